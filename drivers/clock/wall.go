@@ -1,0 +1,189 @@
+package clock
+
+import (
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+)
+
+// farewell is how long the end of a world waits for its processes. One that is
+// still in a system call by then is named in the error and left behind.
+const farewell = 3 * time.Second
+
+// WallClock is time as it passes, on the machine's monotonic clock.
+type WallClock struct {
+	start time.Time
+	zero  Instant
+
+	baton   sync.Mutex // held by the process that runs; guards all below
+	current *process
+	ending  error
+	failed  error
+	live    []*process
+	over    chan struct{} // closed when the world ends
+	left    chan struct{} // a token each time a process has left
+}
+
+// Wall returns a clock that shows the given instant now: 0 for a new run.
+func Wall(zero Instant) *WallClock {
+	return &WallClock{start: time.Now(), zero: zero, over: make(chan struct{}), left: make(chan struct{}, 1)}
+}
+
+// Now implements Clock.
+func (w *WallClock) Now() Instant { return w.zero + Instant(time.Since(w.start)) }
+
+func (w *WallClock) running() *process { return w.current }
+
+// Block implements Clock.
+func (w *WallClock) Block(f func() error) error {
+	p := w.current
+	w.current = nil
+	w.baton.Unlock()
+	defer func() {
+		w.baton.Lock()
+		w.current = p
+	}()
+	return f()
+}
+
+// Go implements Clock. Outside a running world it may be called only before Run.
+func (w *WallClock) Go(name string, f func() error) {
+	p := &process{name: name, wake: make(chan struct{}, 1), timer: newWallTimer()}
+	w.live = append(w.live, p)
+	go func() {
+		w.baton.Lock()
+		w.current = p
+		err := protect(name, f)
+		if err != nil && w.ending == nil {
+			w.failed = fmt.Errorf("%s: %w", name, err)
+			w.end(w.failed)
+		}
+		w.leave(p)
+		w.current = nil
+		w.baton.Unlock()
+		select {
+		case w.left <- struct{}{}:
+		default:
+		}
+	}()
+}
+
+func (w *WallClock) leave(p *process) {
+	for i, q := range w.live {
+		if q == p {
+			w.live = append(w.live[:i], w.live[i+1:]...)
+			return
+		}
+	}
+}
+
+// Run implements Clock.
+func (w *WallClock) Run(main func() error) error {
+	var result error
+	w.baton.Lock()
+	w.Go("main", func() error {
+		result = protect("main", main)
+		w.end(ErrEnded)
+		return nil
+	})
+	w.baton.Unlock()
+	<-w.over
+	patience := time.NewTimer(farewell)
+	defer patience.Stop()
+	for {
+		w.baton.Lock()
+		remaining, err := names(w.live), errors.Join(result, w.failed)
+		w.baton.Unlock()
+		if remaining == "" {
+			return err
+		}
+		select {
+		case <-w.left:
+		case <-patience.C:
+			return errors.Join(err, fmt.Errorf("left behind in a system call: %s", remaining))
+		}
+	}
+}
+
+func (w *WallClock) end(err error) {
+	if w.ending == nil {
+		w.ending = err
+		close(w.over)
+	}
+}
+
+// Sleep implements Clock.
+func (w *WallClock) Sleep(until Instant) error {
+	if until <= w.Now() {
+		return w.ending
+	}
+	w.current.woken = false
+	return w.park(until)
+}
+
+// park implements Clock. A wake-up that came together with an earlier deadline
+// may have left its token behind; it is taken out first.
+func (w *WallClock) park(until Instant) error {
+	if w.ending != nil {
+		return w.ending
+	}
+	p := w.current
+	select {
+	case <-p.wake:
+	default:
+	}
+	alarm := p.timer.set(until, w.Now())
+	w.current = nil
+	w.baton.Unlock()
+	select {
+	case <-p.wake:
+	case <-alarm:
+	case <-w.over:
+	}
+	p.timer.stop()
+	w.baton.Lock()
+	w.current = p
+	return w.ending
+}
+
+func (w *WallClock) ready(p *process) {
+	select {
+	case p.wake <- struct{}{}:
+	default:
+	}
+}
+
+// wallTimer is one timer used again and again by its process.
+type wallTimer struct{ t *time.Timer }
+
+func newWallTimer() *wallTimer {
+	t := time.NewTimer(time.Hour)
+	t.Stop()
+	return &wallTimer{t}
+}
+
+// set returns the channel that fires at the instant, nil for Never.
+func (t *wallTimer) set(until, now Instant) <-chan time.Time {
+	if until == Never {
+		return nil
+	}
+	t.t.Reset(time.Duration(until - now))
+	return t.t.C
+}
+
+func (t *wallTimer) stop() { t.t.Stop() }
+
+// Origin ties a run's time base to the calendar, once.
+type Origin struct {
+	UTC          time.Time // at Instant 0
+	Synchronised string    // "yes", "no" or "not known"
+	UncertaintyS float64   // the system's own estimate, 0 when not known
+}
+
+// Today returns the calendar's moment now and the state of the system's clock.
+func Today() Origin {
+	o := Origin{UTC: time.Now().UTC().Round(0), Synchronised: "not known"}
+	o.Synchronised, o.UncertaintyS = synchronised()
+	return o
+}
