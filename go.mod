@@ -1,6 +1,6 @@
 module dwell
 
-go 1.26
+go 1.26.0
 
 require (
 	github.com/creack/pty v1.1.24 // indirect
