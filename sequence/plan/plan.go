@@ -1,0 +1,125 @@
+package plan
+
+import "dwell/safety"
+
+// Version is the version of the plan's format. A plan of another version is
+// executed by the rules of its own version or refused, never guessed at.
+const Version = 1
+
+// Plan is a checked protocol as a small program: absolute numbers in canonical
+// units (SI; degC for temperatures; nanoseconds for times), counted loops, bounded
+// waits. It is complete in itself: with the instrument profiles, which stand beside
+// it in the run folder, it says everything that will be sent.
+type Plan struct {
+	Version    int          `json:"version"`
+	Title      string       `json:"title"`
+	Rig        string       `json:"rig"`
+	Specimen   string       `json:"specimen"` // its id
+	Seed       uint64       `json:"seed"`     // of shuffled orders
+	Unattended bool         `json:"unattended"`
+	Polled     []Polled     `json:"polled"`
+	Rules      safety.Rules `json:"rules"`
+	AtMostNs   int64        `json:"at_most_ns"`                // ceiling of the whole run
+	OffBy      string       `json:"off_and_cool_by,omitempty"` // time of day, HH:MM local
+	CoolDegC   float64      `json:"cool_degC"`                 // what counts as cool: safe to touch
+	Actions    []Action     `json:"actions"`
+	Summary    Summary      `json:"summary"`
+}
+
+// Polled is a channel that is read while the protocol runs.
+type Polled struct {
+	Channel string `json:"channel"`
+	EveryNs int64  `json:"every_ns"`
+	StaleNs int64  `json:"stale_ns"`
+}
+
+// Summary is what is known before anything is sent.
+type Summary struct {
+	DurationNs   int64   `json:"duration_ns"` // without the cooling after the last step
+	CoolingNs    int64   `json:"cooling_ns"`  // after the last step, until cool
+	HighestDegC  float64 `json:"highest_degC"`
+	HighestAmps  float64 `json:"highest_A"`
+	HighestVolts float64 `json:"highest_V"`
+	HighestWatts float64 `json:"highest_W"` // in the specimen
+	Readings     int64   `json:"readings"`
+	Bytes        int64   `json:"bytes"` // of the run folder
+	Heats        bool    `json:"heats"`
+	NeedsPerson  bool    `json:"needs_person"`
+}
+
+// Op is what an action does.
+type Op string
+
+// The operations. Begin opens a step of the protocol; between two of them stands
+// what the step does.
+const (
+	Begin   Op = "begin"   // Step, Role; a boundary at which a run can be resumed
+	Set     Op = "set"     // Setpoints, in order
+	Arrive  Op = "arrive"  // Channel within Within of Target, for DurationNs, at most AtMostNs
+	Wait    Op = "wait"    // DurationNs
+	Until   Op = "until"   // When, at most AtMostNs
+	Ramp    Op = "ramp"    // Setpoints[0] from From to its value at RatePerS, renewed every EveryNs
+	Sweep   Op = "sweep"   // Setpoints[0] through Values, DurationNs at each, then reading Channels
+	Record  Op = "record"  // Polled: from here on these rates
+	Mark    Op = "mark"    // Text
+	Note    Op = "note"    // Text
+	Person  Op = "person"  // Text: ask, and wait for an answer
+	Place   Op = "place"   // the specimen onto the plate; By, T0
+	Lift    Op = "lift"    // the specimen off the plate; To, By, T0
+	Confirm Op = "confirm" // the specimen, before any heat
+	Loop    Op = "loop"    // Count times what stands up to Again
+	Again   Op = "again"   // back to the action at Jump
+)
+
+// Action is one operation with its operands; which of them mean something stands
+// beside each Op.
+type Action struct {
+	Op        Op         `json:"op"`
+	Step      string     `json:"step"`           // path and name of the step: "5.2 bring"
+	Line      int        `json:"line"`           // in protocol.yaml
+	Role      string     `json:"role,omitempty"` // "conditioning" or "warm-up": kept out of hysteresis and repeatability
+	Setpoints []Setpoint `json:"setpoints,omitempty"`
+
+	Channel    string    `json:"channel,omitempty"`
+	Target     float64   `json:"target,omitempty"`
+	Within     float64   `json:"within,omitempty"`
+	When       string    `json:"when,omitempty"` // an expression, in the words of the protocol with names resolved
+	DurationNs int64     `json:"duration_ns,omitempty"`
+	AtMostNs   int64     `json:"at_most_ns,omitempty"`
+	GoOn       bool      `json:"go_on,omitempty"` // when AtMostNs is reached; otherwise that is a failure
+	From       float64   `json:"from,omitempty"`
+	RatePerS   float64   `json:"rate_per_s,omitempty"`
+	EveryNs    int64     `json:"every_ns,omitempty"`
+	Values     []float64 `json:"values,omitempty"`
+	Channels   []string  `json:"channels,omitempty"`
+	Polled     []Polled  `json:"polled,omitempty"`
+	Text       string    `json:"text,omitempty"`
+	By         string    `json:"by,omitempty"` // "person", or the instrument that moves the specimen
+	To         string    `json:"to,omitempty"` // "air", "moving air" or "cold block"
+	T0         string    `json:"t0,omitempty"` // "key", "contact" (When) or "onset" (Channel)
+	Count      int64     `json:"count,omitempty"`
+	Jump       int       `json:"jump,omitempty"`
+	Confirm    *Check    `json:"confirm,omitempty"`
+}
+
+// Setpoint is one commanded quantity with its absolute value or state.
+type Setpoint struct {
+	Instrument string  `json:"instrument"`
+	Quantity   string  `json:"quantity"`
+	State      string  `json:"state,omitempty"`
+	Value      float64 `json:"value"`
+	Unit       string  `json:"unit,omitempty"` // canonical
+}
+
+// Check is what is made sure of the specimen before any heat: its id, and its
+// resistance at a harmless current, the same in both directions.
+type Check struct {
+	Specimen   string  `json:"specimen"`
+	Channel    string  `json:"channel"`    // the resistance
+	LowOhm     float64 `json:"low_Ohm"`    //
+	HighOhm    float64 `json:"high_Ohm"`   //
+	Asymmetry  float64 `json:"asymmetry"`  // largest 2|R+ - R-|/(R+ + R-)
+	Instrument string  `json:"instrument"` // the source-meter
+	CurrentA   float64 `json:"current_A"`  // the harmless current
+	LimitV     float64 `json:"compliance_V"`
+}
