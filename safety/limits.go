@@ -34,6 +34,7 @@ type Interlock struct {
 // Stale is how long a polled channel may go without a good reading.
 type Stale struct {
 	Channel string `json:"channel"`
+	EveryNs int64  `json:"every_ns"`
 	AfterNs int64  `json:"after_ns"`
 }
 

@@ -1,0 +1,448 @@
+// Package safety decides. It holds the limits and interlocks of a run, judges
+// every setpoint before it is sent and every reading as it arrives, latches the
+// first reason to stop, and knows one way to make the bench safe, for a trip, for a
+// stop and for the end of every run alike.
+//
+// The gate is a pure function of what it is shown: it asks no clock, reads no file
+// and sends nothing. Unknown is never good: a reading that does not come, or is
+// worth nothing, stops the run as surely as one that is too high. It must never
+// loosen what it was given, and nothing in it can be switched off.
+package safety
+
+import (
+	"fmt"
+
+	"dwell/drivers"
+	"dwell/drivers/clock"
+	"dwell/drivers/quantity"
+	"dwell/drivers/rig"
+	"dwell/safety/condition"
+)
+
+// Kind is what sort of reason ended a run early.
+type Kind uint8
+
+// The kinds, by what they mean for the exit code.
+const (
+	Tripped Kind = iota // a condition that must never hold
+	Failed              // an instrument, a link or the disk
+	Ceiling             // a time that must not be passed
+	Stopped             // the operator
+	Program             // a fault of dwell
+)
+
+// Cause is why a run is made safe. The first one is kept.
+type Cause struct {
+	Kind Kind
+	Text string
+	From string // the rule's place in a file, if it was one
+	At   clock.Instant
+}
+
+func (c *Cause) Error() string {
+	if c.From == "" {
+		return c.Text
+	}
+	return c.Text + " (" + c.From + ")"
+}
+
+// Gate holds a run to its rules.
+type Gate struct {
+	rules    Rules
+	channels []rig.Channel
+	names    map[string]int
+	checks   [][]int // by channel: the watches it feeds
+	watches  []watch
+	bounds   []bound
+	comply   []Compliance // by instrument
+	instr    []rig.Description
+	state    State
+}
+
+// State is what the gate remembers, plain and copied whole by Save.
+type State struct {
+	Latched *Cause
+	Held    []held  // by watch
+	Fresh   []fresh // by channel
+	Comply  []held  // by instrument
+	Memory  *condition.Memory
+	Warned  []string // texts of warnings not yet fetched
+}
+
+// held is how long a condition has held: time runs up while it holds and down four
+// times slower while it does not, so that flicker cannot postpone a trip for ever.
+type held struct {
+	HoldingNs int64
+	LastNs    int64
+	Seen      bool
+	SinceNs   int64 // unknown since
+	Unknown   bool
+	Warned    bool
+}
+
+type fresh struct {
+	Armed    bool
+	LastNs   clock.Instant // last good reading, or when the channel was armed
+	AfterNs  clock.Instant
+	PausedTo clock.Instant
+	LastFlag drivers.Flag
+}
+
+// watch is a limit or an interlock ready to be judged.
+type watch struct {
+	text      string
+	from      string
+	lasting   int64
+	channel   int // of a level; -1 for a condition
+	below     float64
+	above     float64
+	hasBelow  bool
+	hasAbove  bool
+	condition *condition.Condition
+	patience  int64 // how long a condition may be unknown
+	warn      bool
+	instr     string
+}
+
+// bound is a limit as the judge of setpoints sees it.
+type bound struct {
+	instrument, quantity string
+	limit                Limit
+}
+
+// NewGate prepares the rules for the channels of a rig.
+func NewGate(rules Rules, r *rig.Rig) (*Gate, error) {
+	g := &Gate{rules: rules, channels: r.Channels, instr: r.Instruments, names: map[string]int{},
+		checks: make([][]int, len(r.Channels)), comply: make([]Compliance, len(r.Instruments))}
+	g.state.Fresh = make([]fresh, len(r.Channels))
+	g.state.Comply = make([]held, len(r.Instruments))
+	for i, c := range r.Channels {
+		g.names[c.Name] = i
+	}
+	for _, c := range rules.Compliance {
+		for i, d := range r.Instruments {
+			if d.Name == c.Instrument {
+				g.comply[i] = c
+			}
+		}
+	}
+	for _, l := range rules.Limits {
+		if err := g.addLimit(l); err != nil {
+			return nil, err
+		}
+	}
+	if err := g.addConditions(); err != nil {
+		return nil, err
+	}
+	g.state.Held = make([]held, len(g.watches))
+	return g, nil
+}
+
+func (g *Gate) addLimit(l Limit) error {
+	i, ok := g.names[l.Channel]
+	if !ok {
+		return fmt.Errorf("%s: a limit on %q, which is no channel of this rig", l.From, l.Channel)
+	}
+	c := g.channels[i]
+	if c.Through == "" {
+		g.bounds = append(g.bounds, bound{g.instr[c.Instrument].Name, c.Quantity, l})
+	}
+	w := watch{from: l.From, lasting: l.LastingNs, channel: i}
+	if l.Below != nil {
+		w.below, w.hasBelow = *l.Below, true
+	}
+	if l.Above != nil {
+		w.above, w.hasAbove = *l.Above, true
+	}
+	g.checks[i] = append(g.checks[i], len(g.watches))
+	g.watches = append(g.watches, w)
+	return nil
+}
+
+// addConditions turns rates and interlocks into conditions. A rate is the slope
+// over its window, either way.
+func (g *Gate) addConditions() error {
+	v := Vocabulary(g.channels, g.rules.Stale)
+	var conditions []*condition.Condition
+	add := func(text, from, then string, lasting int64) error {
+		c, faults := condition.Compile(text, v)
+		if len(faults) > 0 {
+			return fmt.Errorf("%s: %q: %s", from, text, faults[0].Text)
+		}
+		w := watch{text: text, from: from, lasting: lasting, channel: -1, condition: c, warn: then == "warn"}
+		for _, ch := range c.Reads() {
+			g.checks[ch] = append(g.checks[ch], len(g.watches))
+			w.patience = max(w.patience, v.Channels[ch].StaleNs)
+		}
+		w.patience += c.Window()
+		conditions = append(conditions, c)
+		g.watches = append(g.watches, w)
+		return nil
+	}
+	for _, r := range g.rules.Rates {
+		c, ok := g.names[r.Channel]
+		if !ok {
+			return fmt.Errorf("%s: a rate of %q, which is no channel of this rig", r.From, r.Channel)
+		}
+		if err := add(rateText(r, g.channels[c]), r.From, "trip", 0); err != nil {
+			return err
+		}
+	}
+	for _, i := range g.rules.Interlocks {
+		if err := add(i.When, i.From, i.Then, i.LastingNs); err != nil {
+			return err
+		}
+	}
+	g.state.Memory = condition.NewMemory(v, conditions...)
+	return nil
+}
+
+func rateText(r Rate, c rig.Channel) string {
+	per := c.Unit.Dim.Div(quantity.Dimension{S: 1})
+	per.Absolute = false
+	limit := quantity.Quantity{Value: r.Below}
+	if u, ok := per.Canonical(); ok {
+		limit.Unit = u
+	}
+	window := string(quantity.AppendSeconds(nil, r.WindowNs)) + " s"
+	return fmt.Sprintf("abs(rate(%s, %s)) > %s", r.Channel, window, limit)
+}
+
+// Vocabulary is what conditions on this rig may speak of.
+func Vocabulary(channels []rig.Channel, polled []Stale) condition.Vocabulary {
+	v := condition.Vocabulary{Names: map[string]quantity.Quantity{}}
+	for _, c := range channels {
+		k := condition.Channel{Name: c.Name, Dim: c.Unit.Dim, Display: c.Display}
+		for _, s := range polled {
+			if s.Channel == c.Name {
+				k.EveryNs, k.StaleNs = s.EveryNs, s.AfterNs
+			}
+		}
+		v.Channels = append(v.Channels, k)
+	}
+	return v
+}
+
+// Latched is the reason to stop, nil while there is none.
+func (g *Gate) Latched() *Cause { return g.state.Latched }
+
+// Latch keeps the first cause and returns it.
+func (g *Gate) Latch(c Cause) *Cause {
+	if g.state.Latched == nil {
+		g.state.Latched = &c
+	}
+	return g.state.Latched
+}
+
+// Allow implements drivers.Judge: nothing after a trip, nothing beyond a limit.
+func (g *Gate) Allow(s drivers.Setpoint) error {
+	if c := g.state.Latched; c != nil {
+		return fmt.Errorf("%s refused: the run has been stopped: %w", s, c)
+	}
+	if s.State != "" {
+		return nil
+	}
+	bounded := s.Quantity
+	for _, d := range g.instr {
+		if d.Name == s.Instrument {
+			bounded = d.Profile.BoundedBy(s.Quantity)
+		}
+	}
+	for _, b := range g.bounds {
+		if b.instrument != s.Instrument || b.quantity != bounded {
+			continue
+		}
+		if l := b.limit.Below; l != nil && !(s.Value.Value < *l) {
+			return fmt.Errorf("%s refused: %s must stay below %s (%s)", s, b.limit.Channel, in(*l, s), b.limit.From)
+		}
+		if l := b.limit.Above; l != nil && !(s.Value.Value > *l) {
+			return fmt.Errorf("%s refused: %s must stay above %s (%s)", s, b.limit.Channel, in(*l, s), b.limit.From)
+		}
+	}
+	return nil
+}
+
+// in prints a bound in the unit in which the setpoint was written.
+func in(value float64, s drivers.Setpoint) quantity.Quantity {
+	return quantity.Quantity{Value: value, Unit: s.Value.Unit}
+}
+
+// Arm expects a reading of the channel at least every `after` from now on; zero
+// expects none any more.
+func (g *Gate) Arm(channel int, now, after clock.Instant) {
+	g.state.Fresh[channel] = fresh{Armed: after > 0, LastNs: now, AfterNs: after}
+}
+
+// Pause expects no reading of the channel until then: its instrument is busy with
+// something that was planned.
+func (g *Gate) Pause(channel int, until clock.Instant) {
+	g.state.Fresh[channel].PausedTo = until
+}
+
+// Observe judges one reading. It returns the cause if the run must stop.
+func (g *Gate) Observe(r drivers.Reading) *Cause {
+	f := &g.state.Fresh[r.Channel]
+	f.LastFlag = r.Flag
+	good := r.Flag == drivers.Good
+	if good || r.Flag == drivers.InCompliance {
+		f.LastNs = max(f.LastNs, r.At)
+	}
+	g.state.Memory.Observe(r.Channel, int64(r.At), r.Value, good)
+	if c := g.complied(r); c != nil {
+		return c
+	}
+	for _, i := range g.checks[r.Channel] {
+		if c := g.judge(i, r, good); c != nil {
+			return c
+		}
+	}
+	return g.state.Latched
+}
+
+func (g *Gate) judge(i int, r drivers.Reading, good bool) *Cause {
+	w, h := &g.watches[i], &g.state.Held[i]
+	truth := condition.Unknown
+	switch {
+	case w.condition != nil:
+		truth = w.condition.Eval(g.state.Memory, int64(r.At), 0)
+	case good && (w.hasBelow && !(r.Value < w.below) || w.hasAbove && !(r.Value > w.above)):
+		truth = condition.True
+	case good:
+		truth = condition.False
+	default:
+		return nil // a level that is not known is the business of Silent
+	}
+	if truth == condition.Unknown {
+		if !h.Unknown {
+			h.Unknown, h.SinceNs = true, int64(r.At)
+		}
+		if int64(r.At)-h.SinceNs <= w.patience {
+			return nil
+		}
+		truth = condition.True
+	} else {
+		h.Unknown = false
+	}
+	if !h.count(truth == condition.True, int64(r.At), w.lasting) {
+		return nil
+	}
+	if w.warn {
+		if !h.Warned {
+			h.Warned = true
+			g.state.Warned = append(g.state.Warned, w.text+" holds ("+w.from+")")
+		}
+		return nil
+	}
+	return g.Latch(Cause{Kind: Tripped, Text: g.sentence(w, h, r), From: w.from, At: r.At})
+}
+
+// count keeps the time a condition has held and tells whether that is long enough.
+func (h *held) count(holds bool, now, lasting int64) bool {
+	passed := int64(0)
+	if h.Seen {
+		passed = now - h.LastNs
+	}
+	h.LastNs = now
+	switch {
+	case holds && h.Seen:
+		h.HoldingNs += passed
+	case holds:
+		h.Seen = true
+	default:
+		if h.HoldingNs -= passed / 4; h.HoldingNs <= 0 {
+			h.HoldingNs, h.Seen, h.Warned = 0, false, false
+		}
+		return false
+	}
+	return h.HoldingNs >= lasting
+}
+
+func (g *Gate) sentence(w *watch, h *held, r drivers.Reading) string {
+	if w.condition != nil {
+		if h.Unknown {
+			return fmt.Sprintf("%s cannot be judged: a reading is missing or worth nothing", w.text)
+		}
+		return w.text + " holds"
+	}
+	c := g.channels[r.Channel]
+	limit, word := w.below, "below"
+	if !w.hasBelow || r.Value < w.below {
+		limit, word = w.above, "above"
+	}
+	return fmt.Sprintf("%s is %s and must stay %s %s", c.Name, quantity.Quantity{Value: r.Value, Unit: c.Unit},
+		word, quantity.Quantity{Value: limit, Unit: c.Unit})
+}
+
+// complied counts the time a source-meter has been in compliance.
+func (g *Gate) complied(r drivers.Reading) *Cause {
+	i := g.channels[r.Channel].Instrument
+	rule := g.comply[i]
+	if rule.Instrument == "" || r.Flag != drivers.Good && r.Flag != drivers.InCompliance {
+		return nil
+	}
+	h := &g.state.Comply[i]
+	if h.Seen && int64(r.At) <= h.LastNs {
+		return nil // another channel of the same exchange
+	}
+	if !h.count(r.Flag == drivers.InCompliance, int64(r.At), rule.LastingNs) {
+		return nil
+	}
+	return g.Latch(Cause{Kind: Tripped, From: rule.From, At: r.At,
+		Text: fmt.Sprintf("%s is in compliance: the specimen is not driven as the protocol says", rule.Instrument)})
+}
+
+// Silent judges what has not come: it returns the cause if a channel has been
+// without a good reading for too long, and otherwise when to look again.
+func (g *Gate) Silent(now clock.Instant) (*Cause, clock.Instant) {
+	next := clock.Never
+	for i := range g.state.Fresh {
+		f := &g.state.Fresh[i]
+		if !f.Armed {
+			continue
+		}
+		due := max(f.LastNs, f.PausedTo).After(f.AfterNs)
+		if now <= due {
+			next = min(next, due+1)
+			continue
+		}
+		kind, what := Failed, "no reading came"
+		switch f.LastFlag {
+		case drivers.Overflow, drivers.NotMeasured, drivers.NoProbe:
+			kind, what = Tripped, "the last one was flagged "+f.LastFlag.String()
+		case drivers.Garbled, drivers.Lost:
+			what = "the last one was flagged " + f.LastFlag.String()
+		}
+		return g.Latch(Cause{Kind: kind, At: now, From: "built-in: silence is a fault",
+			Text: fmt.Sprintf("%s has had no good reading for %s s: %s", g.channels[i].Name,
+				quantity.AppendSeconds(nil, int64(now-max(f.LastNs, f.PausedTo))/1e6*1e6), what)}), next
+	}
+	return g.state.Latched, next
+}
+
+// Warnings returns the warnings since the last call.
+func (g *Gate) Warnings() []string {
+	w := g.state.Warned
+	g.state.Warned = nil
+	return w
+}
+
+// Save copies what the gate remembers.
+func (g *Gate) Save() State {
+	s := g.state
+	if s.Latched != nil {
+		c := *s.Latched
+		s.Latched = &c
+	}
+	s.Held = append([]held(nil), s.Held...)
+	s.Fresh = append([]fresh(nil), s.Fresh...)
+	s.Comply = append([]held(nil), s.Comply...)
+	s.Warned = append([]string(nil), s.Warned...)
+	s.Memory = s.Memory.Clone()
+	return s
+}
+
+// Restore goes on from what was saved.
+func (g *Gate) Restore(s State) {
+	g.state = s
+	g.state = g.Save()
+}

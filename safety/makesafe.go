@@ -1,0 +1,97 @@
+package safety
+
+import (
+	"fmt"
+
+	"dwell/drivers"
+	"dwell/drivers/clock"
+	"dwell/drivers/rig"
+)
+
+// attempt is how long one instrument has to take its safe state and confirm it,
+// and between is the rest before the next try: several times the longest exchange
+// of a slow instrument, and short for a person who waits.
+const (
+	attempt = 5 * clock.Second
+	between = clock.Second / 2
+)
+
+// Report is what is known of the bench after it was made safe.
+type Report struct {
+	Began     clock.Instant
+	Done      clock.Instant
+	Evidence  []drivers.Evidence // by instrument, the last of each
+	Attempts  []int
+	Confirmed bool
+}
+
+// MakeSafe takes every instrument to its safe state, all at once, each with its own
+// deadline, and tries again until each has confirmed it or giveUp says so. It takes
+// the ports from whoever has them, asks no judge, waits for no disk, and never
+// depends on the instrument that failed. tell is called with every result.
+func MakeSafe(c clock.Clock, b *rig.Bench, giveUp func() bool, tell func(drivers.Evidence)) Report {
+	n := len(b.Instruments)
+	r := Report{Began: c.Now(), Evidence: make([]drivers.Evidence, n), Attempts: make([]int, n), Confirmed: true}
+	left := n
+	done := clock.NewEvent(c)
+	for i, instrument := range b.Instruments {
+		r.Evidence[i].Instrument = instrument.Name()
+		c.Go("making "+instrument.Name()+" safe", func() error {
+			untilSafe(c, instrument, giveUp, func(e drivers.Evidence) {
+				r.Attempts[i]++
+				r.Evidence[i] = e
+				tell(e)
+			})
+			left--
+			done.Signal()
+			return nil
+		})
+	}
+	for left > 0 {
+		if _, err := done.Wait(clock.Never); err != nil {
+			break
+		}
+	}
+	for _, e := range r.Evidence {
+		r.Confirmed = r.Confirmed && e.Grade != drivers.Unconfirmed
+	}
+	r.Done = c.Now()
+	return r
+}
+
+// untilSafe tries one instrument again and again.
+func untilSafe(c clock.Clock, i *rig.Instrument, giveUp func() bool, tell func(drivers.Evidence)) {
+	for {
+		e := once(c, i)
+		tell(e)
+		if e.Grade != drivers.Unconfirmed || giveUp() {
+			return
+		}
+		if c.Sleep(c.Now()+between) != nil {
+			return
+		}
+	}
+}
+
+// once is one attempt. A panic in a driver is an attempt that failed: the next
+// instrument, and the next attempt, must still have their turn.
+func once(c clock.Clock, i *rig.Instrument) (e drivers.Evidence) {
+	defer func() {
+		if v := recover(); v != nil {
+			e = drivers.Evidence{Instrument: i.Name(), At: c.Now(), Text: fmt.Sprintf("fault of the program: %v", v)}
+		}
+	}()
+	by := c.Now() + attempt
+	failed := func(err error) drivers.Evidence {
+		return drivers.Evidence{Instrument: i.Name(), At: c.Now(), Text: err.Error()}
+	}
+	if err := i.Seize(by); err != nil {
+		return failed(err)
+	}
+	defer i.End()
+	e, err := i.Safe(by)
+	if err != nil {
+		return failed(err)
+	}
+	return e
+}

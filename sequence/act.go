@@ -1,0 +1,324 @@
+package sequence
+
+import (
+	"fmt"
+	"math"
+
+	"dwell/drivers"
+	"dwell/drivers/clock"
+	"dwell/drivers/quantity"
+	"dwell/safety"
+	"dwell/sequence/plan"
+)
+
+type plannedRate = plan.Polled
+
+// prepare finds out who is there and takes every instrument to a known state, with
+// nothing switched on.
+func (r *Run) prepare() error {
+	for i, instrument := range r.bench.Instruments {
+		by := r.clock.Now() + 2*boundaryPatience
+		if err := instrument.Begin(by); err != nil {
+			return err
+		}
+		who, err := instrument.Identify(by)
+		if err == nil {
+			err = instrument.Prepare(by)
+		}
+		instrument.End()
+		if err != nil {
+			return err
+		}
+		r.outcome.Identities[r.bench.Rig.Instruments[i].Name] = who
+		r.event(Event{Kind: "instrument", Text: instrument.Name() + ": " + who})
+	}
+	return nil
+}
+
+// perform goes through the plan's actions.
+func (r *Run) perform() error {
+	for r.state.Next < len(r.plan.Actions) {
+		if c := r.gate.Latched(); c != nil {
+			return c
+		}
+		a := &r.plan.Actions[r.state.Next]
+		if a.Op == plan.Begin {
+			if err := r.boundary(); err != nil {
+				return err
+			}
+		}
+		r.state.Next++
+		if err := r.act(a); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (r *Run) act(a *plan.Action) error {
+	now := r.clock.Now()
+	switch a.Op {
+	case plan.Begin:
+		r.state.Step = a.Step
+		r.event(Event{Kind: "step", Text: a.Role})
+	case plan.Set:
+		return r.set(a.Setpoints)
+	case plan.Arrive:
+		return r.arrive(a)
+	case plan.Wait:
+		return r.sleep(now + clock.Instant(a.DurationNs))
+	case plan.Until:
+		return r.until(a)
+	case plan.Ramp:
+		return r.ramp(a)
+	case plan.Sweep:
+		return r.sweep(a)
+	case plan.Record:
+		r.setRates(a.Polled)
+	case plan.Mark:
+		r.event(Event{Kind: "mark", Text: a.Text})
+	case plan.Note:
+		r.event(Event{Kind: "note", Text: a.Text})
+	case plan.Person:
+		return r.ask(a)
+	case plan.Place, plan.Lift:
+		return r.move(a)
+	case plan.Confirm:
+		return r.confirm(a)
+	case plan.Loop:
+		r.state.Loops[r.state.Next-1] = 0
+	case plan.Again:
+		if r.state.Loops[a.Jump]++; r.state.Loops[a.Jump] < r.plan.Actions[a.Jump].Count {
+			r.state.Next = a.Jump + 1
+		}
+	default:
+		return fmt.Errorf("plan: step %s: dwell does not know the operation %q", a.Step, a.Op)
+	}
+	return nil
+}
+
+// sleep waits, and ends early only with the reason to stop.
+func (r *Run) sleep(until clock.Instant) error {
+	for {
+		if c := r.gate.Latched(); c != nil {
+			return c
+		}
+		woken, err := r.wake.Wait(until)
+		if err != nil {
+			return err
+		}
+		if !woken {
+			return nil
+		}
+	}
+}
+
+// wanted is what the plan waits for, judged on every reading.
+type wanted struct {
+	active    bool
+	isMet     bool
+	channel   int // arrival
+	target    float64
+	within    float64
+	held      clock.Instant
+	since     clock.Instant
+	inBand    bool
+	condition bool
+	when      string
+	began     clock.Instant
+	metAt     clock.Instant
+}
+
+// met judges one reading and tells whether the wait is over by it.
+func (w *wanted) met(r *Run, x drivers.Reading) bool {
+	if !w.active || w.isMet {
+		return false
+	}
+	if w.condition {
+		w.isMet = r.whens[w.when].Eval(r.state.Memory, int64(x.At), int64(w.began)) == conditionTrue
+		w.metAt = x.At
+		return w.isMet
+	}
+	if x.Channel != w.channel {
+		return false
+	}
+	if x.Flag != drivers.Good || math.Abs(x.Value-w.target) > w.within {
+		w.inBand = false
+		return false
+	}
+	if !w.inBand {
+		w.inBand, w.since = true, x.At
+	}
+	w.isMet, w.metAt = x.At-w.since >= w.held, x.At
+	return w.isMet
+}
+
+// await waits until what is wanted is met, at most until by.
+func (r *Run) await(w wanted, by clock.Instant) (met bool, at clock.Instant, err error) {
+	w.active, w.began = true, r.clock.Now()
+	r.want = w
+	defer func() { r.want = wanted{} }()
+	for !r.want.isMet {
+		if c := r.gate.Latched(); c != nil {
+			return false, 0, c
+		}
+		woken, err := r.wake.Wait(by)
+		if err != nil {
+			return false, 0, err
+		}
+		if !woken {
+			return r.want.isMet, r.want.metAt, nil
+		}
+	}
+	return true, r.want.metAt, nil
+}
+
+// ceiling is what becomes of a wait that reached its longest time.
+func (r *Run) ceiling(a *plan.Action, what string) error {
+	text := fmt.Sprintf("%s: %s, but not within %s s", a.Step, what, quantity.AppendSeconds(nil, a.AtMostNs))
+	if a.GoOn {
+		r.event(Event{Kind: "ceiling", Text: text + "; the protocol goes on"})
+		return nil
+	}
+	return &safety.Cause{Kind: safety.Ceiling, Text: text, At: r.clock.Now()}
+}
+
+func (r *Run) arrive(a *plan.Action) error {
+	w := wanted{channel: r.index[a.Channel], target: a.Target, within: a.Within, held: clock.Instant(a.DurationNs)}
+	began := r.clock.Now()
+	met, at, err := r.await(w, began+clock.Instant(a.AtMostNs))
+	if err != nil {
+		return err
+	}
+	if !met {
+		unit := r.bench.Rig.Channels[w.channel].Unit
+		return r.ceiling(a, fmt.Sprintf("%s was to reach %s", a.Channel, quantity.Quantity{Value: a.Target, Unit: unit}))
+	}
+	r.event(Event{Kind: "arrived", Text: a.Channel, Fields: []Field{{"target", a.Target}, {"after_s", (at - began).Seconds()}}})
+	return nil
+}
+
+func (r *Run) until(a *plan.Action) error {
+	began := r.clock.Now()
+	met, _, err := r.await(wanted{condition: true, when: a.When}, began+clock.Instant(a.AtMostNs))
+	if err != nil {
+		return err
+	}
+	if !met {
+		return r.ceiling(a, "waited for "+a.When)
+	}
+	r.event(Event{Kind: "condition met", Text: a.When, Fields: []Field{{"after_s", (r.clock.Now() - began).Seconds()}}})
+	return nil
+}
+
+func (r *Run) set(setpoints []plan.Setpoint) error {
+	for _, s := range setpoints {
+		i := r.instr[s.Instrument]
+		instrument := r.bench.Instruments[i]
+		if err := instrument.Begin(r.clock.Now() + boundaryPatience); err != nil {
+			return err
+		}
+		err := r.apply(i, s)
+		instrument.End()
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// apply sends one setpoint; the caller has the instrument. What puts energy into
+// the world is on the disk before its first byte leaves.
+func (r *Run) apply(i int, s plan.Setpoint) error {
+	instrument := r.bench.Instruments[i]
+	set := drivers.Setpoint{Instrument: s.Instrument, Quantity: s.Quantity, State: s.State}
+	if s.State == "" {
+		set.Value = quantity.Quantity{Value: s.Value, Unit: canonical(s.Unit)}
+	}
+	r.event(Event{Kind: "set", Text: set.String()})
+	if instrument.Energises(set) {
+		if err := r.sync(); err != nil {
+			r.lostDisk(err)
+			return err
+		}
+	}
+	if c := r.gate.Latched(); c != nil {
+		return c
+	}
+	return instrument.Apply(set, r.clock.Now()+boundaryPatience)
+}
+
+func canonical(symbol string) quantity.Unit {
+	u, _ := quantity.LookUp(symbol)
+	return u
+}
+
+// ramp renews a setpoint so that it moves at a constant rate. Each value comes from
+// the schedule, not from the one before.
+func (r *Run) ramp(a *plan.Action) error {
+	s := a.Setpoints[0]
+	began, target := r.clock.Now(), s.Value
+	length := math.Abs(target - a.From)
+	rate := math.Copysign(a.RatePerS, target-a.From)
+	for k := int64(0); ; k++ {
+		moved := float64(a.RatePerS * float64(float64(k)*float64(a.EveryNs)/1e9))
+		s.Value = a.From + float64(rate*float64(float64(k)*float64(a.EveryNs)/1e9))
+		if moved >= length {
+			s.Value = target
+		}
+		if err := r.set([]plan.Setpoint{s}); err != nil {
+			return err
+		}
+		if moved >= length {
+			return nil
+		}
+		if err := r.sleep(began + clock.Instant((k+1)*a.EveryNs)); err != nil {
+			return err
+		}
+	}
+}
+
+// sweep goes through the values of one setpoint and reads at each. The instrument
+// does nothing else meanwhile; that its channels are not read is planned.
+func (r *Run) sweep(a *plan.Action) error {
+	s := a.Setpoints[0]
+	i := r.instr[s.Instrument]
+	instrument := r.bench.Instruments[i]
+	query := r.bench.Rig.Channels[r.index[a.Channels[0]]].Query
+	each := clock.Instant(a.DurationNs) + r.patience(i, query)
+	r.pauseReadings(i, r.clock.Now()+clock.Instant(len(a.Values))*each+boundaryPatience)
+	defer r.resumeReadings(i)
+	if err := instrument.Begin(r.clock.Now() + boundaryPatience); err != nil {
+		return err
+	}
+	defer instrument.End()
+	for _, v := range a.Values {
+		s.Value = v
+		if err := r.apply(i, s); err != nil {
+			return err
+		}
+		if err := r.sleep(r.clock.Now() + clock.Instant(a.DurationNs)); err != nil {
+			return err
+		}
+		if err := r.readNow(i, query, a.Channels); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// readNow makes one query outside the schedule and takes the named channels.
+func (r *Run) readNow(i, query int, channels []string) error {
+	readings, err := r.bench.Instruments[i].Measure(query, nil, r.clock.Now()+r.patience(i, query))
+	if err != nil {
+		return err
+	}
+	for _, x := range readings {
+		for _, name := range channels {
+			if r.index[name] == x.Channel {
+				r.take(x)
+			}
+		}
+	}
+	return nil
+}

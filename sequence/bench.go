@@ -1,0 +1,165 @@
+package sequence
+
+import (
+	"fmt"
+	"math"
+
+	"dwell/drivers"
+	"dwell/drivers/clock"
+	"dwell/drivers/quantity"
+	"dwell/safety"
+	"dwell/safety/condition"
+	"dwell/sequence/plan"
+)
+
+const conditionTrue = condition.True
+
+// ask waits for a person.
+func (r *Run) ask(a *plan.Action) error {
+	answer, err := r.person.Ask(a.Text, r.clock.Now()+clock.Instant(a.AtMostNs))
+	if c := r.gate.Latched(); c != nil {
+		return c
+	}
+	if err != nil {
+		return fmt.Errorf("%s: nobody answered: %w", a.Step, err)
+	}
+	r.event(Event{Kind: "answer", Text: answer})
+	return nil
+}
+
+// move has the specimen laid on the plate or taken off, and settles when that was.
+func (r *Run) move(a *plan.Action) error {
+	to := a.To
+	if a.Op == plan.Place {
+		to = "plate"
+	}
+	if a.T0 == "onset" {
+		r.onset = newOnset(r.index[a.Channel])
+		defer func() { r.onset = nil }()
+		if err := r.sleep(r.clock.Now() + clock.Instant(a.DurationNs)); err != nil {
+			return err
+		}
+	}
+	at, within, err := r.moved(a, to)
+	if c := r.gate.Latched(); c != nil {
+		return c
+	}
+	if err != nil {
+		return fmt.Errorf("%s: the specimen was not moved: %w", a.Step, err)
+	}
+	switch a.T0 {
+	case "contact":
+		began := r.clock.Now()
+		met, when, err := r.await(wanted{condition: true, when: a.When}, began+clock.Instant(a.AtMostNs))
+		if err != nil {
+			return err
+		}
+		if !met {
+			return r.ceiling(a, "waited for the contact "+a.When)
+		}
+		at, within = when, r.latest[r.whens[a.When].Reads()[0]].Within
+	case "onset":
+		if err := r.sleep(r.clock.Now() + clock.Instant(a.DurationNs)); err != nil {
+			return err
+		}
+		fitted, u, ok := r.onset.fit()
+		if ok {
+			at, within = fitted, u
+		} else {
+			r.event(Event{Kind: "warning", Text: "no onset found in " + a.Channel + ": the moment of the key stands"})
+		}
+	}
+	r.event(Event{Kind: "moved", Text: to, Fields: []Field{{"t0_s", at.Seconds()}, {"u_t0_s", within.Seconds()}}})
+	return nil
+}
+
+// moved has the specimen moved by whoever the plan names.
+func (r *Run) moved(a *plan.Action, to string) (at, within clock.Instant, err error) {
+	if a.By == "person" {
+		return r.person.Move(to, r.clock.Now()+clock.Instant(a.AtMostNs))
+	}
+	began := r.clock.Now()
+	err = r.set(a.Setpoints)
+	ended := r.clock.Now()
+	return began + (ended-began)/2, (ended - began + 1) / 2, err
+}
+
+// confirm makes sure of the specimen before any heat: its id in somebody's words,
+// its resistance at a harmless current inside its band, and the same both ways.
+func (r *Run) confirm(a *plan.Action) error {
+	c := a.Confirm
+	id, err := r.person.Ask("type the id of the specimen on the bench", r.clock.Now()+clock.Instant(a.AtMostNs))
+	if err != nil {
+		return fmt.Errorf("%s: the specimen was not confirmed: %w", a.Step, err)
+	}
+	if id != c.Specimen {
+		return refused("%s: the specimen on the bench is %q, the protocol was checked for %q: nothing was switched on", a.Step, id, c.Specimen)
+	}
+	i := r.instr[c.Instrument]
+	r.pauseReadings(i, r.clock.Now()+2*boundaryPatience)
+	defer r.resumeReadings(i)
+	instrument := r.bench.Instruments[i]
+	if err := instrument.Begin(r.clock.Now() + boundaryPatience); err != nil {
+		return err
+	}
+	defer instrument.End()
+	var ohm [2]float64
+	for k, sign := range []float64{1, -1} {
+		for _, s := range a.Setpoints {
+			if s.Quantity == "current" {
+				s.Value = float64(sign * c.CurrentA)
+			} else if k == 1 {
+				continue
+			}
+			if err := r.apply(i, s); err != nil {
+				return err
+			}
+		}
+		if err := r.sleep(r.clock.Now() + clock.Instant(a.DurationNs)); err != nil {
+			return err
+		}
+		if ohm[k], err = r.resistance(i, c); err != nil {
+			return err
+		}
+	}
+	if err := r.apply(i, plan.Setpoint{Instrument: c.Instrument, Quantity: "output", State: "off"}); err != nil {
+		return err
+	}
+	return r.judgeSpecimen(a, ohm)
+}
+
+func (r *Run) resistance(i int, c *plan.Check) (float64, error) {
+	channel := r.index[c.Channel]
+	query := r.bench.Rig.Channels[channel].Query
+	if err := r.readNow(i, query, []string{c.Channel}); err != nil {
+		return 0, err
+	}
+	x := r.latest[channel]
+	if x.Flag != drivers.Good {
+		return 0, refused("the specimen's resistance cannot be read: %s is %s; look at the contacts", c.Channel, x.Flag)
+	}
+	return x.Value, nil
+}
+
+func (r *Run) judgeSpecimen(a *plan.Action, ohm [2]float64) error {
+	c := a.Confirm
+	mean := (ohm[0] + ohm[1]) / 2
+	asymmetry := math.Abs(2 * (ohm[0] - ohm[1]) / (ohm[0] + ohm[1]))
+	r.event(Event{Kind: "specimen", Text: c.Specimen, Fields: []Field{
+		{"resistance_Ohm", mean}, {"asymmetry", asymmetry}, {"low_Ohm", c.LowOhm}, {"high_Ohm", c.HighOhm}}})
+	if !(mean >= c.LowOhm && mean <= c.HighOhm) {
+		return refused("%s: the specimen has %s Ohm, expected %s to %s Ohm: nothing was heated", a.Step,
+			number(mean), number(c.LowOhm), number(c.HighOhm))
+	}
+	if !(asymmetry <= c.Asymmetry) {
+		return refused("%s: the specimen has %s Ohm one way and %s Ohm the other: its contacts are not ohmic, nothing was heated",
+			a.Step, number(ohm[0]), number(ohm[1]))
+	}
+	return nil
+}
+
+func number(v float64) string { return string(quantity.AppendNumber(nil, v)) }
+
+func refused(format string, args ...any) error {
+	return &safety.Cause{Kind: safety.Tripped, Text: fmt.Sprintf(format, args...)}
+}

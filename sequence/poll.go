@@ -1,0 +1,244 @@
+package sequence
+
+import (
+	"fmt"
+
+	"dwell/drivers"
+	"dwell/drivers/clock"
+	"dwell/drivers/rig"
+)
+
+// poller asks one instrument for its readings.
+type poller struct {
+	queries [][]int // channels by query
+	buffer  []drivers.Reading
+	busy    bool // its instrument does something planned that excludes readings
+	watchAt clock.Instant
+}
+
+// watchEvery is how often an instrument is asked whether it was reset or has
+// errors, beside after every change.
+const watchEvery = 10 * clock.Second
+
+func newPollers(b *rig.Bench) []poller {
+	ps := make([]poller, len(b.Instruments))
+	for i, d := range b.Rig.Instruments {
+		ps[i].queries = make([][]int, len(d.Profile.Queries))
+	}
+	for c, ch := range b.Rig.Channels {
+		q := ps[ch.Instrument].queries
+		q[ch.Query] = append(q[ch.Query], c)
+	}
+	return ps
+}
+
+func (r *Run) startPolling() {
+	if r.state.At == 0 {
+		r.setRates(r.plan.Polled)
+	}
+	for i, instrument := range r.bench.Instruments {
+		r.start("readings of "+instrument.Name(), func() error { return r.poll(i) })
+	}
+}
+
+// setRates makes the named channels, and no others of the same name, be read at
+// new rates from now on.
+func (r *Run) setRates(polled []plannedRate) {
+	now := r.clock.Now()
+	for _, p := range polled {
+		c := r.index[p.Channel]
+		r.state.Rates[c] = Rate{EveryNs: clock.Instant(p.EveryNs), Due: now}
+		r.gate.Arm(c, now, clock.Instant(p.StaleNs))
+	}
+	r.lineUp.Signal()
+	r.armed.Signal()
+}
+
+// poll reads what is due, whenever it is due. Its times come from the schedule, so
+// that lateness does not add up; what could not be read in time is left out, not
+// made up for.
+func (r *Run) poll(i int) error {
+	p := &r.polls[i]
+	for {
+		query, due := r.nextDue(p)
+		woken, err := r.lineUp.Wait(due)
+		if err != nil || r.ending {
+			return nil
+		}
+		if woken || p.busy {
+			continue
+		}
+		if err := r.measure(i, query); err != nil {
+			return err
+		}
+	}
+}
+
+// nextDue finds the query with the earliest due channel.
+func (r *Run) nextDue(p *poller) (query int, due clock.Instant) {
+	due = clock.Never
+	if p.busy {
+		return 0, due
+	}
+	for q, channels := range p.queries {
+		for _, c := range channels {
+			if rate := &r.state.Rates[c]; rate.EveryNs > 0 && rate.Due < due {
+				query, due = q, rate.Due
+			}
+		}
+	}
+	return query, due
+}
+
+// measure makes one query and takes the readings that were due.
+func (r *Run) measure(i, query int) error {
+	p, instrument := &r.polls[i], r.bench.Instruments[i]
+	by := r.clock.Now() + r.patience(i, query)
+	if err := instrument.Begin(by); err != nil {
+		return r.busyOrFailed(i, err)
+	}
+	began := r.clock.Now()
+	readings, err := instrument.Measure(query, p.buffer[:0], by)
+	if err == nil && !r.safing {
+		err = r.tend(i, by)
+	}
+	instrument.End()
+	p.buffer = readings
+	for _, x := range readings {
+		rate := &r.state.Rates[x.Channel]
+		if rate.EveryNs == 0 || rate.Due > began {
+			continue
+		}
+		r.take(x)
+		if behind := began - rate.Due; behind >= rate.EveryNs {
+			r.outcome.Missed += int64(behind / rate.EveryNs)
+			rate.Due += behind / rate.EveryNs * rate.EveryNs
+		}
+		rate.Due += rate.EveryNs
+	}
+	if err != nil && r.safing {
+		return r.clock.Sleep(r.clock.Now() + clock.Second) // the making safe has the port, or nobody has
+	}
+	return err
+}
+
+// busyOrFailed tells a port that somebody else rightly has from one that is stuck.
+func (r *Run) busyOrFailed(i int, err error) error {
+	if r.polls[i].busy || r.safing {
+		return nil
+	}
+	return err
+}
+
+// tend keeps an instrument's own watchdog content and asks after its health, from
+// the very place that has just read it.
+func (r *Run) tend(i int, by clock.Instant) error {
+	instrument, p := r.bench.Instruments[i], &r.polls[i]
+	if instrument.FeedDue(r.clock.Now()) && r.gate.Latched() == nil {
+		if err := instrument.Feed(by); err != nil {
+			return err
+		}
+	}
+	if r.clock.Now() < p.watchAt {
+		return nil
+	}
+	p.watchAt = r.clock.Now() + watchEvery
+	return instrument.Watch(by)
+}
+
+// patience is how long a query may take before its answer counts as lost: twice
+// its worst time, and time for a port in use.
+func (r *Run) patience(i, query int) clock.Instant {
+	return 2*r.bench.Instruments[i].Worst(query) + clock.Second/2
+}
+
+// take puts a reading into the record, shows it to the gate, and to whatever the
+// plan waits for.
+func (r *Run) take(x drivers.Reading) {
+	c := &r.bench.Rig.Channels[x.Channel]
+	if err := r.record.Reading(x, c, r.state.Step); err != nil {
+		r.lostDisk(err)
+	}
+	r.outcome.Readings++
+	r.latest[x.Channel] = x
+	if r.gate.Latched() == nil {
+		if cause := r.gate.Observe(x); cause != nil {
+			r.latch(cause)
+		}
+		for _, w := range r.gate.Warnings() {
+			r.event(Event{Kind: "warning", Text: w})
+		}
+	}
+	r.state.Memory.Observe(x.Channel, int64(x.At), x.Value, x.Flag == drivers.Good)
+	if r.onset != nil {
+		r.onset.add(x)
+	}
+	if r.want.met(r, x) {
+		r.wake.Signal()
+	}
+}
+
+// boundary is the moment between two steps: every instrument is at rest, and what
+// the run is can be said in plain data. The pollers line up in the order of their
+// instruments, so that a run that goes on from here does just the same.
+func (r *Run) boundary() error {
+	by := r.clock.Now() + boundaryPatience
+	for i, instrument := range r.bench.Instruments {
+		if err := instrument.Begin(by); err != nil {
+			for _, had := range r.bench.Instruments[:i] {
+				had.End()
+			}
+			return fmt.Errorf("at the boundary of a step: %w", err)
+		}
+	}
+	if r.at != nil {
+		r.at(r.Save())
+	}
+	for _, instrument := range r.bench.Instruments {
+		instrument.End()
+	}
+	r.lineUp.Signal()
+	return nil
+}
+
+// boundaryPatience is longer than any exchange: a step can wait for a reading.
+const boundaryPatience = 15 * clock.Second
+
+// Save copies the state.
+func (r *Run) Save() State {
+	s := r.state
+	s.At = r.clock.Now()
+	s.Loops = append([]int64(nil), s.Loops...)
+	s.Rates = append([]Rate(nil), s.Rates...)
+	s.Memory = s.Memory.Clone()
+	s.Gate = r.gate.Save()
+	return s
+}
+
+// pauseReadings keeps the poller of an instrument away while the plan uses it, and
+// tells the gate that no reading is due until then.
+func (r *Run) pauseReadings(i int, until clock.Instant) {
+	r.polls[i].busy = true
+	for _, channels := range r.polls[i].queries {
+		for _, c := range channels {
+			r.gate.Pause(c, until)
+		}
+	}
+}
+
+// resumeReadings lets it go on, at the next times of its schedule.
+func (r *Run) resumeReadings(i int) {
+	now := r.clock.Now()
+	r.polls[i].busy = false
+	for _, channels := range r.polls[i].queries {
+		for _, c := range channels {
+			r.gate.Pause(c, now)
+			rate := &r.state.Rates[c]
+			if rate.EveryNs > 0 && rate.Due < now {
+				rate.Due += (now - rate.Due + rate.EveryNs - 1) / rate.EveryNs * rate.EveryNs
+			}
+		}
+	}
+	r.lineUp.Signal()
+	r.armed.Signal()
+}

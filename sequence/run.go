@@ -1,0 +1,373 @@
+// Package sequence executes a plan on a bench. One process performs the plan's
+// actions; one process an instrument asks for its readings; one looks for silence;
+// one writes to the disk. They share one state, change it only between waits, and
+// stop for the first reason the gate latches.
+//
+// The same code runs in virtual and in wall time. The room knows plans, channels
+// and setpoints, never words on a wire, and never decides what is safe: it asks the
+// gate before every setpoint (through the driver) and shows it every reading. There
+// is one way out of every run, good or bad: safety.MakeSafe.
+package sequence
+
+import (
+	"errors"
+	"fmt"
+
+	"dwell/drivers"
+	"dwell/drivers/clock"
+	"dwell/drivers/rig"
+	"dwell/safety"
+	"dwell/safety/condition"
+	"dwell/sequence/plan"
+)
+
+// Recorder keeps what happens. An error from it is a disk that failed, and stops
+// the run.
+type Recorder interface {
+	Reading(r drivers.Reading, c *rig.Channel, step string) error
+	Event(e Event) error
+	// Sync returns when all that was recorded before is on the disk.
+	Sync() error
+}
+
+// Event is something that happened besides readings and exchanges.
+type Event struct {
+	At     clock.Instant
+	Kind   string // "step", "set", "arrived", "mark", "trip", ...
+	Step   string
+	Text   string
+	Fields []Field
+}
+
+// Field is a number that belongs to an event, in the unit its key names.
+type Field struct {
+	Key   string
+	Value float64
+}
+
+// Person is whoever stands at the bench.
+type Person interface {
+	// Ask shows a text and waits for an answer.
+	Ask(text string, by clock.Instant) (string, error)
+	// Move asks for the specimen to be laid on the plate (to "plate") or taken
+	// elsewhere, and returns when it was, with a bound on the error.
+	Move(to string, by clock.Instant) (at, within clock.Instant, err error)
+}
+
+// Outcome is how a run ended.
+type Outcome struct {
+	Word       string // "completed", "tripped", "failed", "stopped"
+	Cause      *safety.Cause
+	Safe       bool
+	Report     safety.Report
+	Readings   int64
+	Identities map[string]string // by instrument
+	Missed     int64             // readings that were due while their instrument was busy
+}
+
+// Run is one execution of a plan.
+type Run struct {
+	plan   *plan.Plan
+	bench  *rig.Bench
+	gate   *safety.Gate
+	clock  clock.Clock
+	record Recorder
+	person Person
+	offBy  clock.Instant
+	at     func(State) // called at every boundary, with all instruments at rest
+
+	index  map[string]int // channels by name
+	instr  map[string]int // instruments by name
+	whens  map[string]*condition.Condition
+	state  State
+	polls  []poller // by instrument
+	latest []drivers.Reading
+
+	wake    *clock.Event // for the process that performs: look again
+	lineUp  *clock.Event // for the pollers: look again
+	armed   *clock.Event // for the one that looks for silence
+	settled *clock.Event // the bench has been made safe, or not
+	disk    *clock.Turn
+	want    wanted
+	onset   *onset
+
+	ending   bool // no new readings are asked for
+	safing   bool
+	giveUp   bool
+	outcome  Outcome
+	report   *safety.Report
+	diskLost bool
+}
+
+// State is what a run goes on from: plain data, complete at every boundary
+// together with the gate's and, in a rehearsal, the twin's.
+type State struct {
+	At     clock.Instant
+	Next   int     // the action to perform next
+	Loops  []int64 // passes completed, by action
+	Step   string
+	Rates  []Rate // by channel
+	Memory *condition.Memory
+	Gate   safety.State
+}
+
+// Rate is how often a channel is read, and when next.
+type Rate struct {
+	EveryNs clock.Instant
+	Due     clock.Instant
+}
+
+// Options are what a run needs beside plan and bench.
+type Options struct {
+	Clock  clock.Clock
+	Record Recorder
+	Person Person
+	OffBy  clock.Instant // when the plan's time of day comes; 0 for none
+	At     func(State)   // may be nil
+	From   *State        // where to go on; nil to begin
+}
+
+// New prepares a run.
+func New(p *plan.Plan, b *rig.Bench, g *safety.Gate, o Options) (*Run, error) {
+	r := &Run{plan: p, bench: b, gate: g, clock: o.Clock, record: o.Record, person: o.Person, offBy: o.OffBy, at: o.At,
+		index: map[string]int{}, instr: map[string]int{}, whens: map[string]*condition.Condition{},
+		wake: clock.NewEvent(o.Clock), lineUp: clock.NewEvent(o.Clock), armed: clock.NewEvent(o.Clock),
+		settled: clock.NewEvent(o.Clock), disk: clock.NewTurn(o.Clock),
+		latest: make([]drivers.Reading, len(b.Rig.Channels))}
+	r.outcome.Identities = map[string]string{}
+	for i, c := range b.Rig.Channels {
+		r.index[c.Name] = i
+	}
+	for i, d := range b.Rig.Instruments {
+		r.instr[d.Name] = i
+	}
+	r.polls = newPollers(b)
+	memory, err := r.conditions()
+	if err != nil {
+		return nil, err
+	}
+	r.state = State{Loops: make([]int64, len(p.Actions)), Rates: make([]Rate, len(b.Rig.Channels)), Memory: memory}
+	if o.From != nil {
+		r.state = *o.From
+		g.Restore(o.From.Gate)
+	}
+	return r, nil
+}
+
+// conditions compiles every expression of the plan.
+func (r *Run) conditions() (*condition.Memory, error) {
+	var stale []safety.Stale
+	for _, s := range r.plan.Polled {
+		stale = append(stale, safety.Stale{Channel: s.Channel, EveryNs: s.EveryNs, AfterNs: s.StaleNs})
+	}
+	v := safety.Vocabulary(r.bench.Rig.Channels, stale)
+	var all []*condition.Condition
+	for _, a := range r.plan.Actions {
+		if a.When == "" || r.whens[a.When] != nil {
+			continue
+		}
+		c, faults := condition.Compile(a.When, v)
+		if len(faults) > 0 {
+			return nil, fmt.Errorf("plan: step %s: %q: %s", a.Step, a.When, faults[0].Text)
+		}
+		r.whens[a.When] = c
+		all = append(all, c)
+	}
+	return condition.NewMemory(v, all...), nil
+}
+
+// Execute performs the plan and leaves the bench safe. It must run as the main
+// process of its clock.
+func (r *Run) Execute() Outcome {
+	r.start("disk", r.syncing)
+	if err := r.protected("preparing", r.prepare); err != nil {
+		r.latch(err)
+	} else {
+		r.startPolling()
+		r.start("silence", r.silence)
+		r.start("ceilings", r.ceilings)
+		if err := r.protected("performing", r.perform); err != nil {
+			r.latch(err)
+		}
+	}
+	r.makeSafe()
+	for r.report == nil {
+		if _, err := r.settled.Wait(clock.Never); err != nil {
+			break
+		}
+	}
+	return r.finish()
+}
+
+// start starts a process whose failure is a reason to stop, not the end of time.
+func (r *Run) start(name string, f func() error) {
+	r.clock.Go(name, func() error {
+		if err := r.protected(name, f); err != nil {
+			r.latch(err)
+		}
+		return nil
+	})
+}
+
+// protected turns a panic into a cause.
+func (r *Run) protected(name string, f func() error) (err error) {
+	defer func() {
+		if v := recover(); v != nil {
+			err = &safety.Cause{Kind: safety.Program, At: r.clock.Now(), Text: fmt.Sprintf("fault of the program in %s: %v", name, v)}
+		}
+	}()
+	return f()
+}
+
+// latch takes an error as the reason to stop, if there is none yet, and sees to it
+// that the bench is made safe at once, whatever the plan is doing.
+func (r *Run) latch(err error) {
+	if errors.Is(err, clock.ErrEnded) {
+		return
+	}
+	c := &safety.Cause{Kind: safety.Failed, Text: err.Error(), At: r.clock.Now()}
+	errors.As(err, &c)
+	if r.gate.Latch(*c) == nil || r.ending {
+		return
+	}
+	r.makeSafe()
+	r.wake.Signal()
+}
+
+// Stop ends the run on the operator's word; the second time it gives up waiting
+// for the confirmation of a safe state, but not the attempt under way.
+func (r *Run) Stop() {
+	if r.gate.Latched() != nil || r.safing {
+		r.giveUp = true
+		return
+	}
+	r.latch(&safety.Cause{Kind: safety.Stopped, Text: "stopped by the operator", At: r.clock.Now()})
+}
+
+// makeSafe starts making the bench safe, once.
+func (r *Run) makeSafe() {
+	if r.safing {
+		return
+	}
+	r.safing = true
+	r.clock.Go("safe state", func() error {
+		report := safety.MakeSafe(r.clock, r.bench, func() bool { return r.giveUp }, r.evidence)
+		r.report = &report
+		r.settled.Signal()
+		return nil
+	})
+	if c := r.gate.Latched(); c != nil {
+		r.event(Event{Kind: outcomeWord(c), Text: c.Error()})
+	}
+}
+
+func (r *Run) evidence(e drivers.Evidence) {
+	kind := "safe"
+	if e.Grade == drivers.Unconfirmed {
+		kind = "not safe"
+	}
+	r.event(Event{Kind: kind, Text: e.Instrument + ": " + e.Grade.String() + ": " + e.Text})
+}
+
+// finish closes the record and says how it went.
+func (r *Run) finish() Outcome {
+	r.ending = true
+	o := &r.outcome
+	o.Word, o.Cause = outcomeWord(r.gate.Latched()), r.gate.Latched()
+	if r.report != nil {
+		o.Report, o.Safe = *r.report, r.report.Confirmed
+	}
+	r.event(Event{Kind: "ended", Text: o.Word})
+	if err := r.sync(); err != nil && o.Cause == nil {
+		o.Word = "failed"
+		o.Cause = &safety.Cause{Kind: safety.Failed, Text: err.Error(), At: r.clock.Now()}
+	}
+	return *o
+}
+
+func outcomeWord(c *safety.Cause) string {
+	if c == nil {
+		return "completed"
+	}
+	switch c.Kind {
+	case safety.Tripped:
+		return "tripped"
+	case safety.Stopped:
+		return "stopped"
+	}
+	return "failed"
+}
+
+// event records one; a disk that fails then is a reason to stop like any other.
+func (r *Run) event(e Event) {
+	e.At, e.Step = r.clock.Now(), r.state.Step
+	if err := r.record.Event(e); err != nil {
+		r.lostDisk(err)
+	}
+}
+
+func (r *Run) lostDisk(err error) {
+	if r.diskLost {
+		return
+	}
+	r.diskLost = true
+	r.latch(&safety.Cause{Kind: safety.Failed, Text: "the record cannot be written: " + err.Error(), At: r.clock.Now()})
+}
+
+// sync has all that was recorded put on the disk; one process at a time.
+func (r *Run) sync() error {
+	if err := r.disk.Take(clock.Never); err != nil {
+		return err
+	}
+	defer r.disk.Give()
+	if r.diskLost {
+		return errors.New("the record cannot be written")
+	}
+	return r.record.Sync()
+}
+
+// groupEvery is half of what may be lost in a power cut: a reading is on the disk
+// at most a second after it was taken.
+const groupEvery = clock.Second / 2
+
+func (r *Run) syncing() error {
+	for at := r.clock.Now() + groupEvery; ; at += groupEvery {
+		if err := r.clock.Sleep(at); err != nil {
+			return nil
+		}
+		if err := r.sync(); err != nil && !errors.Is(err, clock.ErrEnded) {
+			r.lostDisk(err)
+			return nil
+		}
+		at = max(at, r.clock.Now()-groupEvery)
+	}
+}
+
+// silence stops the run when readings stay away.
+func (r *Run) silence() error {
+	for {
+		cause, next := r.gate.Silent(r.clock.Now())
+		if cause != nil {
+			return cause
+		}
+		if _, err := r.armed.Wait(next); err != nil {
+			return nil
+		}
+	}
+}
+
+// ceilings stops the run at its longest duration, and early enough to be cool at
+// the time of day the protocol names.
+func (r *Run) ceilings() error {
+	limit, text := clock.Instant(r.plan.AtMostNs), "the longest duration of the whole run is reached"
+	if cooling := clock.Instant(r.plan.Summary.CoolingNs); r.offBy > 0 && r.offBy-cooling < limit {
+		limit, text = r.offBy-cooling, "to be off and cool by "+r.plan.OffBy+" the heat must go off now"
+	}
+	if limit <= 0 {
+		return nil
+	}
+	if err := r.clock.Sleep(limit); err != nil {
+		return nil
+	}
+	return &safety.Cause{Kind: safety.Ceiling, Text: text, At: r.clock.Now()}
+}
