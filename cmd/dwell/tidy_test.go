@@ -35,7 +35,7 @@ var rooms = map[string]string{
 	"drivers/twin":     "drivers/rig drivers/wire drivers/dialect drivers/convert drivers/bending",
 	"safety/condition": "drivers/quantity",
 	"safety":           "drivers drivers/rig safety/condition",
-	"sequence/plan":    "drivers/yamltext drivers/quantity safety/condition",
+	"sequence/plan":    "drivers/yamltext safety", // the rules and the rig are what a plan is checked against
 	"sequence":         "sequence/plan safety drivers",
 	"sequence/drill":   "sequence drivers/twin",
 	"logs":             "drivers/quantity",

@@ -1,3 +1,7 @@
+// Package plan turns the text of a protocol into a checked, immutable plan: a small
+// program with absolute numbers, and what is known of it before anything is sent.
+// It reads no file, touches no instrument and executes nothing; whatever it cannot
+// prove harmless it refuses, all mistakes in one pass.
 package plan
 
 import "dwell/safety"
