@@ -9,7 +9,8 @@
 // The same bits must come out on every processor. math.Exp and math.Log differ
 // by processor, and a compiler may fuse a product into the sum it feeds, so
 // this room has its own Exp and Log, and every product that feeds a sum is
-// rounded on its own: float64(a*b) + c.
+// rounded on its own: float64(a*b) + c. That holds across statements and
+// inlined calls too: a product kept in a variable or returned is rounded as well.
 package convert
 
 import "math"
@@ -37,10 +38,7 @@ func Exp(x float64) float64 {
 		return 0
 	}
 	k := math.Floor(float64(x*log2e) + 0.5)
-	high := x - float64(k*ln2High)
-	low := float64(k * ln2Low)
-	r := high - low
-	lost := (high - r) - low // what rounding took from r
+	r := (x - float64(k*ln2High)) - float64(k*ln2Low)
 
 	// The series, summed in pairs: all products of a row are independent.
 	r2 := r * r
@@ -57,18 +55,18 @@ func Exp(x float64) float64 {
 	c6 += float64(c10 * r4)
 	c2 += float64(c6 * r4)
 	y := 1 + r
-	return scale(y+((r-(y-1))+(float64(c2*r2)+lost)), int(k))
+	return scale(y+((r-(y-1))+float64(c2*r2)), int(k)) // r-(y-1): what rounding took from y
 }
 
 // scale returns y times 2^k, for y near 1.
 func scale(y float64, k int) float64 {
 	switch {
 	case k > 1023:
-		return y * 2 * math.Float64frombits(uint64(1023+1023)<<52)
+		return float64(y * 2 * math.Float64frombits(uint64(1023+1023)<<52))
 	case k < -1022: // the result is below the normal numbers: one rounding, at the end
-		return y * math.Float64frombits(uint64(k+64+1023)<<52) * 0x1p-64
+		return float64(y * math.Float64frombits(uint64(k+64+1023)<<52) * 0x1p-64)
 	}
-	return y * math.Float64frombits(uint64(k+1023)<<52)
+	return float64(y * math.Float64frombits(uint64(k+1023)<<52))
 }
 
 // Log returns the natural logarithm of x, within one unit in the last place,

@@ -67,7 +67,7 @@ func (c *Thermocouple) Voltage(degC, junctionDegC float64) (float64, error) {
 	}
 	hot, _ := c.reference(degC)
 	cold, _ := c.reference(junctionDegC)
-	return (hot - cold) * 1e-3, nil
+	return float64((hot - cold) * 1e-3), nil
 }
 
 // Slope is the Seebeck coefficient in V/K at a temperature.
@@ -76,7 +76,7 @@ func (c *Thermocouple) Slope(degC float64) (float64, error) {
 		return 0, fmt.Errorf("%g degC is outside the %g to %g degC of a thermocouple %c", degC, c.lowest, c.highest, c.letter)
 	}
 	_, slope := c.reference(degC)
-	return slope * 1e-3, nil
+	return float64(slope * 1e-3), nil
 }
 
 // Temperature in degC of the hot junction, from the voltage measured and the
@@ -105,7 +105,7 @@ func (c *Thermocouple) Temperature(volt, junctionDegC float64) (float64, error) 
 // way, and halves the interval where a step would leave it.
 func (c *Thermocouple) invert(want float64) float64 {
 	low, high := c.lowest-1e-6, c.highest+1e-6 // so that the ends can be steps too
-	t := want * 25                             // 40 uV/K, near enough from -100 to 400 degC
+	t := float64(want * 25)                    // 40 uV/K, near enough from -100 to 400 degC
 	for range 60 {
 		if !(t > low && t < high) {
 			t = (low + high) / 2
