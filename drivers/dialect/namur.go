@@ -1,0 +1,95 @@
+package dialect
+
+import (
+	"bytes"
+	"fmt"
+)
+
+// Value reads a reply that is one number and nothing else: `25.3`.
+func Value(reply []byte) (float64, error) {
+	if v, ok := Number(reply); ok {
+		return v, nil
+	}
+	return 0, ErrNumber
+}
+
+// ValueAndChannel reads a reply that repeats the number of the channel asked for
+// behind the value: `25.3 2`. A reply with another channel's number answers
+// another question.
+func ValueAndChannel(reply []byte, channel int) (float64, error) {
+	value, rest := word(reply)
+	number, rest := word(rest)
+	if len(value) == 0 || len(number) == 0 || len(Trim(rest)) > 0 {
+		return 0, ErrFields
+	}
+	v, ok := Number(value)
+	if !ok {
+		return 0, ErrNumber
+	}
+	if n, ok := Whole(number); !ok || n != channel {
+		return 0, ErrChannel
+	}
+	return v, nil
+}
+
+// EchoAndValue reads a reply that repeats the command's first word before the
+// value: `IN_PV_1 25.3`.
+func EchoAndValue(reply, command []byte) (float64, error) {
+	asked, _ := word(command)
+	echo, rest := word(reply)
+	if len(echo) == 0 || !bytes.Equal(echo, asked) {
+		return 0, ErrEcho
+	}
+	return Value(rest)
+}
+
+// Echo checks a reply that repeats the command: `START_1`.
+func Echo(reply, command []byte) error {
+	if !bytes.Equal(Trim(reply), Trim(command)) {
+		return ErrEcho
+	}
+	return nil
+}
+
+// OK checks a reply that is `OK` or `ERR_n`.
+func OK(reply []byte) error {
+	reply = Trim(reply)
+	if string(reply) == "OK" {
+		return nil
+	}
+	if rest, found := bytes.CutPrefix(reply, []byte("ERR_")); found {
+		if n, ok := Whole(rest); ok {
+			return &Refused{n}
+		}
+	}
+	return ErrEcho
+}
+
+// Refused is a command that a bath answered with ERR_n.
+type Refused struct{ Code int }
+
+func (e *Refused) Error() string {
+	for _, known := range refusals {
+		if known.code == e.Code {
+			return fmt.Sprintf("refused: ERR_%d (%s)", e.Code, known.text)
+		}
+	}
+	return fmt.Sprintf("refused: ERR_%d", e.Code)
+}
+
+// refusals are the codes of one family of baths, from its manual.
+var refusals = [...]struct {
+	code int
+	text string
+}{{2, "overflow"}, {3, "unknown command"}, {5, "syntax"}, {6, "value not allowed"}}
+
+// word cuts the first word off a text.
+func word(text []byte) (first, rest []byte) {
+	text = Trim(text)
+	for i, c := range text {
+		if c <= ' ' {
+			return text[:i], text[i:]
+		}
+	}
+	return text, nil
+}

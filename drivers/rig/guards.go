@@ -1,0 +1,224 @@
+package rig
+
+import (
+	"math"
+	"strconv"
+	"strings"
+
+	"dwell/drivers"
+	"dwell/drivers/clock"
+	"dwell/drivers/quantity"
+	"dwell/drivers/yamltext"
+)
+
+// This file reads what a profile says of safety: how the instrument is watched,
+// made safe and limited.
+
+// watch reads what shows that somebody else changed the instrument.
+func (r *profileReader) watch(n *yamltext.Node) {
+	t := r.table(n, "ask", "settings")
+	for _, n := range r.items(t["ask"]) {
+		c := r.table(n, "!ask", "answer", "channel", "wrong bits", "wrong values")
+		check := Check{Question: r.question(c), Bits: r.wrongs(c["wrong bits"]), Values: r.wrongs(c["wrong values"])}
+		if c != nil && len(check.Bits)+len(check.Values) == 0 {
+			r.wrong(n, "wrong bits or wrong values are missing here: nothing would ever be found")
+		}
+		r.p.Watch.Checks = append(r.p.Watch.Checks, check)
+	}
+	for _, name := range r.texts(t["settings"]) {
+		i := r.p.Set(name)
+		switch {
+		case i < 0:
+			r.unknown(t["settings"], "quantity that can be set", name, r.p.setNames())
+		case r.p.Sets[i].Back == nil:
+			r.wrong(t["settings"], "%q cannot be read back", name)
+		default:
+			r.p.Watch.Settings = append(r.p.Watch.Settings, i)
+		}
+	}
+}
+
+func (r *profileReader) wrongs(n *yamltext.Node) []Wrong {
+	var all []Wrong
+	for _, pair := range r.entries(n) {
+		number, err := strconv.Atoi(pair.Key.Text)
+		if err != nil {
+			r.wrong(pair.Key, "a whole number is expected here, not %q", pair.Key.Text)
+		}
+		all = append(all, Wrong{number, r.text(pair.Value)})
+	}
+	return all
+}
+
+// safe reads what makes the instrument safe, and what shows it.
+func (r *profileReader) safe(n, root *yamltext.Node) {
+	proven := false
+	for _, n := range r.items(n) {
+		t := r.table(n, "!send", "ask", "answer", "channel", "expect", "within", "evidence")
+		a := SafeAction{Send: r.commands(t["send"]), Expect: r.texts(t["expect"])}
+		a.Within = r.number(t["within"])
+		if t["ask"] != nil {
+			q := r.question(t)
+			a.Back = &q
+		}
+		words := []string{drivers.Indirect.String(), drivers.Direct.String()}
+		if i := r.oneOf(t["evidence"], "grade of evidence", words); i >= 0 {
+			a.Grade = [...]drivers.Grade{drivers.Indirect, drivers.Direct}[i]
+		}
+		if has := t["ask"] != nil; t != nil && (has != (t["expect"] != nil) || has != (t["evidence"] != nil)) {
+			r.wrong(n, "ask, expect and evidence belong together: what is asked, what must be answered, and what that is worth")
+		}
+		proven = proven || a.Back != nil
+		r.p.Safe = append(r.p.Safe, a)
+	}
+	for _, c := range r.p.Sets {
+		if len(c.Energises) > 0 && !proven {
+			r.wrong(or(n, root), "%s can energise, but nothing under safe shows that it is off again", c.Quantity).
+				Hint("an action under safe needs ask, expect and evidence")
+			return
+		}
+	}
+}
+
+// watchdog reads the instrument's own switch-off.
+func (r *profileReader) watchdog(n *yamltext.Node) {
+	t := r.table(n, "!arm", "feed", "!disarm", "!trips after", "!feed every")
+	if t == nil {
+		return
+	}
+	w := &Watchdog{TripsAfter: r.span(t["trips after"]), FeedEvery: r.span(t["feed every"])}
+	if w.FeedEvery*3 > w.TripsAfter || w.FeedEvery == 0 {
+		r.wrong(or(t["feed every"], n), "a watchdog is fed at least three times before it trips").Note(r.doc, t["trips after"], "it trips after this")
+	}
+	seconds := string(strconv.AppendInt(nil, int64(w.TripsAfter/clock.Second), 10))
+	w.Arm, w.Disarm = r.order(t["arm"], seconds), r.order(t["disarm"], seconds)
+	w.Feed = w.Arm
+	if t["feed"] != nil {
+		w.Feed = r.order(t["feed"], seconds)
+	}
+	r.p.Watchdog = w
+}
+
+// order reads a command with an answer of its own.
+func (r *profileReader) order(n *yamltext.Node, seconds string) Order {
+	t := r.table(n, "!send", "answer", "expect")
+	fill := strings.NewReplacer("{seconds}", seconds)
+	o := Order{Style: r.p.Answer, Expect: fill.Replace(r.text(t["expect"]))}
+	if send := r.text(t["send"]); send != "" {
+		o.Send = []byte(fill.Replace(send) + r.ends)
+	}
+	if t["answer"] != nil {
+		o.Style = r.style(t["answer"], r.p.Answer, Silence, OneValue, Echo, Okay)
+	}
+	if (o.Style == OneValue) != (t["expect"] != nil) && t != nil {
+		r.wrong(n, "a value in the answer needs expect, and only that")
+	}
+	return o
+}
+
+func (r *profileReader) heating(n *yamltext.Node) {
+	if n == nil {
+		return
+	}
+	r.p.Heating = &Heating{}
+	r.heats(r.p.Heating, n)
+	if h := r.p.Heating; h.RateKPerS == 0 || h.CoolingS == 0 {
+		r.wrong(n, "rate and cooling time constant are needed here")
+	}
+}
+
+// heats reads how an instrument heats and cools, over what is known of it already.
+func (r reader) heats(h *Heating, n *yamltext.Node) {
+	t := r.table(n, "rate", "dead time", "cooling time constant")
+	if t["rate"] != nil {
+		h.RateKPerS = r.positive(t["rate"], inKPerS)
+	}
+	if t["dead time"] != nil {
+		h.DeadS = r.span(t["dead time"]).Seconds()
+	}
+	if t["cooling time constant"] != nil {
+		h.CoolingS = r.positive(t["cooling time constant"], inSeconds)
+	}
+}
+
+// limits reads the instrument's own limits on what it measures.
+func (r *profileReader) limits(n *yamltext.Node) []Limit {
+	var all []Limit
+	for _, pair := range r.entries(n) {
+		q, f, ok := r.p.Measured(pair.Key.Text)
+		if !ok {
+			r.unknown(pair.Key, "measured quantity", pair.Key.Text, r.p.measuredNames())
+			continue
+		}
+		all = append(all, r.limit(pair, r.p.Queries[q].Fields[f].Unit.Dim))
+	}
+	return all
+}
+
+// limit reads one limit, of a channel or a quantity of the dimension.
+func (r reader) limit(pair yamltext.Pair, dim quantity.Dimension) Limit {
+	t := r.table(pair.Value, "below", "above", "lasting")
+	l := Limit{Channel: pair.Key.Text, Where: r.place(pair.Value), Doc: r.doc, Node: pair.Value}
+	if t["below"] == nil && t["above"] == nil && t != nil {
+		r.wrong(pair.Value, "below or above is missing here: nothing would be limited")
+	}
+	if q, ok := r.quantity(t["below"], dim); ok {
+		l.Below, l.Node = &q.Value, t["below"]
+	}
+	if q, ok := r.quantity(t["above"], dim); ok {
+		l.Above = &q.Value
+		if l.Below == nil {
+			l.Node = t["above"]
+		}
+	}
+	if l.Below != nil && l.Above != nil && *l.Above >= *l.Below {
+		r.wrong(t["above"], "no value is above this and below the other")
+	}
+	l.LastingNs = int64(r.span(t["lasting"]))
+	l.Where = r.place(l.Node)
+	return l
+}
+
+// accuracy reads what is promised of one measured quantity.
+func (r *profileReader) accuracy(n *yamltext.Node) {
+	t := r.table(n, "!quantity", "up to", "of reading", "of range", "plus", "resolution")
+	name := r.text(t["quantity"])
+	q, f, ok := r.p.Measured(name)
+	if !ok {
+		if t["quantity"] != nil {
+			r.unknown(t["quantity"], "measured quantity", name, r.p.measuredNames())
+		}
+		return
+	}
+	dim := r.p.Queries[q].Fields[f].Unit.Dim
+	a := Accuracy{Quantity: name, UpTo: math.Inf(1), OfReading: r.value(t["of reading"], plain), OfRange: r.value(t["of range"], plain),
+		Plus: r.value(t["plus"], difference(dim)), Resolution: r.value(t["resolution"], difference(dim))}
+	if t["up to"] != nil {
+		a.UpTo = r.value(t["up to"], dim)
+	} else if a.OfRange != 0 {
+		r.wrong(t["of range"], "a part of the range needs the range, under up to")
+	}
+	r.p.Accuracies = append(r.p.Accuracies, a)
+}
+
+// complete makes sure that a profile has what others rely on.
+func (r *profileReader) complete(n *yamltext.Node) {
+	for _, k := range kinds {
+		if k.name != r.p.Kind {
+			continue
+		}
+		for _, name := range k.measures {
+			if _, _, ok := r.p.Measured(name); !ok {
+				r.wrong(n, "a %s measures %q, but nothing under measures does", k.name, name)
+			}
+		}
+		for _, name := range k.sets {
+			if r.p.Set(name) < 0 {
+				r.wrong(n, "a %s sets %q, but nothing under sets does", k.name, name)
+			}
+		}
+	}
+	if i := r.p.Set("integration"); i >= 0 && !r.p.Sets[i].HasDefault {
+		r.wrong(n, "the default of integration is missing: the time of a reading depends on it")
+	}
+}

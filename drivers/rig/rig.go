@@ -1,0 +1,459 @@
+package rig
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"dwell/drivers/clock"
+	"dwell/drivers/convert"
+	"dwell/drivers/quantity"
+	"dwell/drivers/wire"
+	"dwell/drivers/yamltext"
+)
+
+// Rig is a bench as its file describes it; nothing is open.
+type Rig struct {
+	Name        string
+	AmbientDegC float64
+	Cooling     string  // "none", or what is written
+	LowestDegC  float64 // that can be held: ambient without cooling
+	Instruments []Description
+	Channels    []Channel
+	Limits      []Limit // the rig's own and those of the instrument profiles
+	Interlocks  []*yamltext.Node
+	Place       Place
+	ActWithin   clock.Instant // longest time from a fault to safe; 0 when not stated
+	Scene       map[string]quantity.Quantity
+	Doc         *yamltext.Document
+}
+
+// Description is one instrument of a rig.
+type Description struct {
+	Name       string
+	Profile    *Profile // with this instrument's own line settings and heating
+	Address    wire.Address
+	Calibrated string // date, or ""
+	Serial     string
+	Node       *yamltext.Node // its name in the rig file
+}
+
+// Channel is a quantity that can be read.
+type Channel struct {
+	Name       string
+	Instrument int    // place in Instruments
+	Quantity   string // as the profile names what is measured
+	Query      int
+	Field      int
+	Unit       quantity.Unit // canonical: the unit of readings
+	Display    float64       // the smallest step that can be seen, in that unit
+	Through    string        // the conversion, or ""
+	Node       *yamltext.Node
+
+	conversion *convert.Conversion
+}
+
+// Limit is a level that must not be passed.
+type Limit struct {
+	Channel   string // in a profile: the measured quantity; in a specimen: the kind of quantity
+	Below     *float64
+	Above     *float64
+	LastingNs int64
+	Where     string // file:line:col
+	Doc       *yamltext.Document
+	Node      *yamltext.Node
+}
+
+// Place is where the specimen lies, and which channels speak of it.
+type Place struct {
+	On          string   // the instrument that heats it
+	MovedBy     string   // "person", or an instrument
+	Temperature []string // channels for which the specimen's limit of temperature holds
+	Resistance  string
+	Power       string
+	Current     string
+	Voltage     string
+}
+
+// scene is what the section `twin` may set: properties of the virtual bench.
+var scene = []struct {
+	key string
+	dim quantity.Dimension
+}{
+	{"ambient", inDegC},
+	{"glass thickness", inMetre},
+	{"foil thickness", inMetre},
+	{"contact conductance", inContact}, // plate to slide
+	{"top conductance", inContact},     // upper face to ambient, on the plate
+	{"still air conductance", inContact},
+	{"moving air conductance", inContact},
+	{"cold block conductance", inContact},
+	{"cold block temperature", inDegC},
+	{"contact resistance", inOhm}, // of each electrode
+	{"lead resistance", inOhm},    // of each lead
+}
+
+// rigReader reads one rig file.
+type rigReader struct {
+	reader
+	rig   *Rig
+	files func(name string) ([]byte, error)
+}
+
+// Load reads a rig file and adds everything wrong with it, and with the profiles it
+// names, to m. files finds profiles of one's own, beside the rig; it may be nil.
+func Load(doc *yamltext.Document, files func(name string) ([]byte, error), m *yamltext.Mistakes) *Rig {
+	rig := &Rig{Doc: doc, Scene: map[string]quantity.Quantity{}}
+	if doc.Root == nil {
+		return rig
+	}
+	r := &rigReader{reader{doc, m}, rig, files}
+	t := r.table(doc.Root, "!format", "!rig", "!ambient", "line frequency", "!instruments", "channels", "limits", "interlocks",
+		"specimen place", "must act within", "twin")
+	r.edition(t["format"])
+	rig.Name = r.text(t["rig"])
+	r.ambient(t["ambient"])
+	hertz := r.positive(t["line frequency"], inHertz)
+	for _, pair := range r.entries(t["instruments"]) {
+		r.instrument(pair, hertz)
+	}
+	r.noSharedPorts()
+	r.baseChannels()
+	r.channels(t["channels"])
+	r.limits(t["limits"])
+	for _, n := range r.items(t["interlocks"]) {
+		if n.Kind != yamltext.Mapping {
+			r.wrong(n, "an interlock is a table with when and then, not %s", n.Kind)
+			continue
+		}
+		rig.Interlocks = append(rig.Interlocks, n)
+	}
+	r.place(t["specimen place"])
+	rig.ActWithin = r.span(t["must act within"])
+	r.scene(t["twin"])
+	return rig
+}
+
+func (r *rigReader) ambient(n *yamltext.Node) {
+	t := r.table(n, "!temperature", "!cooling")
+	r.rig.AmbientDegC = r.value(t["temperature"], inDegC)
+	r.rig.Cooling, r.rig.LowestDegC = r.text(t["cooling"]), r.rig.AmbientDegC
+	if c := t["cooling"]; c != nil && r.rig.Cooling != "none" {
+		q, err := quantity.Parse(r.rig.Cooling)
+		if err != nil || q.Unit.Dim != inDegC {
+			r.wrong(c, "%q says nothing about cooling", r.rig.Cooling).Hint("none, or the lowest temperature that is reached, such as 5 degC")
+			return
+		}
+		r.rig.LowestDegC = q.Value
+	}
+}
+
+func (r *rigReader) instrument(pair yamltext.Pair, hertz float64) {
+	d := Description{Name: pair.Key.Text, Node: pair.Key, Profile: &Profile{}}
+	if !isName(d.Name) || d.Name == "person" {
+		r.wrong(pair.Key, "%q is no name for an instrument", d.Name).Hint("use letters, digits and _, such as plate")
+	}
+	t := r.table(pair.Value, "!profile", "!port", "baud", "data bits", "parity", "stop bits", "calibrated", "serial number", "heating")
+	if p := r.profile(t["profile"]); p != nil {
+		own := *p // this instrument's settings are its own
+		d.Profile = &own
+	}
+	r.lineSettings(&d.Profile.Line, t)
+	if n := t["port"]; n != nil {
+		var err error
+		if d.Address, err = wire.ParseAddress(r.text(n)); err != nil {
+			r.wrong(n, "%s", err)
+		}
+		if d.Address.Kind == wire.Twin && err == nil && d.Profile.Name != "" && d.Profile.Twin == "" {
+			r.wrong(n, "the profile %s has no twin", d.Profile.Name)
+		}
+		if d.Address.Kind == wire.TCP {
+			d.Profile.Line.Baud = 0
+		}
+	}
+	d.Serial, d.Calibrated = r.text(t["serial number"]), r.text(t["calibrated"])
+	if _, err := time.Parse(time.DateOnly, d.Calibrated); err != nil && d.Calibrated != "" {
+		r.wrong(t["calibrated"], "%q is no date", d.Calibrated).Hint("year-month-day, such as 2026-03-14")
+	}
+	if hertz > 0 {
+		d.Profile.LineHz = hertz
+	}
+	if n := t["heating"]; n != nil {
+		h := Heating{}
+		if d.Profile.Heating != nil {
+			h = *d.Profile.Heating
+		}
+		r.heats(&h, n)
+		d.Profile.Heating = &h
+	}
+	r.rig.Instruments = append(r.rig.Instruments, d)
+}
+
+// ending marks a profile of one's own.
+const ending = ".yaml"
+
+// profile loads a profile by its name or, for one beside the rig, its file's name.
+func (r *rigReader) profile(n *yamltext.Node) *Profile {
+	name := r.text(n)
+	if name == "" {
+		return nil
+	}
+	text, known := EmbeddedProfile(name)
+	file := "profiles/" + name + ending
+	if !known && strings.HasSuffix(name, ending) && r.files != nil {
+		var err error
+		file = name
+		if text, err = r.files(name); err != nil {
+			x := r.wrong(n, "the profile %s cannot be read: %s", name, err)
+			if errors.Is(err, fs.ErrNotExist) {
+				x.Hint("a profile of your own lies beside the rig file")
+			}
+			return nil
+		}
+		known = true
+	}
+	if !known {
+		x := r.unknown(n, "profile that dwell has", name, Embedded())
+		if x.Advice == "" || !strings.HasPrefix(x.Advice, "did you mean") {
+			x.Hint("dwell has " + strings.Join(Embedded(), ", ") + "; one of your own lies beside the rig file and ends in " + ending)
+		}
+		return nil
+	}
+	before := r.m.Len()
+	p := LoadProfile(yamltext.Parse(file, text, r.m), r.m)
+	if r.m.Len() > before {
+		r.wrong(n, "the profile %s has mistakes", name)
+	}
+	return p
+}
+
+func (r *rigReader) noSharedPorts() {
+	seen := map[string]*Description{}
+	for i := range r.rig.Instruments {
+		d := &r.rig.Instruments[i]
+		if d.Address.Kind == wire.Twin {
+			continue
+		}
+		if other := seen[d.Address.Key()]; other != nil {
+			r.wrong(d.Node, "%s is on the same port as %s: %s", d.Name, other.Name, d.Address).Note(r.doc, other.Node, "the other one")
+		}
+		seen[d.Address.Key()] = d
+	}
+}
+
+// baseChannels makes a channel of everything that the instruments measure.
+func (r *rigReader) baseChannels() {
+	for i, d := range r.rig.Instruments {
+		for q, query := range d.Profile.Queries {
+			for f, field := range query.Fields {
+				if field.Quantity == "" {
+					continue
+				}
+				unit, _ := field.Unit.Dim.Canonical()
+				r.rig.Channels = append(r.rig.Channels, Channel{Name: d.Name + "." + field.Quantity, Instrument: i, Quantity: field.Quantity,
+					Query: q, Field: f, Unit: unit, Display: field.Display, Node: d.Node})
+			}
+		}
+	}
+}
+
+// Channel is the place of a channel's name, or -1.
+func (r *Rig) Channel(name string) int {
+	return slices.IndexFunc(r.Channels, func(c Channel) bool { return c.Name == name })
+}
+
+// Instrument is the place of an instrument's name, or -1.
+func (r *Rig) Instrument(name string) int {
+	return slices.IndexFunc(r.Instruments, func(d Description) bool { return d.Name == name })
+}
+
+// Names of all channels.
+func (r *Rig) Names() []string {
+	var names []string
+	for _, c := range r.Channels {
+		names = append(names, c.Name)
+	}
+	return names
+}
+
+// channels renames and converts. A renamed channel is known by its new name only; a
+// converted one stays, since it is what was measured.
+func (r *rigReader) channels(n *yamltext.Node) {
+	for _, pair := range r.entries(n) {
+		name := pair.Key.Text
+		if !isChannel(name) {
+			r.wrong(pair.Key, "%q is no name for a channel", name).Hint("two words with a point between, such as foil.temperature")
+		}
+		t := r.table(pair.Value, "!from", "through")
+		from := r.text(t["from"])
+		if r.rig.Channel(name) >= 0 {
+			r.wrong(pair.Key, "there is a channel %q already", name)
+			continue
+		}
+		i := r.rig.Channel(from)
+		if i < 0 {
+			if from != "" {
+				r.unknown(t["from"], "channel of this rig", from, r.rig.Names())
+			}
+			continue
+		}
+		if t["through"] == nil {
+			r.rig.Channels[i].Name, r.rig.Channels[i].Node = name, pair.Key
+			continue
+		}
+		c := r.rig.Channels[i]
+		c.Name, c.Node = name, pair.Key
+		if r.convert(&c, t["through"]) {
+			r.rig.Channels = append(r.rig.Channels, c)
+		}
+	}
+}
+
+// displayDegC is where the display step of a converted channel is worked out: the
+// laws are near enough to straight for that.
+const displayDegC = 25
+
+func (r *rigReader) convert(c *Channel, n *yamltext.Node) bool {
+	law, err := convert.ByName(r.text(n))
+	switch {
+	case err != nil:
+		r.wrong(n, "%s", err)
+		return false
+	case c.Through != "":
+		r.wrong(n, "%q is converted already", c.Name)
+		return false
+	case law.In != c.Unit.Dim:
+		r.wrong(n, "%s converts %s, but %s is in %s", law.Name, law.In, c.Name, c.Unit.Symbol)
+		return false
+	case law.NeedsJunction:
+		r.wrong(n, "%s needs the temperature of its reference junction", law.Name).Hint("write it behind: " + law.Name + " junction 23.5 degC")
+		return false
+	}
+	c.Through, c.conversion = law.Name, &law
+	c.Unit, _ = law.Out.Canonical()
+	if x, err := law.InvertAt(displayDegC, displayDegC); err == nil {
+		if t, err := law.Apply(x + c.Display); err == nil {
+			c.Display = math.Abs(t - displayDegC)
+		}
+	}
+	return true
+}
+
+// limits reads the rig's limits and puts those of the profiles beside them. A limit
+// may only be tighter than one that holds already.
+func (r *rigReader) limits(n *yamltext.Node) {
+	var given []Limit // by the instruments
+	for i, d := range r.rig.Instruments {
+		for _, l := range d.Profile.Limits {
+			for _, c := range r.rig.Channels {
+				if c.Instrument == i && c.Quantity == l.Channel && c.Through == "" {
+					l.Channel = c.Name
+					given = append(given, l)
+					break
+				}
+			}
+		}
+	}
+	for _, pair := range r.entries(n) {
+		i := r.rig.Channel(pair.Key.Text)
+		if i < 0 {
+			r.unknown(pair.Key, "channel of this rig", pair.Key.Text, r.rig.Names())
+			continue
+		}
+		l := r.limit(pair, r.rig.Channels[i].Unit.Dim)
+		for _, g := range given {
+			if g.Channel == l.Channel && !l.NoLooser(&g) {
+				r.wrong(l.Node, "this is looser than the limit of the instrument itself").Note(g.Doc, g.Node, "which stands here").
+					Hint("limits only tighten: lower it, or leave it out")
+			}
+		}
+		r.rig.Limits = append(r.rig.Limits, l)
+	}
+	r.rig.Limits = append(r.rig.Limits, given...)
+}
+
+// NoLooser tells whether a limit, where it limits the same side, is no looser than
+// one that holds already. A longer persistence counts as looser.
+func (l *Limit) NoLooser(than *Limit) bool {
+	below := l.Below == nil || than.Below == nil || *l.Below < *than.Below || *l.Below == *than.Below && l.LastingNs <= than.LastingNs
+	above := l.Above == nil || than.Above == nil || *l.Above > *than.Above || *l.Above == *than.Above && l.LastingNs <= than.LastingNs
+	return below && above
+}
+
+func (r *rigReader) place(n *yamltext.Node) {
+	t := r.table(n, "!lies on", "!moved by", "temperature", "resistance", "power", "current", "voltage")
+	if t == nil {
+		return
+	}
+	var instruments []string
+	for _, d := range r.rig.Instruments {
+		instruments = append(instruments, d.Name)
+	}
+	p := &r.rig.Place
+	if i := r.oneOf(t["lies on"], "instrument of this rig", instruments); i >= 0 {
+		p.On = instruments[i]
+	}
+	movers := append([]string{"person"}, instruments...)
+	if i := r.oneOf(t["moved by"], "instrument of this rig, nor \"person\"", movers); i >= 0 {
+		p.MovedBy = movers[i]
+	}
+	for _, one := range r.oneOrMore(t["temperature"]) {
+		p.Temperature = append(p.Temperature, r.channelOf(one, inDegC))
+	}
+	p.Resistance, p.Power = r.channelOf(t["resistance"], inOhm), r.channelOf(t["power"], inWatt)
+	p.Current, p.Voltage = r.channelOf(t["current"], inAmpere), r.channelOf(t["voltage"], inVolt)
+}
+
+// channelOf reads the name of a channel of a dimension.
+func (r *rigReader) channelOf(n *yamltext.Node, dim quantity.Dimension) string {
+	names := r.rig.Names()
+	i := r.oneOf(n, "channel of this rig", names)
+	if i < 0 {
+		return ""
+	}
+	if got := r.rig.Channels[i].Unit; got.Dim != dim {
+		r.wrong(n, "%s is in %s, %s is expected here", names[i], got.Symbol, named(dim))
+	}
+	return names[i]
+}
+
+func (r *rigReader) scene(n *yamltext.Node) {
+	var keys []string
+	for _, s := range scene {
+		keys = append(keys, s.key)
+	}
+	t := r.table(n, keys...)
+	for _, s := range scene {
+		if t[s.key] == nil {
+			continue
+		}
+		q, ok := r.quantity(t[s.key], s.dim)
+		if ok && !s.dim.Absolute && q.Value < 0 {
+			r.wrong(t[s.key], "%s cannot be negative", s.key)
+		}
+		r.rig.Scene[s.key] = q
+	}
+}
+
+// SpecimenLimits are the limits of a specimen on the channels that speak of it.
+func (r *Rig) SpecimenLimits(s *Specimen) []Limit {
+	var all []Limit
+	for _, l := range s.Limits {
+		channels := map[string][]string{"temperature": r.Place.Temperature, "power": {r.Place.Power},
+			"current": {r.Place.Current}, "voltage": {r.Place.Voltage}}[l.Channel]
+		for _, c := range channels {
+			if c != "" {
+				l.Channel = c
+				all = append(all, l)
+			}
+		}
+	}
+	return all
+}
+
+// String names a limit for a message.
+func (l *Limit) String() string { return fmt.Sprintf("%s (%s)", l.Channel, l.Where) }

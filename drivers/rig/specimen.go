@@ -1,0 +1,136 @@
+package rig
+
+import (
+	"fmt"
+
+	"dwell/drivers/convert"
+	"dwell/drivers/quantity"
+	"dwell/drivers/yamltext"
+)
+
+// Specimen is what is under test, as its file says.
+type Specimen struct {
+	ID          string
+	Description string
+	R0Ohm       float64 // expected, at AtDegC
+	AtDegC      float64
+	BandRel     float64 // it is the specimen on the bench if its resistance lies within this part of the expected one
+	Law         Law
+	Layers      []Layer // from below, the film not counted
+	FilmFace    string  // "up" or "down": where the printed face of the foil looks
+	Encapsulant *Layer  // nil for a bare film
+	WidthM      float64 // of the film between its electrodes; 0 when not stated
+	LengthM     float64
+	Limits      []Limit // Channel is "temperature", "power", "current" or "voltage"
+	Doc         *yamltext.Document
+}
+
+// Law is how the film's resistance follows temperature: one of the two is not zero.
+type Law struct {
+	BK    float64 // R = R0 exp(B (1/T - 1/T0)), kelvin (IEC 60539-1)
+	PerK  float64 // R = R0 (1 + a (t - t0))
+	given bool
+}
+
+// Layer is one layer of the specimen.
+type Layer struct {
+	Of         string
+	ThicknessM float64
+	ModulusPa  float64 // 0 when not stated
+}
+
+// specimenLimits are the quantities that a specimen can have limits on.
+var specimenLimits = map[string]quantity.Dimension{"temperature": inDegC, "power": inWatt, "current": inAmpere, "voltage": inVolt}
+
+// LoadSpecimen reads a specimen file and adds everything wrong with it to m.
+func LoadSpecimen(doc *yamltext.Document, m *yamltext.Mistakes) *Specimen {
+	s := &Specimen{Doc: doc}
+	if doc.Root == nil {
+		return s
+	}
+	r := reader{doc, m}
+	t := r.table(doc.Root, "!format", "!specimen", "description", "!film", "layers", "film face", "encapsulation", "limits")
+	r.edition(t["format"])
+	s.ID, s.Description = r.text(t["specimen"]), r.text(t["description"])
+	r.film(s, t["film"])
+	for _, n := range r.items(t["layers"]) {
+		s.Layers = append(s.Layers, r.layer(n))
+	}
+	faces := []string{"up", "down"}
+	if i := r.oneOf(t["film face"], "way for the film to face", faces); i >= 0 {
+		s.FilmFace = faces[i]
+	}
+	if n := t["encapsulation"]; n != nil && n.Text != "none" {
+		l := r.layer(n)
+		s.Encapsulant = &l
+	}
+	for _, pair := range r.entries(t["limits"]) {
+		dim, known := specimenLimits[pair.Key.Text]
+		if !known {
+			r.unknown(pair.Key, "limit of a specimen", pair.Key.Text, []string{"temperature", "power", "current", "voltage"})
+			continue
+		}
+		s.Limits = append(s.Limits, r.limit(pair, dim))
+	}
+	return s
+}
+
+func (r reader) film(s *Specimen, n *yamltext.Node) {
+	t := r.table(n, "!resistance", "!at", "!within", "B value", "temperature coefficient", "width", "length")
+	s.R0Ohm, s.AtDegC = r.positive(t["resistance"], inOhm), r.value(t["at"], inDegC)
+	s.BandRel = r.positive(t["within"], plain)
+	if s.BandRel >= 1 {
+		r.wrong(t["within"], "a band of 100 %% or more lets everything pass")
+	}
+	if s.AtDegC <= absoluteZeroDegC {
+		r.wrong(t["at"], "nothing is that cold")
+	}
+	if b := t["B value"]; b != nil {
+		s.Law.BK, s.Law.given = r.value(b, inKelvin), true
+	}
+	if a := t["temperature coefficient"]; a != nil {
+		if s.Law.given {
+			r.wrong(a, "either a B value or a temperature coefficient is expected here, not both").Note(r.doc, t["B value"], "the other one")
+		}
+		s.Law.PerK, s.Law.given = r.value(a, perKelvin), true
+	}
+	if !s.Law.given && t != nil {
+		r.wrong(n, "how the resistance follows temperature is missing").Hint("add B value: 3950 K, or temperature coefficient: 0.3 %/K")
+	}
+	if t["width"] != nil {
+		s.WidthM = r.positive(t["width"], inMetre)
+	}
+	if t["length"] != nil {
+		s.LengthM = r.positive(t["length"], inMetre)
+	}
+}
+
+func (r reader) layer(n *yamltext.Node) Layer {
+	t := r.table(n, "!of", "!thickness", "modulus")
+	l := Layer{Of: r.text(t["of"]), ThicknessM: r.positive(t["thickness"], inMetre)}
+	if t["modulus"] != nil {
+		l.ModulusPa = r.positive(t["modulus"], inPascal)
+	}
+	return l
+}
+
+// absoluteZeroDegC is exact by definition of the degree Celsius.
+const absoluteZeroDegC = -273.15
+
+// ExpectedOhm is the resistance to expect at a temperature.
+func (s *Specimen) ExpectedOhm(degC float64) float64 {
+	if s.Law.BK != 0 {
+		inverse := 1/(degC-absoluteZeroDegC) - 1/(s.AtDegC-absoluteZeroDegC)
+		return s.R0Ohm * convert.Exp(s.Law.BK*inverse)
+	}
+	return s.R0Ohm * (1 + float64(s.Law.PerK*(degC-s.AtDegC)))
+}
+
+func (s *Specimen) String() string {
+	return fmt.Sprintf("%s, %s at %s", s.ID, quantity.Quantity{Value: s.R0Ohm, Unit: unitOf("Ohm")}, quantity.Quantity{Value: s.AtDegC, Unit: unitOf("degC")})
+}
+
+func unitOf(symbol string) quantity.Unit {
+	u, _ := quantity.LookUp(symbol)
+	return u
+}
