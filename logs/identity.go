@@ -1,0 +1,91 @@
+package logs
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"path/filepath"
+)
+
+// Identity is run.json: what ran, on what, when, and how it ended. Times are UTC
+// in RFC 3339, given by the caller; this room asks nobody.
+type Identity struct {
+	Format      int          `json:"format"`
+	Kind        string       `json:"kind"` // run, rehearsal, drill
+	Dwell       string       `json:"dwell"`
+	Go          string       `json:"go"`
+	System      string       `json:"system"` // operating system and processor
+	Protocol    string       `json:"protocol"`
+	Specimen    string       `json:"specimen"`
+	Rig         string       `json:"rig"`
+	Seed        uint64       `json:"seed,omitempty"` // of the twin
+	Operator    string       `json:"operator,omitempty"`
+	Remarks     string       `json:"remarks,omitempty"`
+	StartUTC    string       `json:"start_utc"`
+	Clock       ClockState   `json:"clock"`
+	Instruments []Instrument `json:"instruments"`
+	Inputs      []Digest     `json:"inputs"`
+
+	// Known at the end only.
+	StopUTC  string `json:"stop_utc,omitempty"`
+	Outcome  string `json:"outcome,omitempty"` // completed, tripped, failed, stopped
+	Reason   string `json:"reason,omitempty"`
+	Safe     *bool  `json:"safe,omitempty"`
+	Exit     *int   `json:"exit,omitempty"`
+	Readings int64  `json:"readings,omitempty"`
+}
+
+// ClockState is how far StartUTC can be believed.
+type ClockState struct {
+	Synchronised bool   `json:"synchronised"`
+	Source       string `json:"source,omitempty"`
+	WithinNs     int64  `json:"within_ns,omitempty"` // a bound, where the system gives one
+}
+
+// Instrument is one device as it presented itself.
+type Instrument struct {
+	Name       string `json:"name"`
+	Profile    string `json:"profile"`
+	Port       string `json:"port"`
+	Identity   string `json:"identity"`             // its reply to *IDN?, or the like
+	Calibrated string `json:"calibrated,omitempty"` // date, from the rig file
+}
+
+const identityFormat = 1
+
+// Identify writes run.json, in place of an earlier one, with the digests of the
+// inputs. It works with a dead writer too, as far as the disk does.
+func (w *Writer) Identify(id Identity) error {
+	id.Format, id.Inputs = identityFormat, w.inputs
+	text, err := encodeJSON(id)
+	if err != nil {
+		return err
+	}
+	return replaceFile(w.fs, filepath.Join(w.dir, identityName), text)
+}
+
+// encodeJSON is indented JSON for a person to read too, with a newline at its end.
+func encodeJSON(v any) ([]byte, error) {
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", "  ")
+	err := e.Encode(v)
+	return b.Bytes(), err
+}
+
+// Identity reads run.json.
+func (r *Run) Identity() (Identity, error) {
+	var id Identity
+	text, err := r.File(identityName)
+	if err != nil {
+		return id, err
+	}
+	if err := json.Unmarshal(text, &id); err != nil {
+		return Identity{}, fmt.Errorf("%s: %w", identityName, err)
+	}
+	if id.Format != identityFormat {
+		return Identity{}, fmt.Errorf("%s: format %d, this program reads %d", identityName, id.Format, identityFormat)
+	}
+	return id, nil
+}

@@ -1,0 +1,379 @@
+package logs
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"iter"
+	"path/filepath"
+	"slices"
+	"strings"
+)
+
+// seal is seal.json.
+type seal struct {
+	Format   int       `json:"format"`
+	Sealings []Sealing `json:"sealings"`
+}
+
+// Sealing is the state of every file at one moment. SHA256 is over the hash of the
+// sealing before (in hexadecimal, nothing for the first) and this one as compact
+// JSON with an empty sha256.
+type Sealing struct {
+	UTC     string   `json:"utc"`
+	Dwell   string   `json:"dwell"`
+	Note    string   `json:"note"`
+	Files   []Digest `json:"files"`
+	Derived []Digest `json:"derived"`
+	SHA256  string   `json:"sha256"`
+}
+
+const (
+	sealFormat = 1
+	sealNote   = "This seal is not signed. It finds accidents, not forgers: whoever can edit a file can edit its hash."
+)
+
+// derivedNames can be computed from the other files again.
+var derivedNames = []string{alignedName, alignedName + metadataSuffix, "figures.json", "report.html"}
+
+func (s *Sealing) hash(before string) string {
+	plain := *s
+	plain.SHA256 = ""
+	text, _ := json.Marshal(plain) // strings and numbers: it cannot fail
+	sum := sha256.Sum256(append([]byte(before), text...))
+	return hex.EncodeToString(sum[:])
+}
+
+// Seal adds a sealing to seal.json: size and SHA-256 of every file as it is now,
+// the derived ones apart. It refuses a folder that is torn or whose chain or
+// earlier seal is broken, for it would cover that up. The seal is not signed: it
+// finds accidents, not forgers.
+func Seal(disk FS, dir, utc, dwell string) error {
+	r, tails, err := Open(disk, dir)
+	if err != nil {
+		return err
+	}
+	if len(tails) > 0 {
+		return &Damage{ErrTorn, tails[0].File, tails[0].Line, tails[0].Offset, tails[0].String()}
+	}
+	for f := range r.brokenBlocks() {
+		return &Damage{ErrCorrupt, f.File, f.Line, 0, f.Text}
+	}
+	old, err := r.readSeal()
+	if err != nil {
+		return err
+	}
+	s := Sealing{UTC: utc, Dwell: dwell, Note: sealNote, Files: []Digest{}, Derived: []Digest{}}
+	names, err := r.fileNames()
+	if err != nil {
+		return err
+	}
+	for _, name := range names {
+		d, err := r.digest(name, -1)
+		switch {
+		case err != nil:
+			return err
+		case slices.Contains(derivedNames, name):
+			s.Derived = append(s.Derived, d)
+		case name != sealName:
+			s.Files = append(s.Files, d)
+		}
+	}
+	before := ""
+	if n := len(old.Sealings); n > 0 {
+		before = old.Sealings[n-1].SHA256
+	}
+	s.SHA256 = s.hash(before)
+	old.Sealings = append(old.Sealings, s)
+	text, err := encodeJSON(old)
+	if err != nil {
+		return err
+	}
+	return replaceFile(disk, filepath.Join(dir, sealName), text)
+}
+
+// readSeal reads seal.json and checks it against itself, to the byte. None is an
+// empty one.
+func (r *Run) readSeal() (seal, error) {
+	s := seal{Format: sealFormat}
+	text, err := r.File(sealName)
+	if errors.Is(err, fs.ErrNotExist) {
+		return s, nil
+	}
+	if err != nil {
+		return s, err
+	}
+	corrupt := func(text string) error { return &Damage{ErrCorrupt, sealName, 0, 0, text} }
+	if err := json.Unmarshal(text, &s); err != nil {
+		return s, corrupt(err.Error())
+	}
+	if s.Format != sealFormat {
+		return s, corrupt(fmt.Sprintf("format %d, this program reads %d", s.Format, sealFormat))
+	}
+	before := ""
+	for i := range s.Sealings {
+		if s.Sealings[i].hash(before) != s.Sealings[i].SHA256 {
+			return s, corrupt(fmt.Sprintf("sealing %d has been changed", i+1))
+		}
+		before = s.Sealings[i].SHA256
+	}
+	if again, err := encodeJSON(s); err != nil || !bytes.Equal(again, text) || len(s.Sealings) == 0 {
+		return s, corrupt("not as dwell wrote it")
+	}
+	return s, nil
+}
+
+// digest hashes the first n bytes of a file, all of it when n is negative. A file
+// that is shorter gives what it has.
+func (r *Run) digest(name string, n int64) (Digest, error) {
+	f, err := r.fs.Open(filepath.Join(r.dir, filepath.FromSlash(name)))
+	if err != nil {
+		return Digest{}, err
+	}
+	defer f.Close()
+	size, err := f.Size()
+	if n >= 0 {
+		size = min(n, size)
+	}
+	sum := sha256.New()
+	if err == nil {
+		_, err = io.Copy(sum, io.NewSectionReader(f, 0, size))
+	}
+	return Digest{name, size, hex.EncodeToString(sum.Sum(nil))}, err
+}
+
+// Kind is what sort of thing a Finding is.
+type Kind string
+
+// The kinds of findings.
+const (
+	Missing  Kind = "missing"  // a file is gone
+	Extra    Kind = "extra"    // a file that was not sealed
+	Changed  Kind = "changed"  // a file is not what was sealed, or what the run started from
+	Broken   Kind = "broken"   // the chain or a record is
+	Torn     Kind = "torn"     // records that were never acknowledged: a crash leaves them
+	Outdated Kind = "outdated" // a derived file is not what was sealed: compute it again
+)
+
+// Finding is one thing that Verify found.
+type Finding struct {
+	Kind Kind
+	File string
+	Line int64 // 0 when the whole file is meant
+	Text string
+}
+
+func (f Finding) String() string {
+	if f.Line > 0 {
+		return fmt.Sprintf("%s:%d: %s: %s", f.File, f.Line, f.Kind, f.Text)
+	}
+	return fmt.Sprintf("%s: %s: %s", f.File, f.Kind, f.Text)
+}
+
+// Verify looks at everything: the chain over the growing files, each of their
+// records, the inputs against run.json, and the seal. A folder nobody touched has
+// no findings, or Torn ones after a crash.
+func (r *Run) Verify() iter.Seq[Finding] {
+	return func(yield func(Finding) bool) {
+		for _, t := range r.tails {
+			if !yield(Finding{Torn, t.File, t.Line, t.String()}) {
+				return
+			}
+		}
+		for _, findings := range []iter.Seq[Finding]{r.brokenBlocks(), r.brokenRecords(), r.changedInputs(), r.brokenSeal()} {
+			for f := range findings {
+				if !yield(f) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// brokenBlocks recomputes the chain. Neighbouring blocks that do not match are one
+// finding: after a lost line all that follows is out of place.
+func (r *Run) brokenBlocks() iter.Seq[Finding] {
+	return func(yield func(Finding) bool) {
+		var files [streams]File
+		var broken [streams]*Finding
+		more := true
+		flush := func(stream int, upTo int64) {
+			if f := broken[stream]; f != nil && more {
+				f.Text = fmt.Sprintf("lines %d to %d do not match the chain", f.Line, upTo)
+				more = yield(*f)
+			}
+			broken[stream] = nil
+		}
+		for i, name := range streamNames {
+			f, err := r.fs.Open(filepath.Join(r.dir, name))
+			if err == nil {
+				files[i] = f
+				defer f.Close()
+			} else if more {
+				more = yield(Finding{Missing, name, 0, err.Error()})
+			}
+		}
+		buf := make([]byte, 32<<10)
+		_, err := r.readChain(func(c *chain, _ int64, l link) error {
+			last, f := c.last[l.stream], files[l.stream]
+			if f == nil {
+				return nil
+			}
+			sum, lines, err := c.rehash(l, f, buf)
+			if err == nil && sum == l.hash && lines == l.lines-last.lines {
+				flush(l.stream, last.lines)
+			} else if broken[l.stream] == nil {
+				broken[l.stream] = &Finding{Kind: Broken, File: streamNames[l.stream], Line: last.lines + 1}
+			}
+			if !more {
+				return io.EOF // nobody listens
+			}
+			return nil
+		})
+		for i := range broken {
+			flush(i, r.chain.last[i].lines)
+		}
+		var place *Damage
+		if !more || err == nil {
+			return
+		}
+		if errors.As(err, &place) {
+			yield(Finding{Broken, place.File, place.Line, place.Text})
+		} else {
+			yield(Finding{Broken, chainName, 0, err.Error()})
+		}
+	}
+}
+
+// brokenRecords looks for lines that cannot be read, ten a file at most.
+func (r *Run) brokenRecords() iter.Seq[Finding] {
+	return func(yield func(Finding) bool) {
+		for stream := range streamNames {
+			if f, err := r.fs.Open(filepath.Join(r.dir, streamNames[stream])); err != nil {
+				continue // the chain has said so
+			} else {
+				err := checkHeader(stream, f, r.ends[stream])
+				f.Close()
+				if err != nil && !yield(Finding{Broken, readingsName, 1, err.Error()}) {
+					return
+				}
+			}
+			const most = 10
+			found := 0
+			check := func(line []byte) (struct{}, error) { return struct{}{}, checkLine(stream, 2, line) }
+			for _, err := range records(r, stream, check) {
+				if err == nil {
+					continue
+				}
+				f := Finding{Broken, streamNames[stream], 0, err.Error()}
+				var place *Damage
+				if errors.As(err, &place) {
+					f.Line, f.Text = place.Line, place.Text
+				}
+				if !yield(f) {
+					return
+				}
+				if found++; found == most {
+					break
+				}
+			}
+		}
+	}
+}
+
+// changedInputs compares the input files with what run.json says the run had.
+func (r *Run) changedInputs() iter.Seq[Finding] {
+	return func(yield func(Finding) bool) {
+		id, err := r.Identity()
+		if errors.Is(err, fs.ErrNotExist) {
+			return // the seal knows whether there was one
+		}
+		if err != nil {
+			yield(Finding{Broken, identityName, 0, err.Error()})
+			return
+		}
+		for _, want := range id.Inputs {
+			if f, ok := r.compare(want, -1); !ok && !yield(f) {
+				return
+			}
+		}
+	}
+}
+
+// compare tells whether a file is, up to n bytes, what a digest says.
+func (r *Run) compare(want Digest, n int64) (Finding, bool) {
+	got, err := r.digest(want.Name, n)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return Finding{Missing, want.Name, 0, "the file is gone"}, false
+	case err != nil:
+		return Finding{Changed, want.Name, 0, err.Error()}, false
+	case got != want:
+		return Finding{Changed, want.Name, 0, fmt.Sprintf("expected %d bytes with SHA-256 %.8s…, got %d with %.8s…", want.Bytes, want.SHA256, got.Bytes, got.SHA256)}, false
+	}
+	return Finding{}, true
+}
+
+// brokenSeal compares the folder with seal.json: exactly with the last sealing;
+// with the ones before it, files may have grown since, run.json may be another.
+func (r *Run) brokenSeal() iter.Seq[Finding] {
+	return func(yield func(Finding) bool) {
+		s, err := r.readSeal()
+		if err != nil {
+			yield(Finding{Broken, sealName, 0, strings.TrimPrefix(err.Error(), sealName+": ")})
+			return
+		}
+		if len(s.Sealings) == 0 {
+			return
+		}
+		last := s.Sealings[len(s.Sealings)-1]
+		for _, f := range r.sealedFiles(s.Sealings[:len(s.Sealings)-1], last) {
+			if !yield(f) {
+				return
+			}
+		}
+		names, err := r.fileNames()
+		if err != nil {
+			yield(Finding{Broken, ".", 0, err.Error()})
+			return
+		}
+		for _, name := range names {
+			sealed := name == sealName || slices.Contains(derivedNames, name) ||
+				slices.ContainsFunc(last.Files, func(d Digest) bool { return d.Name == name })
+			if !sealed && !yield(Finding{Extra, name, 0, "was not there when the folder was sealed"}) {
+				return
+			}
+		}
+	}
+}
+
+func (r *Run) sealedFiles(earlier []Sealing, last Sealing) (found []Finding) {
+	for _, want := range last.Files {
+		if f, ok := r.compare(want, -1); !ok {
+			found = append(found, f)
+		}
+	}
+	for _, want := range last.Derived {
+		if f, ok := r.compare(want, -1); !ok {
+			f.Kind = Outdated
+			found = append(found, f)
+		}
+	}
+	for i, s := range earlier {
+		for _, want := range s.Files {
+			if want.Name == identityName {
+				continue
+			}
+			if f, ok := r.compare(want, want.Bytes); !ok {
+				f.Text = fmt.Sprintf("not as sealing %d of %s has it: %s", i+1, s.UTC, f.Text)
+				found = append(found, f)
+			}
+		}
+	}
+	return found
+}
