@@ -18,8 +18,8 @@
 // that Event with a deadline. In virtual time nothing blocks: the bytes' arrival
 // is a computed Instant, and the wait is the same.
 //
-// Every wait returns an error, ErrEnded at least, so that a world can end. The
-// room must never be bypassed: a test forbids the time package's clocks, and go
+// Every wait returns an error, so that a world can end; errors.Is(err, ErrEnded) is
+// true for it, and Run returns the cause if that was a failure. The room must never be bypassed: a test forbids the time package's clocks, and go
 // statements, elsewhere.
 package clock
 
@@ -52,7 +52,7 @@ func (t Instant) Seconds() float64 { return float64(t) / 1e9 }
 
 // After returns t plus a span, or Never if that lies beyond it.
 func (t Instant) After(span Instant) Instant {
-	if span > Never-t {
+	if t > 0 && span > Never-t {
 		return Never
 	}
 	return t + span
@@ -87,6 +87,28 @@ var (
 	// ErrStalled says that processes kept waking each other without time going on.
 	ErrStalled = errors.New("time stands still: too many events at one instant")
 )
+
+// ended is ErrEnded with the failure that ended the world.
+type ended struct{ cause error }
+
+func (e *ended) Error() string        { return e.cause.Error() }
+func (e *ended) Is(target error) bool { return target == ErrEnded }
+func (e *ended) Unwrap() error        { return e.cause }
+
+// result is what Run returns: what main says, and a failure that it does not know.
+func result(main, failed error) error {
+	if failed == nil || errors.Is(main, failed) {
+		return main
+	}
+	return errors.Join(main, failed)
+}
+
+// fails tells whether err, from a process, ends its world or is to be told at its
+// end: after that, only a panic is news.
+func fails(err, ending, failed error) bool {
+	var p *Panicked
+	return err != nil && (ending == nil || failed == nil && errors.As(err, &p))
+}
 
 // Panicked is what becomes of a panic in a process.
 type Panicked struct {

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 )
@@ -257,6 +258,7 @@ func TestBlockLetsOthersRun(t *testing.T) {
 
 func TestAProcessLeftInASystemCallIsNamed(t *testing.T) {
 	c := Wall(0)
+	c.farewell = 20 * time.Millisecond
 	never := make(chan struct{})
 	defer close(never)
 	err := c.Run(func() error {
@@ -265,6 +267,252 @@ func TestAProcessLeftInASystemCallIsNamed(t *testing.T) {
 	})
 	if err == nil || !strings.Contains(err.Error(), "writer of plate") {
 		t.Errorf("got %v", err)
+	}
+}
+
+// Run must return even though a process does not hear that its world has ended.
+func TestAProcessThatGoesOnAfterTheEnd(t *testing.T) {
+	both(t, func(t *testing.T, c Clock) {
+		if w, ok := c.(*WallClock); ok {
+			w.farewell = 20 * time.Millisecond
+		}
+		var enough atomic.Bool
+		defer enough.Store(true)
+		err := c.Run(func() error {
+			c.Go("deaf", func() error {
+				for !enough.Load() {
+					c.Sleep(c.Now() + Millisecond)
+				}
+				return nil
+			})
+			return c.Sleep(5 * Millisecond)
+		})
+		if err == nil || !strings.Contains(err.Error(), "deaf") {
+			t.Errorf("got %v", err)
+		}
+	})
+}
+
+func TestAFailureEndsEveryWaitAndIsToldOnce(t *testing.T) {
+	both(t, func(t *testing.T, c Clock) {
+		cause := errors.New("disk full")
+		var bystander error
+		err := c.Run(func() error {
+			c.Go("bystander", func() error { bystander = c.Sleep(Hour); return bystander })
+			c.Go("logger", func() error { return cause })
+			return c.Sleep(Hour)
+		})
+		if !errors.Is(err, cause) || strings.Count(err.Error(), "logger: disk full") != 1 {
+			t.Errorf("Run returned %q", err)
+		}
+		if !errors.Is(bystander, ErrEnded) || !errors.Is(bystander, cause) {
+			t.Errorf("the bystander's wait returned %v", bystander)
+		}
+	})
+}
+
+func TestAFailureIsToldThoughMainSaysSomethingElse(t *testing.T) {
+	both(t, func(t *testing.T, c Clock) {
+		cause, other := errors.New("disk full"), errors.New("plate not safe")
+		err := c.Run(func() error {
+			c.Go("logger", func() error { return cause })
+			c.Sleep(Hour)
+			return other
+		})
+		if !errors.Is(err, cause) || !errors.Is(err, other) {
+			t.Errorf("Run returned %v", err)
+		}
+	})
+}
+
+func TestAPanicAfterTheEndIsTold(t *testing.T) {
+	both(t, func(t *testing.T, c Clock) {
+		err := c.Run(func() error {
+			c.Go("closer", func() error { c.Sleep(Hour); panic("nil map") })
+			return c.Sleep(5 * Millisecond)
+		})
+		var p *Panicked
+		if !errors.As(err, &p) || p.Process != "closer" {
+			t.Errorf("Run returned %v", err)
+		}
+	})
+}
+
+// System calls, signals and deadlines of many processes at once: what they share
+// is guarded by the baton alone, which the race detector sees.
+func TestBlockSignalAndDeadlineAtOnce(t *testing.T) {
+	both(t, func(t *testing.T, c Clock) {
+		const processes, rounds = 8, 40
+		e := NewEvent(c)
+		var shared, signals, deadlines, done int
+		err := c.Run(func() error {
+			for i := range processes {
+				c.Go("signaller", func() error {
+					for range rounds {
+						private := 0
+						if err := c.Block(func() error { private++; return nil }); err != nil {
+							return err
+						}
+						shared += private
+						e.Signal()
+						if err := c.Sleep(c.Now() + Instant(i)*50*Microsecond); err != nil {
+							return err
+						}
+					}
+					done++
+					e.Signal()
+					return nil
+				})
+				c.Go("waiter", func() error {
+					for range rounds {
+						came, err := e.Wait(c.Now() + Instant(i)*30*Microsecond)
+						if err != nil {
+							return err
+						}
+						if came {
+							signals++
+						} else {
+							deadlines++
+						}
+					}
+					done++
+					e.Signal()
+					return nil
+				})
+			}
+			for done < 2*processes {
+				if _, err := e.Wait(Minute); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+		if err != nil || shared != processes*rounds || signals+deadlines != processes*rounds || len(e.waiting) != 0 {
+			t.Errorf("%v; %d shared, %d signals, %d deadlines, %d still wait", err, shared, signals, deadlines, len(e.waiting))
+		}
+		if signals == 0 || deadlines == 0 {
+			t.Errorf("%d signals and %d deadlines: one of them is not tested", signals, deadlines)
+		}
+	})
+}
+
+// However deadlines and gifts cross, one process has the turn, and in the end
+// nobody has.
+func TestTurnWithDeadlinesUnderContention(t *testing.T) {
+	both(t, func(t *testing.T, c Clock) {
+		const processes, rounds = 8, 25
+		turn, finished := NewTurn(c), NewEvent(c)
+		holders, taken, refused, done := 0, 0, 0, 0
+		err := c.Run(func() error {
+			for i := range processes {
+				c.Go("taker", func() error {
+					take := turn.Take
+					if i == 0 {
+						take = turn.Urgently
+					}
+					for range rounds {
+						err := take(c.Now() + Instant(i)*100*Microsecond)
+						switch {
+						case err == ErrTurn:
+							refused++
+							continue
+						case err != nil:
+							return err
+						}
+						taken++
+						if holders++; holders != 1 || !turn.Mine() {
+							t.Errorf("%d have the turn", holders)
+						}
+						if err := c.Sleep(c.Now() + 150*Microsecond); err != nil {
+							return err
+						}
+						holders--
+						turn.Give()
+					}
+					done++
+					finished.Signal()
+					return nil
+				})
+			}
+			for done < processes {
+				if _, err := finished.Wait(Minute); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+		if err != nil || taken+refused != processes*rounds || turn.taken || len(turn.waiting) != 0 {
+			t.Errorf("%v; %d taken, %d refused, taken still: %v, %d wait", err, taken, refused, turn.taken, len(turn.waiting))
+		}
+		if taken == 0 || refused == 0 {
+			t.Errorf("%d taken and %d refused: one of them is not tested", taken, refused)
+		}
+	})
+}
+
+func TestProcessesStartProcesses(t *testing.T) {
+	both(t, func(t *testing.T, c Clock) {
+		leaves, grown := 0, NewEvent(c)
+		var grow func(depth int) func() error
+		grow = func(depth int) func() error {
+			return func() error {
+				if depth == 0 {
+					leaves++
+					grown.Signal()
+					return nil
+				}
+				c.Go("left", grow(depth-1))
+				if err := c.Sleep(c.Now() + 10*Microsecond); err != nil {
+					return err
+				}
+				c.Go("right", grow(depth-1))
+				return nil
+			}
+		}
+		err := c.Run(func() error {
+			c.Go("root", grow(7))
+			for leaves < 128 {
+				if _, err := grown.Wait(Minute); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+		if err != nil || leaves != 128 {
+			t.Errorf("%d leaves, %v", leaves, err)
+		}
+	})
+}
+
+func TestAPanicInASystemCallGivesTheBatonBack(t *testing.T) {
+	both(t, func(t *testing.T, c Clock) {
+		err := c.Run(func() error {
+			c.Go("reader", func() error { return c.Block(func() error { panic("index out of range") }) })
+			return c.Sleep(Hour)
+		})
+		var p *Panicked
+		if !errors.As(err, &p) || p.Process != "reader" {
+			t.Errorf("got %v", err)
+		}
+	})
+}
+
+func TestTimeBeginsWhereItIsTold(t *testing.T) {
+	if now := Virtual(Hour).Now(); now != Hour {
+		t.Errorf("virtual time begins at %d", now)
+	}
+	c := Wall(Hour)
+	before := c.Now()
+	if after := c.Now(); before < Hour || before > Hour+Minute || after < before {
+		t.Errorf("wall time begins at %d and goes on at %d", before, after)
+	}
+}
+
+func TestAfterStopsAtNever(t *testing.T) {
+	for _, x := range [][3]Instant{{1, 2, 3}, {Never, 1, Never}, {Never - 1, 2, Never}, {1, Never, Never}, {-5, 3, -2}, {-5, Never, Never - 5}, {5, -7, -2}} {
+		if got := x[0].After(x[1]); got != x[2] {
+			t.Errorf("%d after %d is %d, want %d", x[1], x[0], got, x[2])
+		}
 	}
 }
 

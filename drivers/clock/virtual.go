@@ -11,14 +11,15 @@ const mostAtOnce = 1_000_000
 
 // World is virtual time: a deterministic discrete-event scheduler.
 type World struct {
-	now     Instant
-	seq     uint64
-	atOnce  int
-	heap    []*process // by (at, seq)
-	all     []*process // in order of birth
-	current *process
-	ending  error
-	failed  error
+	now      Instant
+	seq      uint64
+	atOnce   int
+	heap     []*process // by (at, seq)
+	all      []*process // in order of birth
+	current  *process
+	ending   error
+	failed   error
+	overtime int // waits since the end
 }
 
 // Virtual returns a world whose time starts at the given instant: 0 for a new
@@ -38,9 +39,8 @@ func (w *World) Go(name string, f func() error) {
 	p := &process{name: name, place: -1}
 	p.resume, _ = iter.Pull(func(yield func(struct{}) bool) {
 		p.yield = yield
-		if err := protect(name, f); err != nil && w.ending == nil {
-			w.end(fmt.Errorf("%s: %w", name, err))
-			w.failed = w.ending
+		if err := protect(name, f); fails(err, w.ending, w.failed) {
+			w.fail(fmt.Errorf("%s: %w", name, err))
 		}
 		p.done = true
 	})
@@ -50,9 +50,9 @@ func (w *World) Go(name string, f func() error) {
 
 // Run implements Clock.
 func (w *World) Run(main func() error) error {
-	var result error
+	var said error
 	w.Go("main", func() error {
-		result = protect("main", main)
+		said = protect("main", main)
 		w.end(ErrEnded)
 		return nil
 	})
@@ -71,13 +71,24 @@ func (w *World) Run(main func() error) error {
 		if len(w.all) == 0 {
 			break
 		}
-		w.end(fmt.Errorf("nothing will ever happen again: %s wait for ever", names(w.all)))
-		w.failed = w.ending
+		w.fail(fmt.Errorf("nothing will ever happen again: %s wait for ever", names(w.all)))
 	}
-	if result != nil {
-		return result
+	return result(said, w.failed)
+}
+
+// fail ends the world for a cause.
+func (w *World) fail(cause error) {
+	w.failed = cause
+	w.end(&ended{cause})
+}
+
+// over is the answer of every wait after the end. A process that goes on as if it
+// had not heard would never let Run return.
+func (w *World) over() error {
+	if w.overtime++; w.overtime > mostAtOnce {
+		panic("goes on after the end of its world")
 	}
-	return w.failed
+	return w.ending
 }
 
 // end makes every wait, present and future, return err.
@@ -108,14 +119,13 @@ func (w *World) advance(to Instant) {
 		return
 	}
 	if w.atOnce++; w.atOnce > mostAtOnce && w.ending == nil {
-		w.end(ErrStalled)
-		w.failed = ErrStalled
+		w.fail(ErrStalled)
 	}
 }
 
 // Sleep implements Clock.
 func (w *World) Sleep(until Instant) error {
-	if until <= w.now {
+	if until <= w.now && w.ending == nil {
 		w.advance(w.now)
 		return w.ending
 	}
@@ -126,7 +136,7 @@ func (w *World) Sleep(until Instant) error {
 // switch is needed, since nobody could have woken this process earlier.
 func (w *World) park(until Instant) error {
 	if w.ending != nil {
-		return w.ending
+		return w.over()
 	}
 	if until < Never && (len(w.heap) == 0 || w.heap[0].at > until) {
 		w.advance(until)

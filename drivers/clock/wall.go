@@ -3,18 +3,21 @@ package clock
 import (
 	"errors"
 	"fmt"
+	"runtime"
 	"sync"
 	"time"
 )
 
 // farewell is how long the end of a world waits for its processes. One that is
-// still in a system call by then is named in the error and left behind.
+// still at work by then, mostly in a system call, is named in the error and left
+// behind.
 const farewell = 3 * time.Second
 
 // WallClock is time as it passes, on the machine's monotonic clock.
 type WallClock struct {
-	start time.Time
-	zero  Instant
+	start    time.Time
+	zero     Instant
+	farewell time.Duration
 
 	baton   sync.Mutex // held by the process that runs; guards all below
 	current *process
@@ -27,7 +30,8 @@ type WallClock struct {
 
 // Wall returns a clock that shows the given instant now: 0 for a new run.
 func Wall(zero Instant) *WallClock {
-	return &WallClock{start: time.Now(), zero: zero, over: make(chan struct{}), left: make(chan struct{}, 1)}
+	return &WallClock{start: time.Now(), zero: zero, farewell: farewell,
+		over: make(chan struct{}), left: make(chan struct{}, 1)}
 }
 
 // Now implements Clock.
@@ -54,10 +58,9 @@ func (w *WallClock) Go(name string, f func() error) {
 	go func() {
 		w.baton.Lock()
 		w.current = p
-		err := protect(name, f)
-		if err != nil && w.ending == nil {
+		if err := protect(name, f); fails(err, w.ending, w.failed) {
 			w.failed = fmt.Errorf("%s: %w", name, err)
-			w.end(w.failed)
+			w.end(&ended{w.failed})
 		}
 		w.leave(p)
 		w.current = nil
@@ -80,20 +83,20 @@ func (w *WallClock) leave(p *process) {
 
 // Run implements Clock.
 func (w *WallClock) Run(main func() error) error {
-	var result error
+	var said error
 	w.baton.Lock()
 	w.Go("main", func() error {
-		result = protect("main", main)
+		said = protect("main", main)
 		w.end(ErrEnded)
 		return nil
 	})
 	w.baton.Unlock()
 	<-w.over
-	patience := time.NewTimer(farewell)
+	patience := time.NewTimer(w.farewell)
 	defer patience.Stop()
 	for {
 		w.baton.Lock()
-		remaining, err := names(w.live), errors.Join(result, w.failed)
+		remaining, err := names(w.live), result(said, w.failed)
 		w.baton.Unlock()
 		if remaining == "" {
 			return err
@@ -101,7 +104,7 @@ func (w *WallClock) Run(main func() error) error {
 		select {
 		case <-w.left:
 		case <-patience.C:
-			return errors.Join(err, fmt.Errorf("left behind in a system call: %s", remaining))
+			return errors.Join(err, fmt.Errorf("left behind, still at work: %s", remaining))
 		}
 	}
 }
@@ -115,8 +118,8 @@ func (w *WallClock) end(err error) {
 
 // Sleep implements Clock.
 func (w *WallClock) Sleep(until Instant) error {
-	if until <= w.Now() {
-		return w.ending
+	if until <= w.Now() && w.ending == nil {
+		return nil
 	}
 	w.current.woken = false
 	return w.park(until)
@@ -125,10 +128,16 @@ func (w *WallClock) Sleep(until Instant) error {
 // park implements Clock. A wake-up that came together with an earlier deadline
 // may have left its token behind; it is taken out first.
 func (w *WallClock) park(until Instant) error {
+	p := w.current
 	if w.ending != nil {
+		// A process that goes on after the end must not keep the baton from Run.
+		w.current = nil
+		w.baton.Unlock()
+		runtime.Gosched()
+		w.baton.Lock()
+		w.current = p
 		return w.ending
 	}
-	p := w.current
 	select {
 	case <-p.wake:
 	default:
