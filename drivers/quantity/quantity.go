@@ -206,7 +206,8 @@ func (q Quantity) String() string {
 }
 
 // number finds a text that scaled turns back into v: the shortest digits with
-// the power of ten moved. Units with a ratio can need a neighbouring float.
+// the power of ten moved, written plainly if that gives the same value. There is
+// none for a few computed values in units with a ratio.
 func (u Unit) number(v float64) (text string, ok bool) {
 	n := v
 	if u.ratio > 0 {
@@ -214,18 +215,16 @@ func (u Unit) number(v float64) (text string, ok bool) {
 	} else if u.ratio < 0 {
 		n *= float64(-u.ratio)
 	}
-	for _, near := range [...]float64{n, math.Nextafter(n, math.Inf(1)), math.Nextafter(n, math.Inf(-1))} {
-		mantissa, power, _ := strings.Cut(strconv.FormatFloat(near, 'E', -1, 64), "E")
-		exponent, err := strconv.Atoi(power)
-		if err != nil { // NaN or infinite
-			return "", false
-		}
-		exact := mantissa + "E" + strconv.Itoa(exponent-int(u.exponent))
-		plain, _ := strconv.ParseFloat(exact, 64)
-		for _, text = range [...]string{string(AppendNumber(nil, plain)), exact} {
-			if back, err := scaled(text, u); err == nil && back == v {
-				return text, true
-			}
+	mantissa, power, _ := strings.Cut(strconv.FormatFloat(n, 'E', -1, 64), "E")
+	exponent, err := strconv.Atoi(power)
+	if err != nil { // NaN or infinite
+		return "", false
+	}
+	exact := mantissa + "E" + strconv.Itoa(exponent-int(u.exponent))
+	plain, _ := strconv.ParseFloat(exact, 64)
+	for _, text = range [...]string{string(AppendNumber(nil, plain)), exact} {
+		if back, err := scaled(text, u); err == nil && back == v {
+			return text, true
 		}
 	}
 	return "", false

@@ -3,6 +3,8 @@ package quantity
 import (
 	"errors"
 	"math"
+	"math/rand/v2"
+	"strconv"
 	"strings"
 	"testing"
 )
@@ -46,6 +48,7 @@ func TestParse(t *testing.T) {
 		{"1e-6 A", 1e-6, "A", "1E-06 A"},
 		{"1 uA", 1e-6, "A", ""},
 		{"10 1/m", 10, "1/m", ""},
+		{"3 Ohm/min", 0.05, "Ohm/s", ""},
 	} {
 		q, err := Parse(c.text)
 		if err != nil {
@@ -227,6 +230,26 @@ func TestStringOfComputedValues(t *testing.T) {
 		back, err := Parse(Quantity{v, minute}.String())
 		if err != nil || back.Value != v {
 			t.Fatalf("%v s shown as %q reads as %v (%v)", v, Quantity{v, minute}, back.Value, err)
+		}
+	}
+}
+
+// A value that was written is shown in the unit it was written in.
+func TestStringKeepsTheUnit(t *testing.T) {
+	random := rand.New(rand.NewPCG(1, 2))
+	for _, u := range Units()[1:] {
+		for range 200 {
+			digits := random.IntN(17)
+			text := strconv.FormatFloat(random.Float64()*1000, 'f', digits, 64) + " " + u.Symbol
+			q, err := Parse(text)
+			if err != nil {
+				t.Fatal(text, err)
+			}
+			shown := q.String()
+			back, err := Parse(shown)
+			if !strings.HasSuffix(shown, " "+u.Symbol) || err != nil || back != q {
+				t.Fatalf("%s is shown as %s, which is %v (%v)", text, shown, back, err)
+			}
 		}
 	}
 }

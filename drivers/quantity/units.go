@@ -17,6 +17,8 @@ var (
 	current     = Dimension{A: 1}
 	voltage     = Dimension{KG: 1, M: 2, S: -3, A: -1}
 	resistance  = Dimension{KG: 1, M: 2, S: -3, A: -2}
+	creep       = Dimension{KG: 1, M: 2, S: -4, A: -2}
+	response    = Dimension{KG: 1, M: 2, S: -3, A: -2, K: -1}
 	power       = Dimension{KG: 1, M: 2, S: -3}
 	energy      = Dimension{KG: 1, M: 2, S: -2}
 	force       = Dimension{KG: 1, M: 1, S: -2}
@@ -66,6 +68,9 @@ var units = []Unit{
 	{"mOhm", resistance, 1e-3, "mOhm", "MilliOHM", -3, 0},
 	{"kOhm", resistance, 1e3, "kOhm", "KiloOHM", 3, 0},
 	{"MOhm", resistance, 1e6, "MOhm", "MegaOHM", 6, 0},
+	{"Ohm/s", creep, 1, "Ohm/s", "", 0, 0},
+	{"Ohm/min", creep, 1. / 60, "Ohm/min", "", 0, -60},
+	{"Ohm/K", response, 1, "Ohm/K", "", 0, 0},
 	{"V", voltage, 1, "V", "V", 0, 0},
 	{"mV", voltage, 1e-3, "mV", "MilliV", -3, 0},
 	{"uV", voltage, 1e-6, "uV", "MicroV", -6, 0},
