@@ -62,6 +62,8 @@ var accepted = []string{
 	"not (elapsed > 2 s) or elapsed > 3 s and meter.power > 1 uW",
 	"settled(foil.temperature, rise / 10, 2 * 30 s)",
 	"\telapsed>1 s ",
+	"elapsed -3 s > 1 s",
+	"(elapsed)-3 s>-1 s",
 }
 
 func TestAccepts(t *testing.T) {
@@ -171,6 +173,7 @@ func TestFaults(t *testing.T) {
 		{"mean(«plate.temperature - low», 30 s) > rise", "mean works on a channel", ""},
 		{"rate(«low», 30 s) > 1 K/s", "rate works on a channel", ""},
 		{"rate(plate.temperature, «elapsed») > 1 K/s", "fixed time", "30 s"},
+		{"rate(plate.temperature, «30 K») > 1 K/s", "fixed time", "30 s"},
 		{"rate(plate.temperature, «-3 s») > 1 K/s", "fixed time", ""},
 		{"rate(plate.temperature, «1 s») > 1 K/s", "holds 2 readings", "at least 2 s"},
 		{"rate(plate.temperature, «20 h») > 1 K/s", "may hold 50000 readings", ""},

@@ -188,6 +188,19 @@ func TestBadReadingInWindow(t *testing.T) {
 	if got := number(t, "mean(plate.temperature, 4 s)", m, now); got != 2 {
 		t.Errorf("mean %v, want 2", got)
 	}
+	m.Observe(plate, now+1, 0, false)
+	if got := number(t, "mean(plate.temperature, 4 s)", m, now+1); !math.IsNaN(got) {
+		t.Errorf("mean %v though the latest reading is bad", got)
+	}
+}
+
+// Equal readings have their own value as mean, to the last digit.
+func TestMeanIsSound(t *testing.T) {
+	m := NewMemory(bench(), compile(t, "mean(plate.temperature, 9 s) > low", bench()))
+	now := fill(m, plate, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1)
+	if got := number(t, "mean(plate.temperature, 9 s)", m, now); got != 0.1 {
+		t.Errorf("mean %v, want 0.1", got)
+	}
 }
 
 // A small slope on a large value, at a late time: sums of squares of the raw
@@ -195,12 +208,13 @@ func TestBadReadingInWindow(t *testing.T) {
 func TestSlopeIsSound(t *testing.T) {
 	v := bench()
 	m := NewMemory(v, compile(t, "rate(element.resistance, 1 min) > 1 Ohm / 1 s", v))
-	start := 30 * 86400 * s
+	start, step := 30*86400*s, 370*s/1000
 	for i := range int64(200) {
-		m.Observe(element, start+i*s/2, 1e9+float64(i)*0.5, true)
+		m.Observe(element, start+i*step, 0x1p40+float64(i)*0.5, true)
 	}
-	if got := number(t, "rate(element.resistance, 1 min)", m, start+199*s/2); math.Abs(got-1) > 1e-12 {
-		t.Errorf("slope %v, want 1", got)
+	want := 0.5 / 0.37
+	if got := number(t, "rate(element.resistance, 1 min)", m, start+199*step); math.Abs(got-want) > 1e-12 {
+		t.Errorf("slope %v, want %v", got, want)
 	}
 }
 
@@ -278,6 +292,9 @@ func TestObserve(t *testing.T) {
 	if got := c.Eval(m, 2*s, 0); got != Unknown {
 		t.Errorf("a bad reading was replaced by a good one of the same time: %v", got)
 	}
+	if got := compile(t, "plate.temperature < low", v).Eval(m, 2*s, 0); got != Unknown {
+		t.Errorf("a bad reading was replaced by a good one of the same time: %v", got)
+	}
 }
 
 // More readings than a window has room for make it unknown, never wrong.
@@ -330,6 +347,13 @@ func TestMemoryIsData(t *testing.T) {
 			t.Fatalf("reading %d: %v, after JSON %v, cloned %v", i, a, b, d)
 		}
 		seen[a]++
+	}
+	clone, before := m.Clone(), fmt.Sprint(*m)
+	for i := range int64(50) {
+		step(clone, 300+i, 0, 0)
+	}
+	if fmt.Sprint(*m) != before {
+		t.Error("a clone shares its readings")
 	}
 	if len(seen) != 3 {
 		t.Errorf("the test saw only %v", seen)
