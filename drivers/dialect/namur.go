@@ -5,42 +5,39 @@ import (
 	"fmt"
 )
 
-// Value reads a reply that is one number and nothing else: `25.3`.
-func Value(reply []byte) (float64, error) {
-	if v, ok := Number(reply); ok {
-		return v, nil
+// OneValue reads a reply that is one word and nothing else: `25.3`.
+func OneValue(reply []byte) ([]byte, error) {
+	value, rest := word(reply)
+	if len(value) == 0 || len(Trim(rest)) > 0 {
+		return nil, ErrFields
 	}
-	return 0, ErrNumber
+	return value, nil
 }
 
 // ValueAndChannel reads a reply that repeats the number of the channel asked for
 // behind the value: `25.3 2`. A reply with another channel's number answers
 // another question.
-func ValueAndChannel(reply []byte, channel int) (float64, error) {
+func ValueAndChannel(reply []byte, channel int) ([]byte, error) {
 	value, rest := word(reply)
 	number, rest := word(rest)
 	if len(value) == 0 || len(number) == 0 || len(Trim(rest)) > 0 {
-		return 0, ErrFields
-	}
-	v, ok := Number(value)
-	if !ok {
-		return 0, ErrNumber
+		return nil, ErrFields
 	}
 	if n, ok := Whole(number); !ok || n != channel {
-		return 0, ErrChannel
+		return nil, ErrChannel
 	}
-	return v, nil
+	return value, nil
 }
 
 // EchoAndValue reads a reply that repeats the command's first word before the
 // value: `IN_PV_1 25.3`.
-func EchoAndValue(reply, command []byte) (float64, error) {
+func EchoAndValue(reply, command []byte) ([]byte, error) {
 	asked, _ := word(command)
 	echo, rest := word(reply)
 	if len(echo) == 0 || !bytes.Equal(echo, asked) {
-		return 0, ErrEcho
+		return nil, ErrEcho
 	}
-	return Value(rest)
+	return OneValue(rest)
 }
 
 // Echo checks a reply that repeats the command: `START_1`.

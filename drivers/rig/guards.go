@@ -171,8 +171,12 @@ func (r reader) limit(pair yamltext.Pair, dim quantity.Dimension) Limit {
 			l.Node = t["above"]
 		}
 	}
+	if signed := dim == inAmpere || dim == inVolt; signed && l.Below != nil && l.Above == nil && *l.Below > 0 {
+		opposite := -*l.Below // a current that is too high is so either way round
+		l.Above = &opposite
+	}
 	if l.Below != nil && l.Above != nil && *l.Above >= *l.Below {
-		r.wrong(t["above"], "no value is above this and below the other")
+		r.wrong(or(t["above"], pair.Value), "no value is above this and below the other")
 	}
 	l.LastingNs = int64(r.span(t["lasting"]))
 	l.Where = r.place(l.Node)
