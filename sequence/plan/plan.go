@@ -30,7 +30,8 @@ type Plan struct {
 	Summary    Summary      `json:"summary"`
 }
 
-// Polled is a channel that is read while the protocol runs.
+// Polled is a channel that is read while the protocol runs. With EveryNs 0, in an
+// action, it is not read from there on.
 type Polled struct {
 	Channel string `json:"channel"`
 	EveryNs int64  `json:"every_ns"`
@@ -40,7 +41,7 @@ type Polled struct {
 // Summary is what is known before anything is sent.
 type Summary struct {
 	DurationNs   int64   `json:"duration_ns"` // without the cooling after the last step
-	CoolingNs    int64   `json:"cooling_ns"`  // after the last step, until cool
+	CoolingNs    int64   `json:"cooling_ns"`  // from the highest temperature until cool, whenever it is stopped
 	HighestDegC  float64 `json:"highest_degC"`
 	HighestAmps  float64 `json:"highest_A"`
 	HighestVolts float64 `json:"highest_V"`
@@ -49,6 +50,15 @@ type Summary struct {
 	Bytes        int64   `json:"bytes"` // of the run folder
 	Heats        bool    `json:"heats"`
 	NeedsPerson  bool    `json:"needs_person"`
+	Gaps         []Gap   `json:"gaps,omitempty"`
+}
+
+// Gap is a planned pause in the readings of an instrument: a step uses it for
+// something else. It is no silence.
+type Gap struct {
+	Line       int      `json:"line"`
+	Channels   []string `json:"channels"`
+	DurationNs int64    `json:"duration_ns"` // each time
 }
 
 // Op is what an action does.

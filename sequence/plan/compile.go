@@ -1,0 +1,156 @@
+package plan
+
+import (
+	"fmt"
+	"maps"
+	"slices"
+
+	"dwell/drivers/quantity"
+	"dwell/drivers/rig"
+	"dwell/drivers/yamltext"
+)
+
+// Options are what is decided outside a protocol.
+type Options struct {
+	Unattended bool // refuse whatever needs a person, whatever the protocol says
+}
+
+// Format is the edition of the protocol language.
+const format = 1
+
+// Bounds on a protocol. Nobody writes by hand what is beyond them.
+const (
+	mostActions = 100_000   // of a plan
+	mostSteps   = 1_000_000 // looked at while a plan is made, with every pass of a for each
+	mostTimes   = 1_000_000 // of a repeat
+	deepest     = 8         // for each, repeat and group inside each other
+)
+
+// compiler walks through a protocol once, in the order in which it will be
+// performed, and knows at every step how the bench will stand then.
+type compiler struct {
+	doc      *yamltext.Document
+	rig      *rig.Rig
+	specimen *rig.Specimen
+	m        *yamltext.Mistakes
+	plan     *Plan
+
+	names  map[string]given // let, and the names of for each
+	rules  rules
+	wanted []wish // channels to be read, in the order of the rig
+
+	world world
+	tally tally
+	peak  peak
+
+	at      *yamltext.Node         // the verb of the step being looked at
+	path    []int                  // numbers of the steps down to it
+	depth   int                    // of nesting
+	role    string                 // of the group or loop round it
+	quiet   int                    // loops being looked at without taking down what they do
+	again   *yamltext.Node         // the loop being looked at in a later pass
+	steps   int                    // looked at so far
+	stopped bool                   // the plan has become too long; said once
+	sourced map[int]*yamltext.Node // by instrument: the first step that switches its output on
+}
+
+// given is what a name stands for.
+type given struct {
+	quantity.Quantity
+	from *yamltext.Node
+}
+
+// Compile turns a protocol into a plan for a rig and a specimen, and adds every
+// mistake it finds to m. With mistakes there the plan is not to be used.
+func Compile(doc *yamltext.Document, r *rig.Rig, s *rig.Specimen, o Options, m *yamltext.Mistakes) *Plan {
+	c := &compiler{doc: doc, rig: r, specimen: s, m: m, names: map[string]given{}, sourced: map[int]*yamltext.Node{},
+		plan: &Plan{Version: Version, Rig: r.Name, Specimen: s.ID, Unattended: o.Unattended}}
+	c.world, c.peak = newWorld(r), peak{degC: r.AmbientDegC}
+	t := c.table(doc.Root, "!format", "!title", "unattended", "let", "limits", "interlocks", "record", "!ends", "!steps")
+	if n := t["format"]; n != nil {
+		doc.Int(n, m, format, format)
+	}
+	c.plan.Title = c.text(t["title"])
+	c.plan.Unattended = c.flag(t["unattended"]) || o.Unattended
+	c.let(t["let"])
+	c.ends(t["ends"])
+	c.gatherLimits(t["limits"])
+	c.gatherWishes(t["record"])
+	c.gatherInterlocks(t["interlocks"])
+	c.emit(Action{Op: Record}) // filled in at the end: what cannot be read yet
+	c.walk(t["steps"])
+	c.finish(t)
+	return c.plan
+}
+
+// let gives names to quantities.
+func (c *compiler) let(n *yamltext.Node) {
+	for _, p := range c.pairs(n) {
+		v, _ := c.quantity(p.Value)
+		c.name(p.Key, v.Quantity)
+	}
+}
+
+// name gives a name a meaning, if it can be one.
+func (c *compiler) name(key *yamltext.Node, q quantity.Quantity) {
+	word := key.Text
+	_, isUnit := quantity.LookUp(word)
+	switch known := c.names[word]; {
+	case !isName(word):
+		c.wrong(key, "%q cannot be a name", word).Hint("use letters, digits and _, and begin with a letter")
+	case isUnit:
+		c.wrong(key, "%q cannot be a name: it is a unit", word)
+	case slices.Contains(reserved, word):
+		c.wrong(key, "%q cannot be a name: it means something in expressions", word)
+	case known.from != nil:
+		c.wrong(key, "the name %q is given a second time", word).Note(c.doc, known.from, "first given here")
+	default:
+		c.names[word] = given{q, key}
+	}
+}
+
+// reserved are the words of expressions (see safety/condition).
+var reserved = []string{"abs", "and", "elapsed", "max", "mean", "min", "not", "or", "rate", "settled"}
+
+func (c *compiler) nameList() []string { return slices.Sorted(maps.Keys(c.names)) }
+
+// coolDefault is below what counts as safe to touch for hours, 43 degC (ISO 13732-1,
+// 8 h on any material; quoted from memory).
+const coolDefault = 43
+
+// ends reads what ends the run at the latest.
+func (c *compiler) ends(n *yamltext.Node) {
+	t := c.table(n, "!at most", "off and cool by", "cool")
+	c.plan.AtMostNs = c.time(t["at most"])
+	c.plan.CoolDegC = coolDefault
+	if v, ok := c.value(t["cool"], inDegC); ok {
+		c.plan.CoolDegC = v.Value
+		if !(v.Value > c.rig.AmbientDegC) {
+			c.wrongValue(v, "nothing cools to %s where the ambient is %s", v.Quantity, degC(c.rig.AmbientDegC))
+		}
+	}
+	if by := t["off and cool by"]; by != nil {
+		c.plan.OffBy = c.text(by)
+		if !isTimeOfDay(c.plan.OffBy) {
+			c.wrong(by, "%q is no time of day", by.Text).Hint(`write it as in "07:30", with 24 hours`)
+		}
+	}
+}
+
+func isTimeOfDay(text string) bool {
+	var hours, minutes int
+	n, err := fmt.Sscanf(text, "%02d:%02d", &hours, &minutes)
+	return n == 2 && err == nil && len(text) == 5 && hours < 24 && minutes < 60 && hours >= 0 && minutes >= 0
+}
+
+func degC(v float64) quantity.Quantity {
+	u, _ := quantity.LookUp("degC")
+	return quantity.Quantity{Value: v, Unit: u}
+}
+
+// finish puts together what is only known at the end.
+func (c *compiler) finish(t map[string]*yamltext.Node) {
+	c.finishPolled()
+	c.finishRules()
+	c.finishSummary(t)
+}

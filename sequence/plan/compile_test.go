@@ -1,0 +1,97 @@
+package plan
+
+import (
+	"bytes"
+	"flag"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"dwell/drivers/rig"
+	"dwell/drivers/yamltext"
+)
+
+var update = flag.Bool("update", false, "write the expected files anew")
+
+const leafClip = "../../examples/leaf-clip/"
+
+// bench loads rig and specimen of the example.
+func bench(t testing.TB, m *yamltext.Mistakes) (*rig.Rig, *rig.Specimen) {
+	t.Helper()
+	load := func(name string) *yamltext.Document {
+		text, err := os.ReadFile(leafClip + name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return yamltext.Parse(name, text, m)
+	}
+	r, s := rig.Load(load("rig.yaml"), nil, m), rig.LoadSpecimen(load("specimen.yaml"), m)
+	if m.Len() > 0 {
+		t.Fatal(printed(m))
+	}
+	return r, s
+}
+
+func printed(m *yamltext.Mistakes) string {
+	var b strings.Builder
+	m.Print(&b)
+	return b.String()
+}
+
+// compile compiles a protocol for the example's bench.
+func compile(t testing.TB, name, text string) (*Plan, *yamltext.Mistakes) {
+	m := &yamltext.Mistakes{}
+	r, s := bench(t, m)
+	doc := yamltext.Parse(name, []byte(text), m)
+	if doc.Root == nil {
+		return nil, m
+	}
+	return Compile(doc, r, s, Options{}, m), m
+}
+
+var examples = []string{"staircase"}
+
+// TestExamples compares the plans of the examples with those that were looked at.
+func TestExamples(t *testing.T) {
+	for _, name := range examples {
+		text, err := os.ReadFile(leafClip + name + ".yaml")
+		if err != nil {
+			t.Error(err)
+			continue
+		}
+		p, m := compile(t, name+".yaml", string(text))
+		if m.Len() > 0 {
+			t.Errorf("%s:\n%s", name, printed(m))
+			continue
+		}
+		got, err := WriteJSON(p)
+		if err != nil {
+			t.Fatal(err)
+		}
+		golden := filepath.Join("testdata", name+".plan.json")
+		if *update {
+			if err := os.WriteFile(golden, got, 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+		want, err := os.ReadFile(golden)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !bytes.Equal(got, want) {
+			t.Errorf("%s: the plan differs from %s; look at it, then run go test -update\n%s", name, golden, firstDifference(got, want))
+		}
+	}
+}
+
+// firstDifference shows the first lines that differ.
+func firstDifference(got, want []byte) string {
+	a, b := strings.Split(string(got), "\n"), strings.Split(string(want), "\n")
+	for i := range min(len(a), len(b)) {
+		if a[i] != b[i] {
+			return "got  " + a[i] + "\nwant " + b[i]
+		}
+	}
+	return "one is longer"
+}

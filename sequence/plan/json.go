@@ -1,0 +1,98 @@
+package plan
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+)
+
+// WriteJSON writes a plan for the run folder: always the same bytes for the same
+// plan.
+func WriteJSON(p *Plan) ([]byte, error) {
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false) // expressions hold < and >
+	e.SetIndent("", "  ")
+	if err := e.Encode(p); err != nil {
+		return nil, fmt.Errorf("plan.json: %w", err)
+	}
+	return b.Bytes(), nil
+}
+
+// ReadJSON reads a plan that was written before. Another version, a field that is
+// not known, or a program that could run for ever is refused.
+func ReadJSON(text []byte) (*Plan, error) {
+	var head struct {
+		Version int `json:"version"`
+	}
+	if err := json.Unmarshal(text, &head); err != nil {
+		return nil, fmt.Errorf("plan.json: %w", err)
+	}
+	if head.Version != Version {
+		return nil, fmt.Errorf("plan.json: it has version %d, this dwell executes version %d", head.Version, Version)
+	}
+	p := &Plan{}
+	d := json.NewDecoder(bytes.NewReader(text))
+	d.DisallowUnknownFields()
+	if err := d.Decode(p); err != nil {
+		return nil, fmt.Errorf("plan.json: %w", err)
+	}
+	if _, err := d.Token(); !errors.Is(err, io.EOF) {
+		return nil, errors.New("plan.json: something stands behind the plan")
+	}
+	if err := p.bounded(); err != nil {
+		return nil, fmt.Errorf("plan.json: %w", err)
+	}
+	return p, nil
+}
+
+// bounded makes sure that every wait of a plan ends and every jump leads back to
+// its own loop.
+func (p *Plan) bounded() error {
+	if p.AtMostNs <= 0 {
+		return errors.New("the run has no longest duration")
+	}
+	var open []int
+	for i, a := range p.Actions {
+		wrong := func(what string) error { return fmt.Errorf("action %d (step %q, %s): %s", i, a.Step, a.Op, what) }
+		switch a.Op {
+		case Arrive, Until, Person, Place, Lift, Confirm:
+			if a.AtMostNs <= 0 || a.DurationNs < 0 {
+				return wrong("it could wait for ever")
+			}
+		case Ramp:
+			if !(a.RatePerS > 0) || a.EveryNs <= 0 || len(a.Setpoints) != 1 {
+				return wrong("it would never end")
+			}
+		case Sweep:
+			if len(a.Setpoints) != 1 || len(a.Channels) == 0 || a.DurationNs < 0 {
+				return wrong("it has nothing to sweep or to read")
+			}
+		case Loop:
+			if a.Count < 1 || a.Count > mostTimes {
+				return wrong(fmt.Sprintf("a loop runs 1 to %d times", mostTimes))
+			}
+			open = append(open, i)
+		case Again:
+			if len(open) == 0 || a.Jump != open[len(open)-1] {
+				return wrong("it jumps to another place than the beginning of its loop")
+			}
+			open = open[:len(open)-1]
+		case Begin, Set, Wait, Record, Mark, Note:
+			if a.DurationNs < 0 {
+				return wrong("a time below zero")
+			}
+		default:
+			return wrong("dwell does not know this operation")
+		}
+		if a.Op == Confirm && a.Confirm == nil {
+			return wrong("it does not say what to confirm")
+		}
+	}
+	if len(open) > 0 {
+		return fmt.Errorf("the loop at action %d does not end", open[0])
+	}
+	return nil
+}

@@ -1,0 +1,286 @@
+package plan
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"dwell/drivers/quantity"
+	"dwell/drivers/rig"
+	"dwell/drivers/yamltext"
+	"dwell/safety"
+)
+
+// This file merges the limits of instrument profiles, rig, specimen and protocol,
+// of which each may only tighten what stands before it, and holds every setpoint
+// against them.
+
+// rules is what the run is held to, as it was written.
+type rules struct {
+	bounds     []bound
+	rates      []ratebound
+	interlocks []interlock
+	complying  []int // source-meters that are switched on
+}
+
+// bound is a limit and who set it.
+type bound struct {
+	rig.Limit
+	who string
+}
+
+// ratebound is a limit on how fast a channel changes.
+type ratebound struct {
+	safety.Rate
+	node *yamltext.Node
+}
+
+// interlock is a condition that must never hold.
+type interlock struct {
+	expression
+	safety.Interlock
+}
+
+// gatherLimits collects the limits of all levels. A specimen may bear more than
+// this rig allows, and then the rig's limit holds; but a protocol that asks for
+// more is a mistake, since it will not get it.
+func (c *compiler) gatherLimits(n *yamltext.Node) {
+	for _, l := range c.rig.Limits {
+		who := "this rig"
+		if l.Doc != c.rig.Doc {
+			who = "the instrument"
+		}
+		c.rules.bounds = append(c.rules.bounds, bound{l, who})
+	}
+	for _, l := range c.rig.SpecimenLimits(c.specimen) {
+		c.rules.bounds = append(c.rules.bounds, bound{l, "this specimen"})
+	}
+	given := c.rules.bounds
+	for _, p := range c.pairs(n) {
+		i := c.channel(p.Key)
+		if i < 0 {
+			continue
+		}
+		l, ok := c.limit(p, c.rig.Channels[i].Unit.Dim)
+		if !ok {
+			continue
+		}
+		for _, g := range given {
+			if g.Channel == l.Channel && !l.NoLooser(&g.Limit) {
+				c.wrong(l.Node, "this is looser than what %s allows (%s)", g.who, c.written(g)).
+					Note(g.Doc, g.Node, "the tighter limit stands here").
+					Hint("limits only tighten: lower it, or leave it out; a longer lasting counts as looser")
+			}
+		}
+		c.rules.bounds = append(c.rules.bounds, bound{l, "this protocol"})
+	}
+}
+
+// channel finds the channel a node names, or -1.
+func (c *compiler) channel(n *yamltext.Node) int {
+	text := c.text(n)
+	if text == "" {
+		return -1
+	}
+	i := c.rig.Channel(text)
+	if i < 0 {
+		c.unknown(n, "channel of this rig", text, c.rig.Names())
+	}
+	return i
+}
+
+// limit reads one limit of the protocol. One on the rate of change is put away by
+// itself; ok is whether there is one on the level too.
+func (c *compiler) limit(p yamltext.Pair, dim quantity.Dimension) (l rig.Limit, ok bool) {
+	t := c.table(p.Value, "below", "above", "lasting", "changes slower than", "over")
+	l = rig.Limit{Channel: p.Key.Text, Doc: c.doc, LastingNs: c.time(t["lasting"])}
+	if v, ok := c.value(t["above"], dim); ok {
+		l.Above, l.Node = &v.Value, t["above"]
+	}
+	if v, ok := c.value(t["below"], dim); ok {
+		l.Below, l.Node = &v.Value, t["below"]
+	}
+	if l.Below != nil && l.Above != nil && *l.Above >= *l.Below {
+		c.wrong(t["above"], "no value is above this and below the other")
+		return l, false
+	}
+	if slow := t["changes slower than"]; slow != nil {
+		rate := difference(dim).Div(inSeconds)
+		r := safety.Rate{Channel: l.Channel, Below: c.positive(slow, rate), WindowNs: c.time(t["over"]), From: place(c.doc, slow)}
+		if t["over"] == nil {
+			c.wrong(slow, "over which time the change is looked at is missing").Hint("add over: 30 s")
+		}
+		c.rules.rates = append(c.rules.rates, ratebound{r, slow})
+	} else if t["over"] != nil {
+		c.wrong(t["over"], "only a rate of change has an over").Hint("a level has lasting: how long it must be passed")
+	}
+	if l.Node == nil && t["below"] == nil && t["above"] == nil && t["changes slower than"] == nil && t != nil {
+		c.wrong(p.Value, "nothing is limited here").Hint("write below, above or changes slower than")
+	}
+	return l, l.Node != nil
+}
+
+// written is what a limit allows, and where that stands: "80 degC, rig.yaml:11".
+func (c *compiler) written(b bound) string {
+	limit := b.Below
+	if limit == nil {
+		limit = b.Above
+	}
+	text := b.show(*limit, c.rig)
+	if b.LastingNs > 0 {
+		text += fmt.Sprintf(" for %s s", quantity.AppendSeconds(nil, b.LastingNs))
+	}
+	return fmt.Sprintf("%s, %s:%d", text, b.Doc.Name, b.Node.Pos.Line)
+}
+
+// show writes a value of the limited channel as a person would.
+func (b bound) show(v float64, r *rig.Rig) string {
+	if i := r.Channel(b.Channel); i >= 0 {
+		return near(v, r.Channels[i].Unit.Dim)
+	}
+	return near(v, plain)
+}
+
+// Headroom is how far a setpoint must stay from the level at which the run would
+// trip, for overshoot and noise: 2 K for temperatures, 2 % of the limit for
+// everything else. Common practice, no source.
+const (
+	headroomK   = 2
+	headroomRel = 0.02
+)
+
+// allowed holds a value for a commanded quantity against what the instrument can
+// do and against every limit on what it moves.
+func (c *compiler) allowed(i, set int, v value) {
+	d := c.rig.Instruments[i]
+	s := d.Profile.Sets[set]
+	dim := s.Unit.Dim
+	switch {
+	case v.Value > s.Most:
+		c.wrongValue(v, "%s is above what %s can be set to (%s)", v.Quantity, d.Name, near(s.Most, dim))
+		return
+	case v.Value < s.Least:
+		c.wrongValue(v, "%s is below what %s can be set to (%s)", v.Quantity, d.Name, near(s.Least, dim))
+		return
+	}
+	for _, ch := range c.rig.Channels {
+		if ch.Instrument == i && ch.Quantity == s.Bounds && ch.Through == "" {
+			if c.beyond(ch.Name, v, true) {
+				return
+			}
+		}
+	}
+	if s.Bounds == "temperature" && c.rig.Place.On == d.Name {
+		for _, l := range c.specimen.Limits { // of what lies on it, measured or not
+			if l.Channel == "temperature" && c.beyondOne(bound{l, "this specimen"}, v, true, dim) {
+				return
+			}
+		}
+	}
+}
+
+// beyond holds a value against the limits on a channel, and tells whether it
+// reported one.
+func (c *compiler) beyond(channel string, v value, command bool) bool {
+	i := c.rig.Channel(channel)
+	if i < 0 {
+		return false
+	}
+	for _, b := range c.tightest(channel) {
+		if c.beyondOne(b, v, command, c.rig.Channels[i].Unit.Dim) {
+			return true
+		}
+	}
+	return false
+}
+
+// tightest are the limits on a channel, the most severe first.
+func (c *compiler) tightest(channel string) []bound {
+	var all []bound
+	for _, b := range c.rules.bounds {
+		if b.Channel == channel {
+			all = append(all, b)
+		}
+	}
+	slices.SortStableFunc(all, func(a, b bound) int {
+		if a.Below != nil && b.Below != nil && *a.Below != *b.Below {
+			return int(math.Copysign(1, *a.Below-*b.Below))
+		}
+		return 0
+	})
+	return all
+}
+
+// beyondOne holds a value against one limit. A command needs headroom; a limit on
+// a current or a voltage is one on its size, either way round.
+func (c *compiler) beyondOne(b bound, v value, command bool, dim quantity.Dimension) bool {
+	size := v.Value
+	if isEitherWay(dim) && b.Above == nil {
+		size = math.Abs(size)
+	}
+	at := fmt.Sprintf("(%s, %s:%d)", "%s", b.Doc.Name, b.Node.Pos.Line)
+	if l := b.Below; l != nil {
+		room := headroom(*l, dim)
+		switch at := fmt.Sprintf(at, near(*l, dim)); {
+		case size > *l:
+			c.wrongValue(v, "%s is above what %s allows %s", v.Quantity, b.who, at)
+			return true
+		case size == *l:
+			c.wrongValue(v, "%s is not below what %s allows %s", v.Quantity, b.who, at)
+			return true
+		case command && size > *l-room:
+			c.wrongValue(v, "%s is too close to what %s allows %s: a setpoint stays %s away from it", v.Quantity, b.who, at, near(room, difference(dim)))
+			return true
+		}
+	}
+	if l := b.Above; l != nil {
+		room := headroom(*l, dim)
+		switch at := fmt.Sprintf(at, near(*l, dim)); {
+		case size <= *l:
+			c.wrongValue(v, "%s is below what %s allows %s", v.Quantity, b.who, at)
+			return true
+		case command && size < *l+room:
+			c.wrongValue(v, "%s is too close to what %s allows %s: a setpoint stays %s away from it", v.Quantity, b.who, at, near(room, difference(dim)))
+			return true
+		}
+	}
+	return false
+}
+
+func isEitherWay(d quantity.Dimension) bool { return d == inAmpere || d == inVolt }
+
+func headroom(limit float64, d quantity.Dimension) float64 {
+	if d == inDegC {
+		return headroomK
+	}
+	return headroomRel * math.Abs(limit)
+}
+
+// gatherInterlocks reads those of the rig and of the protocol.
+func (c *compiler) gatherInterlocks(n *yamltext.Node) {
+	own := c.doc
+	names := c.names
+	for _, x := range c.rig.Interlocks {
+		c.doc, c.names = c.rig.Doc, nil
+		c.interlock(x)
+	}
+	c.doc, c.names = own, names
+	for _, x := range c.items(n) {
+		c.interlock(x)
+	}
+}
+
+func (c *compiler) interlock(n *yamltext.Node) {
+	t := c.table(n, "!when", "lasting", "!then")
+	then := c.word(t["then"], "thing to do then", "trip", "warn")
+	lasting := c.time(t["lasting"])
+	if t["when"] == nil {
+		return
+	}
+	x, ok := c.expression(t["when"])
+	if !ok {
+		return
+	}
+	c.rules.interlocks = append(c.rules.interlocks, interlock{x,
+		safety.Interlock{When: x.text, LastingNs: lasting, Then: then, From: place(c.doc, x.node)}})
+}

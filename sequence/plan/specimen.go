@@ -1,0 +1,365 @@
+package plan
+
+import (
+	"math"
+
+	"dwell/drivers/clock"
+	"dwell/drivers/quantity"
+	"dwell/drivers/yamltext"
+)
+
+// This file makes the steps that are about the specimen: making sure that it is the
+// right one, laying it down and lifting it, sweeping it; and those for a person.
+
+// Defaults of confirm. Common practice, no source: a microampere heats no film that
+// can be handled; 5 % leave room for thermal voltages in contacts that are ohmic.
+const (
+	harmlessA      = 1e-6
+	asymmetry      = 0.05
+	settleNs       = int64(200 * clock.Millisecond)
+	leastCompliant = 0.1 // V
+)
+
+// personNs is how long a person is waited for, unless the protocol says otherwise.
+const personNs = int64(30 * clock.Minute)
+
+// confirmStep makes sure of the specimen: its id, its resistance, the same both ways.
+func (c *compiler) confirmStep(s step) {
+	i := c.specimenMeter()
+	if i < 0 {
+		c.wrong(s.verb, "the rig does not say which channel is the specimen's resistance").
+			Note(c.rig.Doc, keyOf(c.rig.Doc.Root, "specimen place"), "it belongs here")
+		return
+	}
+	p := c.rig.Instruments[i].Profile
+	var others []string
+	for _, name := range extras(p) {
+		if name != setReverse {
+			others = append(others, name)
+		}
+	}
+	t := c.table(s.with, append([]string{"!specimen", "resistance within", inCurrent, "compliance", "symmetric within", "at most"}, others...)...)
+	check, ok := c.check(t)
+	wants := c.setUp(i, inCurrent, t)
+	if !ok || wants == nil {
+		return
+	}
+	if k := p.Set(setReverse); k >= 0 {
+		wants[k] = want{state: p.Sets[k].State(stateOff), node: s.verb}
+	}
+	current := value{Quantity: amperes(check.CurrentA), node: or(t[inCurrent], s.verb)}
+	limit := value{Quantity: volts(check.LimitV), node: or(t["compliance"], s.verb)}
+	if !c.wantLevels(i, wants, inCurrent, current, limit) {
+		return
+	}
+	c.through(inCurrent, current, check.LimitV)
+	check.Instrument, check.Channel = c.rig.Instruments[i].Name, c.rig.Place.Resistance
+	if first := c.sourced[i]; first != nil {
+		c.wrong(s.verb, "the specimen is confirmed after a current has gone through it").Note(c.doc, first, "source stands before it here")
+	}
+	most := c.patience(t["at most"])
+	c.begin()
+	out := c.command(i, wants)
+	c.emit(Action{Op: Confirm, Confirm: check, Setpoints: out, DurationNs: settleNs, AtMostNs: most})
+	o := p.Set(setOutput)
+	c.world.settings[i][o] = setting{known: true, state: p.Sets[o].State(stateOff)} // the step itself does that
+	c.world.settings[i][p.Set(inCurrent)].known = false
+	c.world.confirmed = true
+	typical, _ := c.queryTime(c.rig.Channel(check.Channel))
+	c.spendBut(i, 2*(float64(settleNs)/1e9+typical.Seconds()))
+}
+
+// check reads what is made sure of.
+func (c *compiler) check(t map[string]*yamltext.Node) (*Check, bool) {
+	if t["specimen"] == nil {
+		return nil, false
+	}
+	k := &Check{Specimen: c.text(t["specimen"]), CurrentA: harmlessA, Asymmetry: asymmetry}
+	if k.Specimen != c.specimen.ID {
+		c.wrong(t["specimen"], "the protocol is about %q, the specimen file about %q", k.Specimen, c.specimen.ID).
+			Note(c.specimen.Doc, valueOf(c.specimen.Doc.Root, "specimen"), "its id stands here")
+	}
+	band := c.specimen.BandRel
+	if n := t["resistance within"]; n != nil {
+		if given := c.positive(n, plain); given > band {
+			c.wrong(n, "this is wider than the band of the specimen (%g %%)", 100*band).
+				Note(c.specimen.Doc, valueOf(valueOf(c.specimen.Doc.Root, "film"), "within"), "the band stands here")
+		} else if given > 0 {
+			band = given
+		}
+	}
+	if n := t["symmetric within"]; n != nil {
+		k.Asymmetry = c.positive(n, plain)
+	}
+	if n := t[inCurrent]; n != nil {
+		k.CurrentA = c.positive(n, inAmpere)
+	}
+	expected := c.specimen.ExpectedOhm(c.rig.AmbientDegC)
+	k.LowOhm, k.HighOhm = round12(expected*(1-band)), round12(expected*(1+band))
+	k.LimitV = max(leastCompliant, math.Ceil(20*k.CurrentA*k.HighOhm)/10) // twice what it should need
+	if n := t["compliance"]; n != nil {
+		k.LimitV = c.positive(n, inVolt)
+	}
+	return k, k.CurrentA > 0 && k.LimitV > 0 && k.LowOhm > 0
+}
+
+func amperes(v float64) quantity.Quantity {
+	u, _ := quantity.LookUp("A")
+	return quantity.Quantity{Value: v, Unit: u}
+}
+
+func volts(v float64) quantity.Quantity {
+	u, _ := quantity.LookUp("V")
+	return quantity.Quantity{Value: v, Unit: u}
+}
+
+func or(a, b *yamltext.Node) *yamltext.Node {
+	if a != nil {
+		return a
+	}
+	return b
+}
+
+// patience is how long a person is waited for.
+func (c *compiler) patience(n *yamltext.Node) int64 {
+	if n == nil {
+		return personNs
+	}
+	return c.time(n)
+}
+
+// alone refuses what needs a person where there is none.
+func (c *compiler) alone(n *yamltext.Node) {
+	if c.quiet == 0 {
+		c.plan.Summary.NeedsPerson = true
+	}
+	if !c.plan.Unattended {
+		return
+	}
+	before := c.m.Len()
+	x := c.wrong(n, "this needs a person, and the run is unattended")
+	if at := valueOf(c.doc.Root, "unattended"); at != nil && c.m.Len() > before {
+		x.Note(c.doc, at, "as is said here")
+	}
+}
+
+// ask waits for a person.
+func (c *compiler) ask(s step) {
+	text, most := s.with, personNs
+	if s.with.Kind == yamltext.Mapping {
+		t := c.table(s.with, "!to", "!at most")
+		text, most = t["to"], c.time(t["at most"])
+	}
+	c.alone(s.verb)
+	a := Action{Op: Person, Text: c.text(text), AtMostNs: most}
+	c.begin()
+	c.emit(a)
+}
+
+// onsetNs is how long before and after a movement its onset is looked for, at least.
+// Common practice, no source.
+const (
+	onsetNs       = int64(10 * clock.Second)
+	onsetReadings = 8 // on either side
+)
+
+// move lays the specimen down or lifts it.
+func (c *compiler) move(s step) {
+	keys := []string{"by", "t0", "at most"}
+	a := Action{Op: Place}
+	if s.verb.Text == "lift" {
+		a.Op, keys = Lift, append(keys, "!to")
+	}
+	t := c.table(s.with, keys...)
+	if n := t["to"]; n != nil {
+		a.To = c.word(n, "place for the specimen", "air", "moving air", "cold block")
+	}
+	a.AtMostNs = c.patience(t["at most"])
+	if !c.mover(&a, t["by"], s) {
+		return
+	}
+	c.momentZero(&a, t["t0"])
+	c.begin()
+	c.world.moved = true
+	c.emit(a)
+	if a.T0 == "onset" {
+		c.spend(2 * float64(a.DurationNs) / 1e9)
+	}
+	c.electric()
+}
+
+// setPlace is the quantity by which a profile moves a specimen: its states are
+// plate, air, moving air, cold block.
+const setPlace = "place"
+
+// mover reads who moves the specimen.
+func (c *compiler) mover(a *Action, n *yamltext.Node, s step) bool {
+	a.By = c.rig.Place.MovedBy
+	if n != nil {
+		known := []string{"person"}
+		for _, d := range c.rig.Instruments {
+			if d.Profile.Set(setPlace) >= 0 {
+				known = append(known, d.Name)
+			}
+		}
+		a.By = c.word(n, "one who moves a specimen on this rig", known...)
+	}
+	if a.By == "person" || a.By == "" {
+		c.alone(or(n, s.verb))
+		return a.By != ""
+	}
+	i := c.rig.Instrument(a.By)
+	k, to := c.rig.Instruments[i].Profile.Set(setPlace), a.To
+	if a.Op == Place {
+		to = "plate"
+	}
+	if k < 0 || c.rig.Instruments[i].Profile.Sets[k].State(to) < 0 {
+		c.wrong(or(n, s.verb), "%s cannot move a specimen to %q", a.By, to)
+		return false
+	}
+	a.Setpoints = c.command(i, map[int]want{k: {state: c.rig.Instruments[i].Profile.Sets[k].State(to), node: s.verb}})
+	return true
+}
+
+// momentZero reads from what the moment of the movement is known.
+func (c *compiler) momentZero(a *Action, n *yamltext.Node) {
+	if a.By == "person" {
+		a.T0 = "key"
+	}
+	if n == nil {
+		return
+	}
+	if n.Kind == yamltext.Scalar {
+		if word := c.word(n, "moment", "key"); word != "" && a.By != "person" {
+			c.wrong(n, "nobody presses a key when %s moves the specimen", a.By)
+		}
+		return
+	}
+	t := c.table(n, "contact", "onset of")
+	switch contact, onset := t["contact"], t["onset of"]; {
+	case contact != nil && onset != nil:
+		c.wrong(onset, "the moment is known from one thing").Note(c.doc, contact, "and from this")
+	case contact != nil:
+		if x, ok := c.expression(contact); ok {
+			a.T0, a.When = "contact", x.text
+			c.awaited(x, a.AtMostNs, nil)
+		}
+	case onset != nil:
+		i := c.channel(onset)
+		if i < 0 {
+			return
+		}
+		every := c.world.everyNs[i]
+		if every == 0 {
+			c.wrong(onset, "%s is not read then", onset.Text).Hint("record it; a source-meter is read from source on")
+		}
+		a.T0, a.Channel, a.DurationNs = "onset", onset.Text, max(onsetNs, onsetReadings*every)
+	case t != nil:
+		c.wrong(n, "contact or onset of is missing here")
+	}
+}
+
+// sweep drives the specimen through a list of levels and reads at each. Meanwhile
+// the instrument is not read by the clock.
+func (c *compiler) sweep(s step) {
+	t := c.table(s.with, "!instrument", inCurrent, inVoltage, "settle", "!read")
+	i := c.meter(t["instrument"])
+	function, n := c.level(t, s.with)
+	if i < 0 || function == "" {
+		return
+	}
+	p, d := c.rig.Instruments[i].Profile, c.rig.Instruments[i]
+	dim, other := dimensionOf(function)
+	k, l, f, o := p.Find(function, dim), p.Find(setCompliance, other), p.Set(setFunction), p.Set(setOutput)
+	now := c.world.settings[i]
+	on := now[o].known && now[o].state == p.Sets[o].State(stateOn)
+	if !on || !now[f].known || now[f].state != p.Sets[f].State(function) || k < 0 || l < 0 {
+		c.wrong(s.verb, "%s does not source a %s when this sweep begins", d.Name, function).Hint("a step source sets it up")
+		return
+	}
+	settle := settleNs
+	if t["settle"] != nil {
+		settle = c.time(t["settle"])
+	}
+	values := c.values(n)
+	channels, query := c.sweptChannels(i, t["read"])
+	a := Action{Op: Sweep, Channels: channels, DurationNs: settle}
+	for _, v := range values {
+		if v.Unit.Dim != dim {
+			c.wrongValue(v, "%s is expected here, not %s", describe(dim), v.Quantity)
+			return
+		}
+		c.allowed(i, k, v)
+		if i == c.specimenMeter() && now[l].known {
+			c.through(function, v, now[l].value)
+		}
+		a.Values = append(a.Values, v.Value)
+	}
+	if len(channels) == 0 || len(values) == 0 {
+		return
+	}
+	c.begin()
+	c.swept(i, k, a, query)
+}
+
+// sweptChannels reads what is read at each level: channels that come in one
+// exchange.
+func (c *compiler) sweptChannels(i int, n *yamltext.Node) (names []string, query int) {
+	items := []*yamltext.Node{n}
+	if n == nil {
+		return nil, 0
+	}
+	if n.Kind == yamltext.Sequence {
+		items = c.items(n)
+	}
+	for _, item := range items {
+		ch := c.channel(item)
+		if ch < 0 {
+			continue
+		}
+		o := c.rig.Channels[ch]
+		if o.Instrument != i {
+			c.wrong(item, "%s is not read by %s", item.Text, c.rig.Instruments[i].Name)
+			continue
+		}
+		if len(names) > 0 && o.Query != query {
+			c.wrong(item, "%s does not come in the same answer as %s", item.Text, names[0]).Hint("sweep once for each")
+			continue
+		}
+		names, query = append(names, item.Text), o.Query
+	}
+	if len(items) == 0 {
+		c.wrong(n, "nothing is read here")
+	}
+	return names, query
+}
+
+// swept takes a sweep down, between what has to be changed for it and back.
+func (c *compiler) swept(i, k int, a Action, query int) {
+	p := c.rig.Instruments[i].Profile
+	level := c.world.settings[i][k]
+	r := p.Set(setReverse)
+	var back map[int]want
+	if r >= 0 {
+		was := c.world.settings[i][r]
+		if out := c.command(i, map[int]want{r: {state: p.Sets[r].State(stateOff), node: c.at}}); len(out) > 0 {
+			c.emit(Action{Op: Set, Setpoints: out})
+			back = map[int]want{r: {state: was.state, node: c.at}}
+		}
+	}
+	a.Setpoints = []Setpoint{c.setpoint(i, k, want{value: a.Values[0]})}
+	c.emit(a)
+	typical, _ := p.QueryTime(query, c.settings(i))
+	took := float64(len(a.Values)) * (float64(a.DurationNs)/1e9 + typical.Seconds())
+	c.tally.readings += float64(len(a.Values) * len(a.Channels))
+	c.tally.exchanges += float64(3 * len(a.Values))
+	c.spendBut(i, took)
+	c.gap(i, took)
+	if back == nil {
+		back = map[int]want{}
+	}
+	back[k] = want{value: level.value, node: c.at}
+	if out := c.command(i, back); len(out) > 0 {
+		c.emit(Action{Op: Set, Setpoints: out})
+	}
+}

@@ -1,0 +1,201 @@
+package plan
+
+import (
+	"math"
+
+	"dwell/drivers/yamltext"
+	"dwell/safety"
+)
+
+// This file adds up what a plan will take: time, readings, room on the disk.
+
+// tally is what has been used up to a place of the plan.
+type tally struct {
+	seconds   float64
+	readings  float64
+	exchanges float64
+}
+
+func (t tally) plus(u tally) tally {
+	return tally{t.seconds + u.seconds, t.readings + u.readings, t.exchanges + u.exchanges}
+}
+
+func (t tally) minus(u tally) tally { return t.plus(u.times(-1)) }
+
+func (t tally) times(n float64) tally {
+	return tally{t.seconds * n, t.readings * n, t.exchanges * n}
+}
+
+// peak is the most that anything sees.
+type peak struct{ degC, amps, volts, watts float64 }
+
+// spend lets time pass: channels are read.
+func (c *compiler) spend(seconds float64) { c.spendBut(-1, seconds) }
+
+// spendBut lets time pass while an instrument is used for something else.
+func (c *compiler) spendBut(busy int, seconds float64) {
+	if !(seconds > 0) || math.IsInf(seconds, 1) {
+		return
+	}
+	c.tally.seconds += seconds
+	for i := range c.rig.Instruments {
+		if i == busy {
+			continue
+		}
+		for q := range c.rig.Instruments[i].Profile.Queries {
+			for _, p := range c.periods(i, q) {
+				n := seconds * 1e9 / float64(p.everyNs)
+				if c.settings(i).Reverse && c.rig.Instruments[i].Profile.Queries[q].Reversal != nil {
+					n *= 2
+				}
+				c.tally.exchanges += n
+			}
+		}
+	}
+	for ch, every := range c.world.everyNs {
+		if every > 0 && c.rig.Channels[ch].Instrument != busy {
+			c.tally.readings += seconds * 1e9 / float64(every)
+		}
+	}
+}
+
+// gap notes how long the channels of an instrument are not read.
+func (c *compiler) gap(i int, seconds float64) {
+	g := Gap{Line: c.at.Pos.Line, DurationNs: int64(seconds * 1e9)}
+	for ch, every := range c.world.everyNs {
+		if every > 0 && c.rig.Channels[ch].Instrument == i {
+			g.Channels = append(g.Channels, c.rig.Channels[ch].Name)
+		}
+	}
+	for _, known := range c.plan.Summary.Gaps {
+		if known.Line == g.Line {
+			return
+		}
+	}
+	if len(g.Channels) > 0 {
+		c.plan.Summary.Gaps = append(c.plan.Summary.Gaps, g)
+	}
+}
+
+// Sizes in a run folder.
+const (
+	bytesPerReading  = 65
+	bytesPerExchange = 150
+	bytesBesides     = 40_000
+)
+
+// finishRules puts down what the gate will hold the run to.
+func (c *compiler) finishRules() {
+	r := &c.plan.Rules
+	r.Limits = c.limits()
+	for _, b := range c.rules.rates {
+		r.Rates = append(r.Rates, b.Rate)
+	}
+	for _, x := range c.rules.interlocks {
+		c.judgeable(x)
+		r.Interlocks = append(r.Interlocks, x.Interlock)
+	}
+	for i, d := range c.rig.Instruments {
+		if c.sourced[i] != nil {
+			r.Compliance = append(r.Compliance, safety.Compliance{Instrument: d.Name, LastingNs: complianceNs, From: "built-in: in compliance"})
+		}
+	}
+}
+
+// limits keeps of all limits those that no other makes superfluous, side by side.
+func (c *compiler) limits() []safety.Limit {
+	var all []safety.Limit
+	add := func(l safety.Limit) {
+		for _, o := range all {
+			if o.Channel == l.Channel && o.LastingNs <= l.LastingNs &&
+				(l.Below != nil && o.Below != nil && *o.Below <= *l.Below || l.Above != nil && o.Above != nil && *o.Above >= *l.Above) {
+				return
+			}
+		}
+		all = append(all, l)
+	}
+	for k := len(c.rules.bounds) - 1; k >= 0; k-- { // the last to speak is the tightest
+		b := c.rules.bounds[k]
+		i := c.rig.Channel(b.Channel)
+		if i < 0 {
+			continue
+		}
+		from := place(b.Doc, b.Node)
+		if b.Below != nil {
+			add(safety.Limit{Channel: b.Channel, Below: b.Below, LastingNs: b.LastingNs, From: from})
+			if b.Above == nil && isEitherWay(c.rig.Channels[i].Unit.Dim) {
+				mirrored := -*b.Below
+				add(safety.Limit{Channel: b.Channel, Above: &mirrored, LastingNs: b.LastingNs, From: from})
+			}
+		}
+		if b.Above != nil {
+			add(safety.Limit{Channel: b.Channel, Above: b.Above, LastingNs: b.LastingNs, From: from})
+		}
+	}
+	return all
+}
+
+// judgeable makes sure that an interlock can be judged all the time that it is to
+// hold: at the slowest and at the fastest rate of its channels, and never with one
+// half of it switched off.
+func (c *compiler) judgeable(x interlock) {
+	var slow, fast []safety.Stale
+	for _, w := range c.wanted {
+		if w.wasAsked {
+			slow = append(slow, safety.Stale{Channel: w.first.Channel, EveryNs: w.mostNs, AfterNs: w.staleNs})
+			fast = append(fast, safety.Stale{Channel: w.first.Channel, EveryNs: w.leastNs, AfterNs: w.staleNs})
+		}
+	}
+	done := c.condition(x.expression, slow)
+	if done == nil || c.condition(x.expression, fast) == nil {
+		return
+	}
+	var first *wish
+	for _, i := range done.Reads() {
+		w := c.wished(i)
+		if first == nil {
+			first = w
+		}
+		if a, b := c.query(first.channel).Needs, c.query(w.channel).Needs; w.later != first.later || a != nil && b != nil && *a != *b {
+			off := w
+			if first.later {
+				off = first
+			}
+			c.m.Add(x.doc, x.node, "this could not be judged before %s is read: its instrument is not switched on from the start", off.first.Channel)
+			return
+		}
+	}
+}
+
+// finishSummary adds up.
+func (c *compiler) finishSummary(t map[string]*yamltext.Node) {
+	s := &c.plan.Summary
+	s.DurationNs = int64(min(c.tally.seconds, 9e9) * 1e9)
+	s.Readings = int64(min(c.tally.readings, 1e15))
+	s.Bytes = int64(min(c.tally.readings*bytesPerReading+c.tally.exchanges*bytesPerExchange, 1e17)) + bytesBesides
+	s.HighestDegC = max(c.peak.degC, c.rig.AmbientDegC)
+	s.HighestAmps, s.HighestVolts, s.HighestWatts = c.peak.amps, c.peak.volts, c.peak.watts
+	ends := t["ends"]
+	if most := c.plan.AtMostNs; most > 0 && s.DurationNs > most {
+		c.wrong(keyOf(ends, "at most"), "the steps take about %s, longer than this", spanText(c.tally.seconds))
+	}
+	s.CoolingNs = c.cooling(keyOf(ends, "off and cool by"))
+}
+
+// cooling is how long the bench needs from the highest temperature until it is
+// cool, whenever it is stopped.
+func (c *compiler) cooling(offBy *yamltext.Node) int64 {
+	longest := 0.0
+	_, heaters := c.heaters("")
+	for _, i := range heaters {
+		s := c.takes(i, c.peak.degC, c.plan.CoolDegC, 0)
+		if c.heatingOf(i) == nil && c.peak.degC > c.plan.CoolDegC && offBy != nil {
+			c.wrong(offBy, "nothing is known of how fast %s cools", c.rig.Instruments[i].Name).
+				Hint("add heating: {rate: …, dead time: …, cooling time constant: …} to it in the rig file")
+		}
+		if !math.IsInf(s, 1) {
+			longest = max(longest, s)
+		}
+	}
+	return int64(longest * 1e9)
+}

@@ -1,0 +1,328 @@
+package plan
+
+import (
+	"fmt"
+	"math"
+
+	"dwell/drivers/rig"
+	"dwell/drivers/yamltext"
+)
+
+// This file knows how long heating and cooling take, and makes the steps that use
+// heat. The model is as simple as what is known of a plate: after a dead time it
+// heats at a steady rate, or cools towards the ambient with one time constant.
+
+// Words for what is commanded (see the profiles).
+const (
+	setHeat        = "heat"
+	setTemperature = "temperature"
+	stateOn        = "on"
+	stateOff       = "off"
+)
+
+// Arrival is being within arriveWithin for arriveFor, unless the protocol says
+// otherwise. Common practice, no source.
+const (
+	arriveWithinK = 0.5
+	arriveForNs   = int64(10e9)
+)
+
+// leastAbove is how far above the ambient a plate without cooling must be held: it
+// gets nearer and nearer to the ambient and never there. Common practice, no source.
+const leastAboveK = 1
+
+// heaters are the instruments that can be brought to a temperature.
+func (c *compiler) heaters(suffix string) (keys []string, instruments []int) {
+	for i, d := range c.rig.Instruments {
+		if d.Profile.Set(setTemperature) >= 0 && d.Profile.Set(setHeat) >= 0 {
+			keys, instruments = append(keys, d.Name+suffix), append(instruments, i)
+		}
+	}
+	return keys, instruments
+}
+
+// heater finds the one heater that a step names by a key such as "plate to".
+func (c *compiler) heater(n *yamltext.Node, suffix string, others ...string) (i int, at *yamltext.Node, t map[string]*yamltext.Node) {
+	keys, instruments := c.heaters(suffix)
+	if len(keys) == 0 {
+		c.wrong(c.at, "this rig has nothing that heats")
+		return -1, nil, nil
+	}
+	t = c.table(n, append(keys, others...)...)
+	i = -1
+	for k, key := range keys {
+		if t[key] == nil {
+			continue
+		}
+		if i >= 0 {
+			c.wrong(t[key], "one step brings one instrument to a temperature").Hint("use two steps, the first without waiting: true")
+			return -1, nil, nil
+		}
+		i, at = instruments[k], t[key]
+	}
+	if i < 0 && t != nil {
+		c.wrong(n, "%q is missing here", keys[0])
+	}
+	return i, at, t
+}
+
+// bring takes a plate to a temperature and waits until it is there.
+func (c *compiler) bring(s step) {
+	i, at, t := c.heater(s.with, " to", "within", "for", "at most", "then wait", "without waiting")
+	if i < 0 {
+		return
+	}
+	to, ok := c.value(at, inDegC)
+	within, held := arriveWithinK, arriveForNs
+	if t["within"] != nil {
+		within = c.positive(t["within"], inKelvin)
+	}
+	if t["for"] != nil {
+		held = c.time(t["for"])
+	}
+	most, wait := c.time(t["at most"]), c.time(t["then wait"])
+	leave := c.flag(t["without waiting"])
+	for _, key := range []string{"within", "for", "at most", "then wait"} {
+		if leave && t[key] != nil {
+			c.wrong(t[key], "%q belongs to a bring that waits", key).Note(c.doc, t["without waiting"], "this one does not")
+		}
+	}
+	if !leave && t["at most"] == nil {
+		c.wrong(s.verb, "how long this may take is missing").Hint("add at most: 30 min")
+	}
+	if !ok {
+		return
+	}
+	c.allowed(i, c.rig.Instruments[i].Profile.Set(setTemperature), to)
+	c.reachable(i, to)
+	c.begin()
+	c.heat(i, to)
+	c.electric()
+	if leave {
+		return
+	}
+	channel := c.temperatureChannel(i)
+	c.arrivable(channel, t["within"], within)
+	c.fits(i, to, within, most, t["at most"])
+	c.emit(Action{Op: Arrive, Channel: c.rig.Channels[channel].Name, Target: to.Value, Within: within, DurationNs: held, AtMostNs: most})
+	c.spend(c.takes(i, c.world.degC[i], to.Value, within) + float64(held)/1e9)
+	c.world.degC[i] = to.Value
+	c.electric()
+	if wait > 0 {
+		c.emit(Action{Op: Wait, DurationNs: wait})
+		c.spend(float64(wait) / 1e9)
+	}
+}
+
+// temperatureChannel is what shows the temperature of a heater.
+func (c *compiler) temperatureChannel(i int) int {
+	d := c.rig.Instruments[i]
+	bounds := d.Profile.BoundedBy(setTemperature)
+	for k, ch := range c.rig.Channels {
+		if ch.Instrument == i && ch.Through == "" && (ch.Quantity == bounds || bounds == "" && ch.Quantity == setTemperature) {
+			return k
+		}
+	}
+	return -1
+}
+
+// heat sends the setpoint and switches heat on. The temperature must be looked at
+// while it heats, whether the protocol records it or not.
+func (c *compiler) heat(i int, to value) {
+	p := c.rig.Instruments[i].Profile
+	channel := c.temperatureChannel(i)
+	if c.world.everyNs[channel] == 0 {
+		c.needs(channel)
+	}
+	k := p.Set(setHeat)
+	out := c.command(i, map[int]want{
+		p.Set(setTemperature): {value: to.Value, node: to.node},
+		k:                     {state: p.Sets[k].State(stateOn), node: to.node}})
+	c.emit(Action{Op: Set, Setpoints: out})
+	c.peak.degC = max(c.peak.degC, to.Value)
+}
+
+// arrivable refuses a band in which the display itself cannot rest.
+func (c *compiler) arrivable(channel int, n *yamltext.Node, within float64) {
+	ch := c.rig.Channels[channel]
+	if least := 2 * ch.Display; within < least*(1-1e-9) {
+		if n == nil {
+			n = c.at
+		}
+		c.wrong(n, "the band is below two digits of what %s shows (%s)", ch.Name, near(least, inKelvin))
+	}
+}
+
+// reachable refuses temperatures that this bench never gets to.
+func (c *compiler) reachable(i int, to value) {
+	if lowest := c.rig.LowestDegC; c.rig.Cooling != "none" && to.Value < lowest {
+		c.wrongValue(to, "%s cannot be reached: this rig cools to %s", to.Quantity, degC(lowest)).
+			Note(c.rig.Doc, keyOf(c.rig.Doc.Root, "ambient"), "as is said here")
+	} else if c.rig.Cooling == "none" && to.Value < lowest+leastAboveK {
+		c.wrongValue(to, "%s cannot be held: the ambient is %s, this rig has no cooling, and it takes for ever to come nearer than %s",
+			to.Quantity, degC(lowest), near(leastAboveK, inKelvin)).Note(c.rig.Doc, keyOf(c.rig.Doc.Root, "ambient"), "the ambient stands here")
+	}
+}
+
+// keyOf finds a key of a table.
+func keyOf(n *yamltext.Node, key string) *yamltext.Node {
+	if n == nil {
+		return nil
+	}
+	for _, p := range n.Pairs {
+		if p.Key.Text == key {
+			return p.Key
+		}
+	}
+	return nil
+}
+
+// heatingOf is what is known of how a heater heats and cools; nil for nothing.
+func (c *compiler) heatingOf(i int) *rig.Heating { return c.rig.Instruments[i].Profile.Heating }
+
+// takes is how long a heater needs from one temperature to another, in s; 0 if
+// nothing is known of it, +Inf if it never gets there.
+func (c *compiler) takes(i int, from, to, within float64) float64 {
+	h := c.heatingOf(i)
+	switch {
+	case h == nil || math.Abs(to-from) <= within:
+		return 0
+	case to > from:
+		return h.DeadS + (to-from)/h.RateKPerS
+	}
+	end := c.rig.AmbientDegC
+	if c.rig.Cooling != "none" {
+		end = min(end, c.rig.LowestDegC)
+	}
+	if to+within <= end {
+		return math.Inf(1)
+	}
+	return h.DeadS + h.CoolingS*math.Log((from-end)/(to+within-end))
+}
+
+// fits refuses a ceiling that is too low for the way.
+func (c *compiler) fits(i int, to value, within float64, most int64, n *yamltext.Node) {
+	from := c.world.degC[i]
+	s := c.takes(i, from, to.Value, within)
+	if most == 0 || n == nil || !(s > float64(most)/1e9) || math.IsInf(s, 1) {
+		return
+	}
+	h, word := c.heatingOf(i), "heating"
+	known := fmt.Sprintf("%s, and %s before it begins", near(h.RateKPerS*60, inKelvin)+"/min", near(h.DeadS, inSeconds))
+	if to.Value < from {
+		word, known = "cooling", fmt.Sprintf("time constant %s, ambient %s", spanText(h.CoolingS), degC(c.rig.AmbientDegC))
+	}
+	c.wrong(n, "%s from %s to %s takes about %s (%s), longer than this", word, degC(from), to.Quantity, spanText(s), known)
+}
+
+// ramp moves a setpoint at a steady rate.
+func (c *compiler) ramp(s step) {
+	i, at, t := c.heater(s.with, " from", "!to", "!at")
+	if i < 0 {
+		return
+	}
+	from, ok1 := c.value(at, inDegC)
+	to, ok2 := c.value(t["to"], inDegC)
+	rate := c.positive(t["at"], inKPerS)
+	if !ok1 || !ok2 || rate == 0 {
+		return
+	}
+	p := c.rig.Instruments[i].Profile
+	set := p.Set(setTemperature)
+	for _, v := range []value{from, to} {
+		c.allowed(i, set, v)
+		c.reachable(i, v)
+	}
+	if c.world.degC[i] != from.Value {
+		c.wrongValue(from, "%s is not at %s when this ramp begins", c.rig.Instruments[i].Name, from.Quantity).
+			Hint("bring it there first")
+	}
+	if from.Value == to.Value {
+		c.wrongValue(to, "this ramp goes nowhere")
+		return
+	}
+	c.follows(i, from.Value, to.Value, rate, t["at"])
+	c.begin()
+	c.heat(i, from)
+	every := renewal(rate, p.Sets[set].Format)
+	target := c.setpoint(i, set, want{value: to.Value})
+	c.world.settings[i][set] = setting{known: true, value: to.Value}
+	c.emit(Action{Op: Ramp, Setpoints: []Setpoint{target}, From: from.Value, RatePerS: rate, EveryNs: every})
+	c.peak.degC = max(c.peak.degC, to.Value)
+	c.world.degC[i] = to.Value
+	c.spend(math.Abs(to.Value-from.Value) / rate)
+	c.electric()
+	if length := math.Abs(to.Value-from.Value) / rate; length > longest {
+		c.wrong(t["at"], "this ramp takes %s", spanText(length))
+	}
+}
+
+// follows refuses a ramp that the plate cannot keep up with.
+func (c *compiler) follows(i int, from, to, rate float64, n *yamltext.Node) {
+	h := c.heatingOf(i)
+	if h == nil {
+		return
+	}
+	most, word := h.RateKPerS, "heats"
+	if to < from {
+		most, word = (to-c.rig.AmbientDegC)/h.CoolingS, "cools at "+degC(to).String()
+	}
+	if rate > most && c.rig.Cooling == "none" {
+		c.wrong(n, "%s %s at %s/min at most", c.rig.Instruments[i].Name, word, near(most*60, inKelvin))
+	}
+}
+
+// renewal is how often a ramp's setpoint is sent again: when it has moved by what
+// can be set, but not more than once a second.
+func renewal(rate float64, f rig.NumberFormat) int64 {
+	step := 0.1
+	if !f.Scientific {
+		step = math.Pow(10, -float64(f.Decimals))
+	}
+	const slowest = 60
+	return int64(math.Ceil(min(max(step/rate, 1), slowest)) * 1e9)
+}
+
+// hold waits for a time, or until something is so.
+func (c *compiler) hold(s step) {
+	if s.with.Kind == yamltext.Scalar {
+		d := c.time(s.with)
+		c.begin()
+		c.emit(Action{Op: Wait, DurationNs: d})
+		c.spend(float64(d) / 1e9)
+		return
+	}
+	t := c.table(s.with, "!until", "at most", "otherwise")
+	most := c.time(t["at most"])
+	if t["at most"] == nil && t != nil {
+		c.wrong(s.with, "how long this may take is missing").Hint("add at most: 15 min")
+	}
+	goOn := false
+	if n := t["otherwise"]; n != nil {
+		goOn = c.word(n, "thing to do otherwise", "go on", "stop") == "go on"
+	}
+	if t["until"] == nil {
+		return
+	}
+	x, ok := c.expression(t["until"])
+	if !ok {
+		return
+	}
+	window := c.awaited(x, most, t["at most"])
+	c.begin()
+	c.emit(Action{Op: Until, When: x.text, AtMostNs: most, GoOn: goOn})
+	c.spend(window)
+}
+
+// awaited checks a condition that is waited for, and returns the time it needs at
+// least, in s.
+func (c *compiler) awaited(x expression, most int64, n *yamltext.Node) float64 {
+	done := c.condition(x, c.polledNow())
+	if done == nil {
+		return 0
+	}
+	if n != nil && most > 0 && done.Window() > most {
+		c.wrong(n, "the condition looks back over %s, which is longer than this", spanText(float64(done.Window())/1e9))
+	}
+	return float64(done.Window()) / 1e9
+}

@@ -1,0 +1,395 @@
+package plan
+
+import (
+	"errors"
+	"math"
+	"strconv"
+	"strings"
+	"unicode"
+
+	"dwell/drivers/quantity"
+	"dwell/drivers/yamltext"
+)
+
+// This file reads single values of a protocol: quantities and the names that stand
+// for them, times, words, ranges.
+
+// Dimensions a protocol speaks of.
+var (
+	plain      = quantity.Dimension{}
+	inSeconds  = quantity.Dimension{S: 1}
+	inDegC     = quantity.Dimension{K: 1, Absolute: true}
+	inKelvin   = quantity.Dimension{K: 1}
+	inKPerS    = quantity.Dimension{K: 1, S: -1}
+	inOhm      = quantity.Dimension{KG: 1, M: 2, S: -3, A: -2}
+	inVolt     = quantity.Dimension{KG: 1, M: 2, S: -3, A: -1}
+	inAmpere   = quantity.Dimension{A: 1}
+	inWatt     = quantity.Dimension{KG: 1, M: 2, S: -3}
+	dimensions = map[quantity.Dimension]string{plain: "a plain number", inSeconds: "a time", inDegC: "a temperature in degC",
+		inKelvin: "a difference in K", inKPerS: "a rate in K/min", inOhm: "a resistance", inVolt: "a voltage",
+		inAmpere: "a current", inWatt: "a power"}
+)
+
+// difference is the dimension of a difference of two values.
+func difference(d quantity.Dimension) quantity.Dimension {
+	d.Absolute = false
+	return d
+}
+
+func describe(d quantity.Dimension) string {
+	if text, ok := dimensions[d]; ok {
+		return text
+	}
+	return "a value in " + d.String()
+}
+
+// value is a quantity where the protocol uses it. From is where its name was given
+// a meaning, nil if it was written out.
+type value struct {
+	quantity.Quantity
+	node *yamltext.Node
+	name string
+	from *yamltext.Node
+}
+
+// wrong records a mistake at a node. In the later passes of a loop it says so.
+func (c *compiler) wrong(n *yamltext.Node, format string, args ...any) *yamltext.Mistake {
+	before := c.m.Len()
+	x := c.m.Add(c.doc, n, format, args...)
+	if c.m.Len() > before && c.again != nil {
+		x.Note(c.doc, c.again, "so it is when this loop comes round again")
+	}
+	return x
+}
+
+// wrongValue records a mistake about a value, and where its name got that meaning.
+func (c *compiler) wrongValue(v value, format string, args ...any) *yamltext.Mistake {
+	before := c.m.Len()
+	x := c.wrong(v.node, format, args...)
+	if c.m.Len() > before && v.from != nil {
+		x.Note(c.doc, v.from, v.name+" is "+v.Quantity.String()+" then")
+	}
+	return x
+}
+
+// table reads a mapping with known keys; those after a "!" must be there.
+func (c *compiler) table(n *yamltext.Node, keys ...string) map[string]*yamltext.Node {
+	if n == nil {
+		return nil
+	}
+	known := make([]string, len(keys))
+	for i, k := range keys {
+		known[i] = strings.TrimPrefix(k, "!")
+	}
+	t := c.doc.Table(n, c.m, known...)
+	for _, k := range keys {
+		if name, must := strings.CutPrefix(k, "!"); must && t != nil && t[name] == nil {
+			c.wrong(n, "%q is missing here", name)
+		}
+	}
+	return t
+}
+
+// pairs are the entries of a mapping whose keys are names.
+func (c *compiler) pairs(n *yamltext.Node) []yamltext.Pair {
+	if n == nil {
+		return nil
+	}
+	if n.Kind != yamltext.Mapping {
+		c.wrong(n, "a table of keys is expected here, not %s", n.Kind)
+		return nil
+	}
+	return n.Pairs
+}
+
+func (c *compiler) items(n *yamltext.Node) []*yamltext.Node {
+	if n == nil {
+		return nil
+	}
+	items, _ := c.doc.List(n, c.m)
+	return items
+}
+
+func (c *compiler) text(n *yamltext.Node) string {
+	if n == nil {
+		return ""
+	}
+	text, _ := c.doc.Scalar(n, c.m)
+	return text
+}
+
+func (c *compiler) flag(n *yamltext.Node) bool {
+	if n == nil {
+		return false
+	}
+	v, _ := c.doc.Bool(n, c.m)
+	return v
+}
+
+// word reads one of the known words; "" when it is none.
+func (c *compiler) word(n *yamltext.Node, what string, known ...string) string {
+	text := c.text(n)
+	for _, k := range known {
+		if k == text {
+			return text
+		}
+	}
+	if text != "" {
+		c.unknown(n, what, text, known)
+	}
+	return ""
+}
+
+// unknown says that a word is not known, and which is near.
+func (c *compiler) unknown(n *yamltext.Node, what, text string, known []string) {
+	x := c.wrong(n, "%q is no %s", text, what)
+	switch near := yamltext.Nearest(text, known); {
+	case near != "":
+		x.Hint("did you mean " + near + "?")
+	case len(known) == 0:
+		x.Hint("there is none here")
+	default:
+		x.Hint("known here: " + strings.Join(known, ", "))
+	}
+}
+
+// isName is whether a word can be a name in a protocol: letters, digits and _, and
+// nothing that means something else in an expression.
+func isName(word string) bool {
+	for i, r := range word {
+		if r != '_' && !unicode.IsLetter(r) && (i == 0 || !unicode.IsDigit(r)) {
+			return false
+		}
+	}
+	return word != ""
+}
+
+// quantity reads a quantity, or a name that stands for one.
+func (c *compiler) quantity(n *yamltext.Node) (value, bool) {
+	text := c.text(n)
+	if text == "" {
+		return value{}, false
+	}
+	if given, ok := c.names[text]; ok {
+		return value{given.Quantity, n, text, given.from}, given.Unit.Symbol != ""
+	}
+	q, err := quantity.Parse(text)
+	var e *quantity.Error
+	switch {
+	case err == nil:
+		return value{Quantity: q, node: n}, true
+	case isName(text):
+		x := c.wrong(n, "%q is neither a quantity nor a name that was given", text)
+		if near := yamltext.Nearest(text, c.nameList()); near != "" {
+			x.Hint("did you mean " + near + "?")
+		} else {
+			x.Hint("write it as in 20 degC, or give the name a value under let")
+		}
+	case errors.As(err, &e):
+		c.wrong(n, "%s", e.Text).Hint(e.Hint)
+	}
+	return value{}, false
+}
+
+// value reads a quantity of a dimension.
+func (c *compiler) value(n *yamltext.Node, dim quantity.Dimension) (value, bool) {
+	if n == nil {
+		return value{}, false
+	}
+	v, ok := c.quantity(n)
+	if !ok || v.Unit.Dim == dim {
+		return v, ok
+	}
+	x := c.wrongValue(v, "%s is expected here, not %q", describe(dim), n.Text)
+	switch {
+	case difference(v.Unit.Dim) == difference(dim) && dim.Absolute:
+		x.Hint("K is a difference of temperatures; a temperature is written in degC")
+	case difference(v.Unit.Dim) == difference(dim):
+		x.Hint("degC is a temperature; a difference is written in K")
+	case v.Unit.Dim == plain && dim != plain && v.from == nil:
+		x.Hint("write the unit, as in " + n.Text + " " + dim.String())
+	}
+	return value{}, false
+}
+
+// positive reads a quantity above zero; otherwise it returns 0.
+func (c *compiler) positive(n *yamltext.Node, dim quantity.Dimension) float64 {
+	v, ok := c.value(n, dim)
+	if ok && !(v.Value > 0) {
+		c.wrongValue(v, "a value above zero is expected here, not %q", n.Text)
+		return 0
+	}
+	return v.Value
+}
+
+// longest is the longest time that is taken for meant, in s. What is longer is a
+// slip of the unit, and whatever is in a plan must be countable in nanoseconds.
+const longest = 366 * 86400
+
+// time reads a time above zero, in ns; 0 when there is none.
+func (c *compiler) time(n *yamltext.Node) int64 {
+	if n == nil {
+		return 0
+	}
+	s := c.positive(n, inSeconds)
+	if s > longest {
+		c.wrong(n, "%q is longer than a year", n.Text)
+		return 0
+	}
+	if ns := int64(math.Round(s * 1e9)); ns > 0 || s == 0 {
+		return ns
+	}
+	return 1
+}
+
+// mostValues bounds what one range or list may stand for.
+const mostValues = 10_000
+
+// values reads a range, as in "20 degC to 40 degC by 5 K", or a list. The values of
+// a range are rounded to 12 digits, so that 20.1 + 0.1 is 20.2.
+func (c *compiler) values(n *yamltext.Node) []value {
+	if n == nil {
+		return nil
+	}
+	if n.Kind == yamltext.Sequence {
+		var all []value
+		for _, item := range n.Items {
+			if v, ok := c.quantity(item); ok {
+				all = append(all, v)
+			}
+		}
+		if len(n.Items) == 0 {
+			c.wrong(n, "this list is empty")
+		}
+		return c.alike(all)
+	}
+	text := c.text(n)
+	if text == "" {
+		return nil
+	}
+	first, rest, ok := strings.Cut(text, " to ")
+	last, step, ok2 := strings.Cut(rest, " by ")
+	if !ok || !ok2 {
+		c.wrong(n, "%q is neither a range nor a list", text).Hint("write 20 degC to 40 degC by 5 K, or [20 degC, 30 degC]")
+		return nil
+	}
+	return c.span(n, c.part(n, 0, first), c.part(n, len(first)+4, last), c.part(n, len(first)+len(last)+8, step))
+}
+
+// part makes a node of a part of a scalar, so that mistakes point into it. The
+// offset is in bytes.
+func (c *compiler) part(n *yamltext.Node, offset int, text string) *yamltext.Node {
+	trimmed := strings.TrimLeft(text, " ")
+	offset += len(text) - len(trimmed)
+	trimmed = strings.TrimRight(trimmed, " ")
+	pos, width := c.doc.Inside(n, len([]rune(n.Text[:offset])), len([]rune(trimmed)))
+	return &yamltext.Node{Text: trimmed, Pos: pos, Width: width}
+}
+
+func (c *compiler) span(n, first, last, step *yamltext.Node) []value {
+	from, ok1 := c.quantity(first)
+	to, ok2 := c.quantity(last)
+	by, ok3 := c.quantity(step)
+	if !ok1 || !ok2 || !ok3 {
+		return nil
+	}
+	if to.Unit.Dim != from.Unit.Dim {
+		c.wrongValue(to, "%s is expected here, not %q", describe(from.Unit.Dim), last.Text)
+		return nil
+	}
+	if _, ok := c.value(step, difference(from.Unit.Dim)); !ok {
+		return nil
+	}
+	length := math.Abs(to.Value - from.Value)
+	if !(by.Value > 0) {
+		c.wrongValue(by, "the step of a range is above zero, also on the way down")
+		return nil
+	}
+	steps := math.Round(length / by.Value)
+	if steps >= mostValues {
+		c.wrong(n, "this range has more than %d values", mostValues)
+		return nil
+	}
+	if math.Abs(steps*by.Value-length) > 1e-9*length {
+		c.wrongValue(by, "steps of %s do not lead from %s to %s", by.Quantity, from.Quantity, to.Quantity).
+			Hint("choose a step that divides " + quantity.Quantity{Value: round12(length), Unit: by.Unit}.String())
+		return nil
+	}
+	all := make([]value, 0, int(steps)+1)
+	for k := range int(steps) + 1 {
+		v := from.Value + math.Copysign(float64(float64(k)*by.Value), to.Value-from.Value)
+		if math.Abs(v) < 1e-9*by.Value {
+			v = 0
+		}
+		all = append(all, value{quantity.Quantity{Value: round12(v), Unit: from.Unit}, n, "", nil})
+	}
+	return all
+}
+
+// round12 rounds to 12 significant digits.
+func round12(v float64) float64 {
+	r, err := strconv.ParseFloat(strconv.FormatFloat(v, 'e', 11, 64), 64)
+	if err != nil {
+		return v
+	}
+	return r
+}
+
+// alike makes sure that all values are of one dimension.
+func (c *compiler) alike(all []value) []value {
+	for _, v := range all {
+		if v.Unit.Dim != all[0].Unit.Dim {
+			c.wrongValue(v, "%s is expected here, as at the beginning of the list, not %s", describe(all[0].Unit.Dim), v.Quantity)
+			return nil
+		}
+	}
+	return all
+}
+
+// near writes a value for a person: three digits, in a unit that makes it a number
+// between 1 and 1000.
+func near(v float64, d quantity.Dimension) string {
+	best, _ := d.Canonical()
+	for _, u := range quantity.Units() {
+		if u.Dim == d && !d.Absolute && !strings.ContainsAny(u.Symbol, "%d") && better(v/u.Factor, v/best.Factor) {
+			best = u
+		}
+	}
+	if best.Symbol == "" {
+		return strconv.FormatFloat(v, 'g', 3, 64) + " " + d.String()
+	}
+	n := v / best.Factor
+	text := strconv.FormatFloat(n, 'f', -1, 64)
+	if exact := strconv.FormatFloat(round12(n), 'g', -1, 64); len(exact) <= 6 {
+		text = exact
+	} else if math.Abs(n) < 1e6 {
+		text = strconv.FormatFloat(n, 'f', max(0, 2-int(math.Floor(math.Log10(math.Max(math.Abs(n), 1e-3))))), 64)
+	}
+	if best.Symbol == "1" {
+		return text
+	}
+	return text + " " + best.Symbol
+}
+
+// better is whether a is the nicer number to read: not below 1, and small.
+func better(a, b float64) bool {
+	a, b = math.Abs(a), math.Abs(b)
+	switch {
+	case a >= 0.9995 && b >= 0.9995:
+		return a < b
+	case a >= 0.9995:
+		return true
+	}
+	return b < 0.9995 && a > b
+}
+
+// span writes a time for a person.
+func spanText(s float64) string {
+	switch {
+	case s < 120:
+		return strconv.FormatFloat(math.Round(s*10)/10, 'g', -1, 64) + " s"
+	case s < 2*3600:
+		return strconv.FormatFloat(math.Round(s/6)/10, 'g', -1, 64) + " min"
+	}
+	return strconv.FormatFloat(math.Round(s/360)/10, 'g', -1, 64) + " h"
+}
