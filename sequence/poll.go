@@ -33,7 +33,7 @@ func newPollers(b *rig.Bench) []poller {
 }
 
 func (r *Run) startPolling() {
-	if r.state.At == 0 {
+	if !r.goesOn {
 		r.setRates(r.plan.Polled)
 	}
 	for i, instrument := range r.bench.Instruments {
@@ -208,10 +208,19 @@ const boundaryPatience = 15 * clock.Second
 func (r *Run) Save() State {
 	s := r.state
 	s.At = r.clock.Now()
+	s.Gate = r.gate.Save()
+	s.Instruments = nil
+	for _, instrument := range r.bench.Instruments {
+		s.Instruments = append(s.Instruments, instrument.Save())
+	}
+	return s.clone()
+}
+
+// clone copies what a copied State would share.
+func (s State) clone() State {
 	s.Loops = append([]int64(nil), s.Loops...)
 	s.Rates = append([]Rate(nil), s.Rates...)
 	s.Memory = s.Memory.Clone()
-	s.Gate = r.gate.Save()
 	return s
 }
 

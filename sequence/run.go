@@ -52,6 +52,8 @@ type Person interface {
 	// Move asks for the specimen to be laid on the plate (to "plate") or taken
 	// elsewhere, and returns when it was, with a bound on the error.
 	Move(to string, by clock.Instant) (at, within clock.Instant, err error)
+	// Dismiss ends a question that is open: the run is being stopped.
+	Dismiss()
 }
 
 // Outcome is how a run ended.
@@ -91,6 +93,7 @@ type Run struct {
 	want    wanted
 	onset   *onset
 
+	goesOn   bool // from a saved state: the instruments are as they were
 	ending   bool // no new readings are asked for
 	safing   bool
 	giveUp   bool
@@ -99,8 +102,8 @@ type Run struct {
 	diskLost bool
 }
 
-// State is what a run goes on from: plain data, complete at every boundary
-// together with the gate's and, in a rehearsal, the twin's.
+// State is what a run goes on from: plain data, complete at every boundary (in a
+// rehearsal together with the twin's).
 type State struct {
 	At     clock.Instant
 	Next   int     // the action to perform next
@@ -109,6 +112,8 @@ type State struct {
 	Rates  []Rate // by channel
 	Memory *condition.Memory
 	Gate   safety.State
+
+	Instruments []rig.Memory
 }
 
 // Rate is how often a channel is read, and when next.
@@ -148,8 +153,12 @@ func New(p *plan.Plan, b *rig.Bench, g *safety.Gate, o Options) (*Run, error) {
 	}
 	r.state = State{Loops: make([]int64, len(p.Actions)), Rates: make([]Rate, len(b.Rig.Channels)), Memory: memory}
 	if o.From != nil {
-		r.state = *o.From
+		r.state = o.From.clone()
 		g.Restore(o.From.Gate)
+		for i, m := range o.From.Instruments {
+			b.Instruments[i].Restore(m)
+		}
+		r.goesOn = true
 	}
 	return r, nil
 }
@@ -180,7 +189,11 @@ func (r *Run) conditions() (*condition.Memory, error) {
 // process of its clock.
 func (r *Run) Execute() Outcome {
 	r.start("disk", r.syncing)
-	if err := r.protected("preparing", r.prepare); err != nil {
+	var err error
+	if !r.goesOn {
+		err = r.protected("preparing", r.prepare)
+	}
+	if err != nil {
 		r.latch(err)
 	} else {
 		r.startPolling()
@@ -232,6 +245,7 @@ func (r *Run) latch(err error) {
 	}
 	r.makeSafe()
 	r.wake.Signal()
+	r.person.Dismiss()
 }
 
 // Stop ends the run on the operator's word; the second time it gives up waiting
@@ -243,6 +257,16 @@ func (r *Run) Stop() {
 	}
 	r.latch(&safety.Cause{Kind: safety.Stopped, Text: "stopped by the operator", At: r.clock.Now()})
 }
+
+// StopOnce is Stop for somebody who may ask again without meaning to give up.
+func (r *Run) StopOnce() {
+	if r.gate.Latched() == nil && !r.safing {
+		r.Stop()
+	}
+}
+
+// Note records a remark of somebody who looks on.
+func (r *Run) Note(text string) { r.event(Event{Kind: "note", Text: text}) }
 
 // makeSafe starts making the bench safe, once.
 func (r *Run) makeSafe() {
@@ -370,4 +394,20 @@ func (r *Run) ceilings() error {
 		return nil
 	}
 	return &safety.Cause{Kind: safety.Ceiling, Text: text, At: r.clock.Now()}
+}
+
+// Status is how a run stands, for whoever looks on.
+type Status struct {
+	Step     string
+	Readings int64
+	Latest   []drivers.Reading // by channel; At is 0 before the first
+	Stopping bool
+	Over     bool
+	Safe     bool
+}
+
+// Status copies how the run stands now.
+func (r *Run) Status() Status {
+	return Status{Step: r.state.Step, Readings: r.outcome.Readings, Latest: append([]drivers.Reading(nil), r.latest...),
+		Stopping: r.safing, Over: r.report != nil, Safe: r.report != nil && r.report.Confirmed}
 }

@@ -196,3 +196,19 @@ func Today() Origin {
 	o.Synchronised, o.UncertaintyS = synchronised()
 	return o
 }
+
+// UntilTimeOfDay is how long it is until the clock on the wall next shows HH:MM,
+// local time.
+func UntilTimeOfDay(hhmm string) (Instant, error) { return untilTimeOfDay(time.Now(), hhmm) }
+
+func untilTimeOfDay(now time.Time, hhmm string) (Instant, error) {
+	at, err := time.Parse("15:04", hhmm)
+	if err != nil {
+		return 0, fmt.Errorf("%q is no time of day: expected HH:MM", hhmm)
+	}
+	next := time.Date(now.Year(), now.Month(), now.Day(), at.Hour(), at.Minute(), 0, 0, now.Location())
+	if !next.After(now) {
+		next = time.Date(now.Year(), now.Month(), now.Day()+1, at.Hour(), at.Minute(), 0, 0, now.Location())
+	}
+	return Instant(next.Sub(now)), nil
+}

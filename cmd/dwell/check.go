@@ -1,0 +1,80 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"dwell/drivers/clock"
+	"dwell/sequence/plan"
+
+	"github.com/spf13/cobra"
+)
+
+func checkCommand(s *speech) *cobra.Command {
+	var f files
+	c := &cobra.Command{
+		Use:   "check PROTOCOL",
+		Short: "find every mistake of a protocol, and say what it will do",
+		Example: `  dwell check examples/leaf-clip/staircase.yaml
+  dwell check --rig my-rig.yaml --specimen my-specimen.yaml my-protocol.yaml`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(_ *cobra.Command, args []string) error {
+			f.protocol = args[0]
+			j, err := load(s, f)
+			if err != nil {
+				return err
+			}
+			s.result(describe(j))
+			s.object(map[string]any{"title": j.plan.Title, "summary": j.plan.Summary, "actions": len(j.plan.Actions), "exit": exitDone})
+			return nil
+		},
+	}
+	f.flags(c)
+	return c
+}
+
+// describe says what a plan will do, before anything is sent.
+func describe(j *job) string {
+	p, sum := j.plan, j.plan.Summary
+	var b strings.Builder
+	line := func(head, format string, args ...any) {
+		fmt.Fprintf(&b, "%-10s%s\n", head, fmt.Sprintf(format, args...))
+	}
+	line("protocol", "%s", p.Title)
+	line("rig", "%s", j.rig.Name)
+	line("specimen", "%s", p.Specimen)
+	line("lasts", "about %s, at most %s", span(clock.Instant(sum.DurationNs)), span(clock.Instant(p.AtMostNs)))
+	if sum.Heats {
+		line("heats", "up to %.5g degC; then about %s until it is below %.3g degC", sum.HighestDegC, span(clock.Instant(sum.CoolingNs)), p.CoolDegC)
+	} else {
+		line("heats", "never")
+	}
+	if p.OffBy != "" {
+		line("off by", "%s local time, off and cool", p.OffBy)
+	}
+	line("specimen", "sees up to %.4g A, %.4g V, %.4g W", sum.HighestAmps, sum.HighestVolts, sum.HighestWatts)
+	line("log", "about %d readings, %.1f MB", sum.Readings, float64(sum.Bytes)/1e6)
+	if sum.NeedsPerson {
+		line("person", "is needed at the bench")
+	}
+	b.WriteString(describeSteps(p))
+	return b.String()
+}
+
+// mostSteps bounds what is listed; the plan itself stands in the run folder.
+const mostSteps = 40
+
+func describeSteps(p *plan.Plan) string {
+	var rows []string
+	for _, a := range p.Actions {
+		if a.Op == plan.Begin {
+			rows = append(rows, fmt.Sprintf("  %-34s line %d", strings.TrimSpace(a.Step+" "+a.Role), a.Line))
+		}
+	}
+	more := ""
+	if len(rows) > mostSteps {
+		more = fmt.Sprintf("  … and %d more\n", len(rows)-mostSteps)
+		rows = rows[:mostSteps]
+	}
+	return fmt.Sprintf("%-10s%d\n%s\n%s", "steps", len(rows), strings.Join(rows, "\n"), more)
+}

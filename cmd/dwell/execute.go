@@ -1,0 +1,179 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"runtime"
+	"time"
+
+	"dwell/drivers/clock"
+	"dwell/drivers/rig"
+	"dwell/drivers/wire"
+	"dwell/logs"
+	"dwell/safety"
+	"dwell/sequence"
+)
+
+// version stands in every run folder.
+const version = "0.1.0"
+
+// execution is one run of a job, in either time.
+type execution struct {
+	speech   *speech
+	job      *job
+	kind     string // "run" or "rehearsal"
+	clock    clock.Clock
+	root     string // of the run folders
+	seed     uint64
+	operator string
+	remarks  string
+	person   sequence.Person
+	attach   func(d rig.Description) (wire.Device, error)
+	owner    string // text of the locks; empty when no port is opened
+	offBy    clock.Instant
+	onEvent  func(sequence.Event)
+	started  func(*sequence.Run) // the operator can stop it from here on
+
+	origin  clock.Origin
+	folder  string
+	record  *record
+	outcome sequence.Outcome
+}
+
+// do executes the job and closes the run folder. The error is about what could not
+// be started or kept; how the run went is in outcome.
+// over, if any, is called when the world is about to end, to free whoever waits
+// outside of it.
+func (x *execution) do(over func()) error {
+	x.origin = clock.Today()
+	var failure error
+	err := x.clock.Run(func() error {
+		if over != nil {
+			defer over()
+		}
+		failure = x.world()
+		return nil
+	})
+	return errors.Join(failure, err)
+}
+
+// world is the main process. Ports are opened before files and closed after them.
+func (x *execution) world() error {
+	gate, err := safety.NewGate(x.job.plan.Rules, x.job.rig)
+	if err != nil {
+		return err
+	}
+	bench, err := rig.Open(x.clock, x.job.rig, gate, rig.Opening{Attach: x.attach, Owner: x.owner,
+		Tap: func(e *wire.Exchange) {
+			if x.record != nil {
+				x.record.exchange(e)
+			}
+		}}, x.clock.Now()+openPatience)
+	if err != nil {
+		return &coded{exitFailed, err}
+	}
+	defer bench.Close()
+	writer, err := x.create()
+	if err != nil {
+		return &coded{exitFailed, err}
+	}
+	x.record = newRecord(x.clock, writer, x.job.rig, x.onEvent)
+	run, err := sequence.New(x.job.plan, bench, gate, sequence.Options{
+		Clock: x.clock, Record: x.record, Person: x.person, OffBy: x.offBy})
+	if err != nil {
+		return errors.Join(err, writer.Close())
+	}
+	if x.started != nil {
+		x.started(run)
+	}
+	x.outcome = run.Execute()
+	return x.close(writer)
+}
+
+// openPatience is how long all ports together may take to open.
+const openPatience = 10 * clock.Second
+
+// create makes the run folder with everything that is known before.
+func (x *execution) create() (*logs.Writer, error) {
+	name := logs.FolderName(x.origin.UTC.Format("20060102T150405Z"), x.job.name, x.job.plan.Specimen)
+	w, err := logs.Create(logs.Disk{}, x.root, name, x.job.inputs)
+	if err != nil {
+		return nil, err
+	}
+	x.folder = w.Dir()
+	w.Unsynced = x.kind == "rehearsal"
+	return w, w.Identify(x.identity())
+}
+
+func (x *execution) identity() logs.Identity {
+	id := logs.Identity{Kind: x.kind, Dwell: version, Go: runtime.Version(), System: runtime.GOOS + "/" + runtime.GOARCH,
+		Protocol: x.job.plan.Title, Specimen: x.job.plan.Specimen, Rig: x.job.rig.Name, Seed: x.seed,
+		Operator: x.operator, Remarks: x.remarks, StartUTC: x.origin.UTC.Format(time.RFC3339Nano),
+		Clock: logs.ClockState{Synchronised: x.origin.Synchronised == "yes", Source: "system clock, synchronised: " + x.origin.Synchronised,
+			WithinNs: int64(math.Round(x.origin.UncertaintyS * 1e9))}}
+	for _, d := range x.job.rig.Instruments {
+		id.Instruments = append(id.Instruments, logs.Instrument{Name: d.Name, Profile: d.Profile.Name, Port: x.portText(d),
+			Identity: x.outcome.Identities[d.Name], Calibrated: d.Calibrated})
+	}
+	return id
+}
+
+func (x *execution) portText(d rig.Description) string {
+	if x.attach != nil && (x.kind == "rehearsal" || d.Address.Kind == wire.Twin) {
+		return "twin"
+	}
+	return d.Address.Text
+}
+
+// close finishes run.json, derives aligned.csv and seals the folder. The record of
+// a run that lost its disk stays as it is.
+func (x *execution) close(w *logs.Writer) error {
+	stop := x.origin.UTC.Add(time.Duration(x.clock.Now()))
+	id := x.identity()
+	code := outcomeCode(x.outcome)
+	id.StopUTC, id.Outcome, id.Readings = stop.Format(time.RFC3339Nano), x.outcome.Word, x.outcome.Readings
+	id.Safe, id.Exit = &x.outcome.Safe, &code
+	if x.outcome.Cause != nil {
+		id.Reason = x.outcome.Cause.Error()
+	}
+	return x.clock.Block(func() error {
+		err := errors.Join(w.Close(), w.Identify(id))
+		if err != nil {
+			return &coded{code: max(code, exitFailed), err: fmt.Errorf("%s: %w", x.folder, err)}
+		}
+		if err := x.derive(); err != nil {
+			return fmt.Errorf("%s: %w", x.folder, err)
+		}
+		return logs.Seal(logs.Disk{}, x.folder, id.StopUTC, version)
+	})
+}
+
+// derive writes aligned.csv, with a column for every channel that was read.
+func (x *execution) derive() error {
+	if x.outcome.Readings == 0 {
+		return nil
+	}
+	r, _, err := logs.Open(logs.Disk{}, x.folder)
+	if err != nil {
+		return err
+	}
+	var columns []logs.Column
+	for _, p := range x.job.plan.Polled {
+		columns = append(columns, logs.Column{Channel: p.Channel, StaleNs: p.StaleNs})
+	}
+	if len(columns) == 0 {
+		return nil
+	}
+	_, err = logs.Align(r, x.alignedEvery(), columns)
+	return err
+}
+
+// alignedEvery is the time base of aligned.csv: the fastest channel of the plan.
+func (x *execution) alignedEvery() int64 {
+	every := int64(math.MaxInt64)
+	for _, p := range x.job.plan.Polled {
+		every = min(every, p.EveryNs)
+	}
+	return every
+}

@@ -1,0 +1,113 @@
+package main
+
+import (
+	"bufio"
+	"errors"
+	"io"
+	"strings"
+
+	"dwell/drivers/clock"
+)
+
+// keyboard is the person at the bench, through the terminal that started the run.
+// One goroutine reads lines for as long as the program lives; nothing waits for it.
+type keyboard struct {
+	clock   clock.Clock
+	speech  *speech
+	confirm string // the specimen's id, given beforehand
+	lines   chan string
+	closed  chan struct{}
+	typed   *clock.Event
+	answers []string
+	gone    bool // standard input has ended
+	over    bool // the run is being stopped
+}
+
+// reaction is how well a person's key tells the moment of a hand's movement.
+// Common practice, no source.
+const reaction = 300 * clock.Millisecond
+
+func newKeyboard(s *speech, in io.Reader, confirm string) *keyboard {
+	k := &keyboard{speech: s, confirm: confirm, lines: make(chan string), closed: make(chan struct{})}
+	go func() {
+		defer close(k.lines)
+		for r := bufio.NewScanner(in); r.Scan(); {
+			select {
+			case k.lines <- r.Text():
+			case <-k.closed:
+				return
+			}
+		}
+	}()
+	return k
+}
+
+// attach lets the person take part in the time of c.
+func (k *keyboard) attach(c clock.Clock) {
+	k.clock, k.typed = c, clock.NewEvent(c)
+	c.Go("keyboard", func() error {
+		for {
+			var line string
+			more := false
+			c.Block(func() error {
+				select {
+				case line, more = <-k.lines:
+				case <-k.closed:
+				}
+				return nil
+			})
+			if !more {
+				k.gone = true
+				k.typed.Signal()
+				return nil
+			}
+			k.answers = append(k.answers, line)
+			k.typed.Signal()
+		}
+	})
+}
+
+func (k *keyboard) close() { close(k.closed) }
+
+var errNobody = errors.New("there is nobody to ask (standard input has ended)")
+
+// Ask implements sequence.Person.
+func (k *keyboard) Ask(text string, by clock.Instant) (string, error) {
+	if k.confirm != "" && strings.HasPrefix(text, "type the id") {
+		return k.confirm, nil
+	}
+	k.answers = nil
+	k.speech.say("\n%s %s", k.speech.bold("person:"), text)
+	for len(k.answers) == 0 {
+		switch {
+		case k.over:
+			return "", errors.New("the run was stopped")
+		case k.gone:
+			return "", errNobody
+		}
+		came, err := k.typed.Wait(by)
+		if err != nil {
+			return "", err
+		}
+		if !came {
+			return "", errors.New("no answer in time")
+		}
+	}
+	return strings.TrimSpace(k.answers[0]), nil
+}
+
+// Move implements sequence.Person.
+func (k *keyboard) Move(to string, by clock.Instant) (at, within clock.Instant, err error) {
+	text := "take the specimen off the plate, to " + to
+	if to == "plate" {
+		text = "lay the specimen on the plate"
+	}
+	_, err = k.Ask(text+", and press Enter at that moment", by)
+	return k.clock.Now(), reaction, err
+}
+
+// Dismiss implements sequence.Person.
+func (k *keyboard) Dismiss() {
+	k.over = true
+	k.typed.Signal()
+}

@@ -1,0 +1,55 @@
+package main
+
+import (
+	"fmt"
+
+	"dwell/drivers/clock"
+	"dwell/drivers/rig"
+	"dwell/drivers/twin"
+	"dwell/drivers/wire"
+
+	"github.com/spf13/cobra"
+)
+
+func rehearseCommand(s *speech) *cobra.Command {
+	var f files
+	x := &execution{speech: s, kind: "rehearsal"}
+	c := &cobra.Command{
+		Use:   "rehearse PROTOCOL",
+		Short: "do the whole protocol on the virtual bench, in virtual time",
+		Long: `rehearse does everything that run does, through the same drivers and the same
+log, with the virtual counterpart of every instrument and a clock that jumps from
+one event to the next. A night takes seconds. Nothing real is touched.`,
+		Example: `  dwell rehearse examples/leaf-clip/staircase.yaml
+  dwell rehearse --seed 2 --out /tmp/runs examples/leaf-clip/overnight.yaml`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(_ *cobra.Command, args []string) error {
+			f.protocol = args[0]
+			j, err := load(s, f)
+			if err != nil {
+				return err
+			}
+			x.job = j
+			return x.rehearse()
+		},
+	}
+	f.flags(c)
+	c.Flags().StringVar(&x.root, "out", "runs", "where run folders go")
+	c.Flags().Uint64Var(&x.seed, "seed", 1, "seed of the virtual bench: same seed, same bytes")
+	return c
+}
+
+func (x *execution) rehearse() error {
+	bench, err := twin.New(x.job.rig, x.job.specimen, x.seed)
+	if err != nil {
+		return usage(err)
+	}
+	began := clock.Today()
+	world := clock.Virtual(0)
+	x.clock = world
+	x.person = bench.Person(world, x.job.plan.Specimen)
+	x.attach = func(d rig.Description) (wire.Device, error) { return bench.Device(d.Name), nil }
+	err = x.do(nil)
+	took := clock.Today().UTC.Sub(began.UTC)
+	return x.report(err, fmt.Sprintf("%s of bench time, rehearsed in %.1f s (virtual bench, seed %d)", span(world.Now()), took.Seconds(), x.seed))
+}

@@ -1,0 +1,153 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"dwell/drivers/clock"
+	"dwell/drivers/rig"
+	"dwell/drivers/twin"
+	"dwell/drivers/wire"
+	"dwell/logs"
+	"dwell/sequence"
+
+	"github.com/spf13/cobra"
+)
+
+func runCommand(s *speech) *cobra.Command {
+	var f files
+	var confirm string
+	x := &execution{speech: s, kind: "run"}
+	c := &cobra.Command{
+		Use:   "run PROTOCOL",
+		Short: "do the protocol on the bench",
+		Long: `run does the protocol on the instruments that the rig file names. Ctrl-C stops:
+heat and output go off and are read back; a second Ctrl-C gives up waiting for the
+confirmation.
+
+Rehearse first. dwell is no safety device: the bench needs its own over-temperature
+cut-out and a hard-wired emergency stop.`,
+		Example: `  dwell run --rig my-rig.yaml examples/leaf-clip/staircase.yaml
+  dwell run --unattended --confirm LC-07 --operator M.K. my-night.yaml`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(_ *cobra.Command, args []string) error {
+			f.protocol = args[0]
+			j, err := load(s, f)
+			if err != nil {
+				return err
+			}
+			x.job = j
+			return x.run(confirm, f.unattended)
+		},
+	}
+	f.flags(c)
+	c.Flags().StringVar(&x.root, "out", "runs", "where run folders go")
+	c.Flags().Uint64Var(&x.seed, "seed", 1, "seed of virtual instruments, where the rig has port: twin")
+	c.Flags().StringVar(&confirm, "confirm", "", "the id of the specimen on the bench, instead of being asked for it")
+	c.Flags().BoolVar(&f.unattended, "unattended", false, "nobody is at the bench: refuse a protocol that needs a person")
+	c.Flags().StringVar(&x.operator, "operator", "", "who runs this, for run.json")
+	c.Flags().StringVar(&x.remarks, "remarks", "", "anything worth remembering, for run.json")
+	return c
+}
+
+func (x *execution) run(confirm string, unattended bool) error {
+	if err := x.preflight(unattended && confirm == ""); err != nil {
+		return err
+	}
+	wall := clock.Wall(0)
+	x.clock = wall
+	if err := x.twins(); err != nil {
+		return usage(err)
+	}
+	control, err := newControl()
+	if err != nil {
+		return &coded{exitFailed, fmt.Errorf("cannot listen for dwell safe: %w", err)}
+	}
+	defer control.close()
+	x.owner = control.text()
+	operator := newKeyboard(x.speech, os.Stdin, confirm)
+	x.person = operator
+	p := &panel{x: x}
+	x.onEvent = p.say
+	signals := make(chan os.Signal, 8)
+	signal.Notify(signals, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
+	x.started = func(r *sequence.Run) {
+		p.run = r
+		p.start(wall)
+		operator.attach(wall)
+		control.serve(wall, r.StopOnce, func() (bool, bool) { s := r.Status(); return s.Safe, s.Over })
+		watchSignals(wall, signals, r, x.speech)
+	}
+	err = x.do(func() {
+		operator.close()
+		signal.Stop(signals)
+		close(signals)
+	})
+	return x.report(err, span(wall.Now()))
+}
+
+// preflight looks at what would spoil a run, before anything is touched.
+func (x *execution) preflight(nobody bool) error {
+	sum := x.job.plan.Summary
+	if nobody {
+		return usage(fmt.Errorf("an unattended run needs --confirm with the id of the specimen on the bench"))
+	}
+	if err := logs.Room(logs.Disk{}, x.root, 2*sum.Bytes); err != nil {
+		return usage(err)
+	}
+	if x.job.plan.OffBy == "" {
+		return nil
+	}
+	left, err := clock.UntilTimeOfDay(x.job.plan.OffBy)
+	if err != nil {
+		return usage(err)
+	}
+	if need := clock.Instant(sum.DurationNs + sum.CoolingNs); need > left {
+		return usage(fmt.Errorf("the rig must be off and cool by %s, in %s, but the protocol takes about %s with cooling: start earlier or shorten it",
+			x.job.plan.OffBy, span(left), span(need)))
+	}
+	x.offBy = left
+	return nil
+}
+
+// twins puts virtual instruments where the rig file says so, and says it.
+func (x *execution) twins() error {
+	var bench *twin.Bench
+	for _, d := range x.job.rig.Instruments {
+		if d.Address.Kind != wire.Twin {
+			continue
+		}
+		if bench == nil {
+			var err error
+			if bench, err = twin.New(x.job.rig, x.job.specimen, x.seed); err != nil {
+				return err
+			}
+		}
+		x.speech.say("note: %s is virtual (port: twin in the rig file)", d.Name)
+	}
+	if bench != nil {
+		x.attach = func(d rig.Description) (wire.Device, error) { return bench.Device(d.Name), nil }
+	}
+	return nil
+}
+
+// watchSignals turns the terminal's signals into the operator's word. A terminal
+// that hangs up is noted: whoever closed a lid did not mean the night to end.
+func watchSignals(c clock.Clock, signals <-chan os.Signal, r *sequence.Run, s *speech) {
+	c.Go("signals", func() error {
+		for {
+			var got os.Signal
+			c.Block(func() error { got = <-signals; return nil })
+			switch got {
+			case nil:
+				return nil
+			case syscall.SIGHUP:
+				r.Note("the terminal hung up; the run goes on")
+			default:
+				r.Stop()
+			}
+		}
+	})
+}

@@ -1,0 +1,179 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"syscall"
+
+	"dwell/drivers"
+	"dwell/drivers/clock"
+	"dwell/drivers/rig"
+	"dwell/drivers/wire"
+	"dwell/drivers/yamltext"
+	"dwell/safety"
+
+	"github.com/spf13/cobra"
+)
+
+func safeCommand(s *speech) *cobra.Command {
+	var f files
+	c := &cobra.Command{
+		Use:   "safe --rig RIG",
+		Short: "make the rig safe now, also while a run owns its ports",
+		Long: `safe switches heat and output off and reads that back, whatever was going on. A
+run that has the ports is asked to do it; one that does not answer within a second
+is ended, and its ports are taken. It tries again until every instrument has
+confirmed, or until Ctrl-C.`,
+		Example: `  dwell safe --rig my-rig.yaml`,
+		Args:    cobra.NoArgs,
+		RunE: func(*cobra.Command, []string) error {
+			if f.rig == "" {
+				return usage(fmt.Errorf("safe needs --rig"))
+			}
+			return makeRigSafe(s, f)
+		},
+	}
+	c.Flags().StringVar(&f.rig, "rig", "", "the rig file")
+	return c
+}
+
+// How long a run that was asked may take to make the bench safe before its ports
+// are taken, and how long the system may take to free them after it was ended.
+const (
+	ownerPatience = 30 * clock.Second
+	freePatience  = 5 * clock.Second
+)
+
+func makeRigSafe(s *speech, f files) error {
+	m := &yamltext.Mistakes{}
+	j := &job{}
+	text, err := os.ReadFile(f.rig)
+	if err != nil {
+		return usage(err)
+	}
+	doc := yamltext.Parse(f.rig, text, m)
+	if doc.Root != nil {
+		j.rig = rig.Load(doc, ownProfiles(f.rig), m)
+	}
+	if m.Len() > 0 {
+		m.Print(s.err)
+		s.say("hint: every run folder holds the rig file that was used: dwell safe --rig %s", filepath.Join("RUN", "rig.yaml"))
+		return said(exitUsage)
+	}
+	safe, asked := askOwners(s, j.rig)
+	if asked && safe {
+		s.result("the run that owned the rig has made it safe\n")
+		s.object(map[string]any{"safe": true, "by": "the run", "exit": exitDone})
+		return nil
+	}
+	return takeOver(s, j.rig)
+}
+
+// askOwners asks each run that has a port of the rig. safe tells that one had them
+// all and confirmed; asked that there was any.
+func askOwners(s *speech, r *rig.Rig) (safe, asked bool) {
+	owners := map[string]bool{}
+	free := 0
+	for _, d := range r.Instruments {
+		if d.Address.Kind == wire.Twin {
+			continue
+		}
+		lock, err := wire.Take(d.Address.Key(), "")
+		var used *wire.InUse
+		switch {
+		case err == nil:
+			lock.Give()
+			free++
+		case errors.As(err, &used):
+			owners[used.Owner] = true
+		}
+	}
+	safe = free == 0
+	for text := range owners {
+		var o owner
+		if json.Unmarshal([]byte(text), &o) != nil || o.PID == 0 {
+			safe = false
+			continue
+		}
+		s.say("asking the run with process number %d to make the rig safe", o.PID)
+		confirmed, answered := askOwner(o, ownerPatience)
+		if !answered {
+			s.say("it does not answer: it is ended and its ports are taken")
+			end(s, o)
+		}
+		safe = safe && confirmed
+	}
+	return safe, len(owners) > 0
+}
+
+// end kills an owner by the handle of its process, so that a number that has been
+// given to another process meanwhile is not mistaken for it.
+func end(s *speech, o owner) {
+	p, err := os.FindProcess(o.PID)
+	if err == nil {
+		err = p.Kill()
+	}
+	if err != nil && !errors.Is(err, os.ErrProcessDone) {
+		s.say("it cannot be ended: %v", err)
+	}
+}
+
+// takeOver opens the ports and makes the rig safe from here.
+func takeOver(s *speech, r *rig.Rig) error {
+	for _, d := range r.Instruments {
+		if d.Address.Kind == wire.Twin {
+			return usage(fmt.Errorf("%s is virtual (port: twin in the rig file): there is nothing to make safe", d.Name))
+		}
+	}
+	wall := clock.Wall(0)
+	stop := make(chan os.Signal, 2)
+	signal.Notify(stop, os.Interrupt, syscall.SIGTERM)
+	var report safety.Report
+	err := wall.Run(func() error {
+		giveUp := false
+		wall.Go("signals", func() error {
+			wall.Block(func() error { <-stop; return nil })
+			giveUp = true
+			return nil
+		})
+		defer close(stop)
+		defer signal.Stop(stop)
+		bench, err := openFree(wall, r)
+		if err != nil {
+			return err
+		}
+		report = safety.MakeSafe(wall, bench, func() bool { return giveUp }, func(e drivers.Evidence) {
+			s.say("%s: %s: %s", e.Instrument, e.Grade, e.Text)
+		})
+		return bench.Close()
+	})
+	s.object(map[string]any{"safe": report.Confirmed, "by": "this command", "exit": map[bool]int{true: exitDone, false: exitNotSafe}[report.Confirmed]})
+	if report.Confirmed {
+		s.result("the rig is safe\n")
+		return nil
+	}
+	if err != nil {
+		s.say("%s %v", s.red("error:"), err)
+	}
+	s.say("%s", s.red("THE RIG IS NOT CONFIRMED SAFE: switch it off at the mains, then look at it"))
+	return said(exitNotSafe)
+}
+
+// openFree opens the ports as soon as their last owner has let them go.
+func openFree(c clock.Clock, r *rig.Rig) (*rig.Bench, error) {
+	by := c.Now() + freePatience
+	for {
+		bench, err := rig.Open(c, r, nil, rig.Opening{Owner: "{}"}, c.Now()+openPatience)
+		var used *wire.InUse
+		if err == nil || !errors.As(err, &used) || c.Now() > by {
+			return bench, err
+		}
+		if err := c.Sleep(c.Now() + 50*clock.Millisecond); err != nil {
+			return nil, err
+		}
+	}
+}
