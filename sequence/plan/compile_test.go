@@ -50,7 +50,7 @@ func compile(t testing.TB, name, text string) (*Plan, *yamltext.Mistakes) {
 	return Compile(doc, r, s, Options{}, m), m
 }
 
-var examples = []string{"staircase"}
+var examples = []string{"staircase", "response", "overnight", "short"}
 
 // TestExamples compares the plans of the examples with those that were looked at.
 func TestExamples(t *testing.T) {

@@ -46,7 +46,7 @@ func (c *compiler) spendBut(busy int, seconds float64) {
 			for _, p := range c.periods(i, q) {
 				n := seconds * 1e9 / float64(p.everyNs)
 				if c.settings(i).Reverse && c.rig.Instruments[i].Profile.Queries[q].Reversal != nil {
-					n *= 2
+					n *= exchangesReversed
 				}
 				c.tally.exchanges += n
 			}
@@ -77,11 +77,17 @@ func (c *compiler) gap(i int, seconds float64) {
 	}
 }
 
-// Sizes in a run folder.
+// What a run folder takes, in bytes, as measured on the staircase of the examples: a
+// reading is a row of readings.csv and a cell of aligned.csv; an exchange is a line
+// of wire.jsonl; the chain has up to six lines a second; the rest is input files,
+// plan, events, metadata. A reversed reading is four exchanges: level, reading, level
+// back, reading.
 const (
-	bytesPerReading  = 65
-	bytesPerExchange = 150
-	bytesBesides     = 40_000
+	bytesPerReading   = 75 + 20
+	bytesPerExchange  = 175
+	bytesPerSecond    = 362
+	bytesBesides      = 60_000
+	exchangesReversed = 4
 )
 
 // finishRules puts down what the gate will hold the run to.
@@ -172,7 +178,8 @@ func (c *compiler) finishSummary(t map[string]*yamltext.Node) {
 	s := &c.plan.Summary
 	s.DurationNs = int64(min(c.tally.seconds, 9e9) * 1e9)
 	s.Readings = int64(min(c.tally.readings, 1e15))
-	s.Bytes = int64(min(c.tally.readings*bytesPerReading+c.tally.exchanges*bytesPerExchange, 1e17)) + bytesBesides
+	bytes := c.tally.readings*bytesPerReading + c.tally.exchanges*bytesPerExchange + c.tally.seconds*bytesPerSecond
+	s.Bytes = int64(min(bytes, 1e17)) + bytesBesides
 	s.HighestDegC = max(c.peak.degC, c.rig.AmbientDegC)
 	s.HighestAmps, s.HighestVolts, s.HighestWatts = c.peak.amps, c.peak.volts, c.peak.watts
 	ends := t["ends"]
@@ -185,11 +192,14 @@ func (c *compiler) finishSummary(t map[string]*yamltext.Node) {
 // cooling is how long the bench needs from the highest temperature until it is
 // cool, whenever it is stopped.
 func (c *compiler) cooling(offBy *yamltext.Node) int64 {
+	if c.peak.degC <= c.plan.CoolDegC {
+		return 0
+	}
 	longest := 0.0
 	_, heaters := c.heaters("")
 	for _, i := range heaters {
 		s := c.takes(i, c.peak.degC, c.plan.CoolDegC, 0)
-		if c.heatingOf(i) == nil && c.peak.degC > c.plan.CoolDegC && offBy != nil {
+		if c.heatingOf(i) == nil && offBy != nil {
 			c.wrong(offBy, "nothing is known of how fast %s cools", c.rig.Instruments[i].Name).
 				Hint("add heating: {rate: …, dead time: …, cooling time constant: …} to it in the rig file")
 		}
