@@ -60,7 +60,7 @@ func (r *Run) setRates(polled []plannedRate) {
 func (r *Run) poll(i int) error {
 	p := &r.polls[i]
 	for {
-		query, due := r.nextDue(p)
+		query, due := r.nextDue(i)
 		woken, err := r.lineUp.Wait(due)
 		if err != nil || r.ending {
 			return nil
@@ -74,13 +74,18 @@ func (r *Run) poll(i int) error {
 	}
 }
 
-// nextDue finds the query with the earliest due channel.
-func (r *Run) nextDue(p *poller) (query int, due clock.Instant) {
+// nextDue finds the query with the earliest due channel. While the bench is made
+// safe only what can be read with everything switched off is.
+func (r *Run) nextDue(i int) (query int, due clock.Instant) {
 	due = clock.Never
+	p := &r.polls[i]
 	if p.busy {
 		return 0, due
 	}
 	for q, channels := range p.queries {
+		if r.safing && r.bench.Rig.Instruments[i].Profile.Queries[q].Needs != nil {
+			continue
+		}
 		for _, c := range channels {
 			if rate := &r.state.Rates[c]; rate.EveryNs > 0 && rate.Due < due {
 				query, due = q, rate.Due

@@ -65,7 +65,6 @@ func (x *execution) run(confirm string, unattended bool) error {
 	if err != nil {
 		return &coded{exitFailed, fmt.Errorf("cannot listen for dwell safe: %w", err)}
 	}
-	defer control.close()
 	x.owner = control.text()
 	operator := newKeyboard(x.speech, os.Stdin, confirm)
 	x.person = operator
@@ -82,6 +81,7 @@ func (x *execution) run(confirm string, unattended bool) error {
 	}
 	err = x.do(func() {
 		operator.close()
+		control.close()
 		signal.Stop(signals)
 		close(signals)
 	})

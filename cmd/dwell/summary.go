@@ -47,11 +47,11 @@ func (x *execution) summary(took string) string {
 		if i == 0 {
 			head = "safe"
 		}
-		mark := s.bold("yes")
+		text := fmt.Sprintf("%s: %s (%s evidence)", e.Instrument, s.bold("confirmed"), e.Grade)
 		if e.Grade == drivers.Unconfirmed {
-			mark = s.red("NOT CONFIRMED")
+			text = fmt.Sprintf("%s: %s: %s", e.Instrument, s.red("NOT CONFIRMED"), e.Text)
 		}
-		lines = append(lines, [2]string{head, fmt.Sprintf("%s: %s (%s: %s)", e.Instrument, mark, e.Grade, e.Text)})
+		lines = append(lines, [2]string{head, text})
 	}
 	lines = append(lines, [2]string{"readings", fmt.Sprintf("%d, %d flagged, %d left out because the instrument was busy",
 		o.Readings, x.record.bad, o.Missed)})

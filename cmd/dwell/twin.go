@@ -15,6 +15,7 @@ import (
 	"dwell/drivers/clock"
 	"dwell/drivers/rig"
 	"dwell/drivers/twin"
+	"dwell/drivers/wire"
 	"dwell/drivers/yamltext"
 
 	"github.com/creack/pty"
@@ -131,9 +132,11 @@ func (t *twinServer) openJournal() error {
 	return nil
 }
 
-// open puts one instrument behind a port of the kind its line is of.
+// open puts one instrument behind a port of the kind that the rig file names, or
+// where it says twin, of the kind that is usual for its dialect.
 func (t *twinServer) open(d rig.Description) (string, error) {
-	if d.Profile.Line.Baud > 0 {
+	serial := d.Address.Kind == wire.Serial || d.Address.Kind == wire.Twin && d.Profile.Dialect != "scpi"
+	if serial {
 		if port, err := t.openPTY(d); err == nil {
 			return port, nil
 		}
