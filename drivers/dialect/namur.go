@@ -40,9 +40,20 @@ func EchoAndValue(reply, command []byte) ([]byte, error) {
 	return OneValue(rest)
 }
 
-// Echo checks a reply that repeats the command: `START_1`.
+// Echo checks a reply that repeats the command: `START_1`, or `OUT_SP_1 40.00` for
+// `OUT_SP_1 40.0`.
 func Echo(reply, command []byte) error {
-	if !bytes.Equal(Trim(reply), Trim(command)) {
+	echo, got := word(reply)
+	asked, sent := word(command)
+	if len(echo) == 0 || !bytes.Equal(echo, asked) {
+		return ErrEcho
+	}
+	if got, sent = Trim(got), Trim(sent); bytes.Equal(got, sent) {
+		return nil
+	}
+	a, numbers := Number(got)
+	b, ok := Number(sent)
+	if !numbers || !ok || a != b {
 		return ErrEcho
 	}
 	return nil

@@ -54,6 +54,12 @@ func (i *Instrument) tell(words []byte, style Style, expect string, by clock.Ins
 	return nil
 }
 
+// onlyUnanswered tells whether a command was sent and only its answer did not come.
+func onlyUnanswered(err error, words []byte) bool {
+	var e *wire.Error
+	return errors.As(err, &e) && e.Ended == wire.NoAnswer && bytes.Equal(e.Request, words)
+}
+
 // Refusal is a setpoint that was not sent.
 type Refusal struct {
 	Setpoint drivers.Setpoint
@@ -123,8 +129,9 @@ func (i *Instrument) Apply(s drivers.Setpoint, by clock.Instant) error {
 		i.memory.Known[u].Is = false
 	}
 	if !c.Kept {
-		err = i.change(i.words(c, state, value), by)
-		if err != nil && !(unanswered(err) && c.Back != nil) {
+		words := i.words(c, state, value)
+		err = i.change(words, by)
+		if err != nil && !(c.Back != nil && onlyUnanswered(err, words[len(words)-1])) {
 			return fmt.Errorf("%s: %w", s, err)
 		}
 		if err := i.verify(k, state, value, by); err != nil {

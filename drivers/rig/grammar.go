@@ -33,7 +33,7 @@ func LoadProfile(doc *yamltext.Document, m *yamltext.Mistakes) *Profile {
 	}
 	r := &profileReader{reader: reader{doc, m}, p: p, ends: "\n", asked: OneValue}
 	t := r.table(doc.Root, "!format", "!profile", "!kind", "!dialect", "twin", "!line", "ends with", "answers", "takes",
-		"line frequency", "!identity", "!footing", "errors", "prepare", "sets", "!measures", "watch", "safe", "watchdog",
+		"line frequency", "!identity", "!footing", "errors", "prepare", "sets", "measures", "watch", "safe", "watchdog",
 		"heating", "limits", "accuracy")
 	r.edition(t["format"])
 	r.head(t)
@@ -488,6 +488,9 @@ func (r *profileReader) field(q *Query, n *yamltext.Node) {
 	if t["unit"] != nil {
 		f.Unit = r.unit(t["unit"])
 	}
+	if t["display"] == nil {
+		r.wrong(n, "the smallest step that can be seen is missing").Hint("add display: and a value, such as display: 0.1 K")
+	}
 	f.Display = r.positive(t["display"], difference(f.Unit.Dim))
 	if v := t["no probe"]; v != nil {
 		number := r.number(v)
@@ -533,7 +536,7 @@ func (r *profileReader) bits(f *Field, n *yamltext.Node) {
 
 // computed reads a quantity that is the product or the quotient of two others.
 func (r *profileReader) computed(q *Query, n *yamltext.Node) {
-	t := r.table(n, "!quantity", "!is", "display")
+	t := r.table(n, "!quantity", "!is", "!display")
 	f := Field{Lowest: math.Inf(-1), Highest: math.Inf(1)}
 	r.named(&f, t["quantity"])
 	words := strings.Fields(r.text(t["is"]))

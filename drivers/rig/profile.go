@@ -65,6 +65,7 @@ var kinds = []struct {
 	{"bath", []string{"temperature"}, []string{"heat", "temperature"}},
 	{"source-meter", []string{"voltage", "current", "resistance", "power"}, []string{"function", "compliance", "current", "output"}},
 	{"thermometer", nil, nil},
+	{"lift", nil, []string{"place"}},
 }
 
 // Style is how an instrument answers.

@@ -54,7 +54,7 @@ func (i *Instrument) attempt(by clock.Instant) (drivers.Grade, string, error) {
 	if err := i.port.Seize(by); err != nil { // nothing that comes is trusted yet
 		return drivers.Unconfirmed, "", err
 	}
-	return i.prove(by)
+	return i.prove(min(by, i.clock.Now().After(i.proofTime())))
 }
 
 // instant is the shortest silence, for a port that is to wait for none.
@@ -83,7 +83,7 @@ func (i *Instrument) prove(by clock.Instant) (drivers.Grade, string, error) {
 	for _, a := range i.p.Safe {
 		for _, words := range a.Send {
 			err := i.tell(words, i.p.Answer, "", min(by, i.clock.Now().After(i.footingTime()+i.patience(words))))
-			if err != nil && !unanswered(err) {
+			if err != nil && !onlyUnanswered(err, words) {
 				return drivers.Unconfirmed, strings.Join(said, "; "), err
 			}
 			said = append(said, fmt.Sprintf("sent %q", words))
@@ -113,6 +113,21 @@ func (i *Instrument) prove(by clock.Instant) (drivers.Grade, string, error) {
 func (i *Instrument) footingTime() clock.Instant {
 	ask := i.p.Footing.Ask.Ask
 	return 3*i.p.Footing.Quiet + i.patience(ask) + i.p.Line.Pause
+}
+
+// proofTime is how long a proof may take: a footing, every command and every answer,
+// one of them asked for twice.
+func (i *Instrument) proofTime() clock.Instant {
+	t := i.footingTime()
+	for _, a := range i.p.Safe {
+		for _, words := range a.Send {
+			t += i.patience(words)
+		}
+		if a.Back != nil {
+			t += 2 * i.patience(a.Back.Ask)
+		}
+	}
+	return t
 }
 
 // disarm stops the watchdog, once the instrument is known to be safe. That it could

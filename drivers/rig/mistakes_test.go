@@ -1,0 +1,289 @@
+package rig
+
+import (
+	"io/fs"
+	"os"
+	"strings"
+	"testing"
+
+	"dwell/drivers/clock"
+	"dwell/drivers/quantity"
+	"dwell/drivers/yamltext"
+)
+
+// edit is a change to a right file, and what must be said of it: a part of the
+// message, with its place.
+type edit struct{ old, new, says string }
+
+func (e edit) apply(t *testing.T, text string) string {
+	t.Helper()
+	if !strings.Contains(text, e.old) {
+		t.Fatalf("the file has no %q", e.old)
+	}
+	return strings.Replace(text, e.old, e.new, 1)
+}
+
+// check loads the edited file and expects what is said, and nothing else that is
+// not said with it.
+func (e edit) check(t *testing.T, text string, load func(doc *yamltext.Document, m *yamltext.Mistakes)) {
+	t.Helper()
+	var m yamltext.Mistakes
+	load(yamltext.Parse("f.yaml", []byte(e.apply(t, text)), &m), &m)
+	if got := printed(&m); !strings.Contains(got, e.says) || m.Len() == 0 {
+		t.Errorf("%q instead of %q: expected %q, got:\n%s", e.new, e.old, e.says, got)
+	}
+}
+
+func TestMistakesInProfiles(t *testing.T) {
+	load := func(doc *yamltext.Document, m *yamltext.Mistakes) { LoadProfile(doc, m) }
+	plate, _ := EmbeddedProfile("namur-hotplate")
+	for _, e := range []edit{
+		{"kind: hotplate", "kind: hotplat", `"hotplat" is no kind of instrument`},
+		{"kind: hotplate", "kind: hotplat", "did you mean hotplate?"},
+		{"format: 1", "format: 2", "f.yaml:8:9: this dwell reads files of format 1"},
+		{"dialect: namur", "dialect: morse", `"morse" is no dialect`},
+		{"parity: even", "parity: uneven", `"uneven" is no parity`},
+		{"baud: 9600", "bad: 9600", "did you mean baud?"},
+		{"baud: 9600", "bad: 9600", `"baud" is missing here`},
+		{"data bits: 7", "data bits: 9", "9 is out of range"},
+		{"pause: 100 ms", "pause: 100", "a time is expected here"},
+		{"to commands: none", "to commands: maybe", `"maybe" is no style of answer here`},
+		{"at most: 250 ms", "at most: 2 ms", "the longest time is below the typical one"},
+		{"OUT_SP_1 {value}", "OUT_SP_1 85", "a command with exactly one {value} in it"},
+		{"written: 1 decimal", "written: nicely", `"nicely" is no way to write a number`},
+		{"    written: 1 decimal\n", "", "how the number is written is missing"},
+		{"within: 0.1 K}", "within: 0.1 degC}", "degC is a temperature; a difference is written in K"},
+		{"within: 0.1 K}", "within: 0.1 V}", "a difference in K is expected here"},
+		{", within: 0.1 K}", "}", "how far the answer may differ is missing"},
+		{"least: 0 degC", "least: 0 K", "a temperature is written in degC"},
+		{"most: 300 degC", "most: -1 degC", "most is below least"},
+		{"    most: 300 degC\n", "", "least and most"},
+		{"bounded by: temperature", "bounded by: temprature", "did you mean temperature?"},
+		{"bounded by: temperature", "bounded by: probe2", `"probe2" is no measured quantity`},
+		{"energises: on", "energises: an", `"an" is no state of heat`},
+		{"    default: off\n", "    default: of\n", "known here: off, on"},
+		{"upsets: temperature", "upsets: temperatur", `"temperatur" is no quantity that can be set`},
+		{"ask: IN_PV_2\n    channel: 2", "ask: IN_PV_2", "the channel that the answer must repeat is missing"},
+		{"unit: degC, display: 0.1 K, no probe outside: [-50 degC, 450 degC]}]\n  - name", "unit: degC, no probe outside: [-50 degC, 450 degC]}]\n  - name", "the smallest step that can be seen is missing"},
+		{"quantity: probe, unit: degC, display", "quantity: temperature, unit: degC, display", `the quantity "temperature" is measured twice`},
+		{"quantity: probe, unit: degC, display", "quantity: external probe, unit: degC, display", "cannot stand in expressions"},
+		{"unit: degC, display", "unit: degc, display", `unknown unit "degc"`},
+		{"[-50 degC, 450 degC]", "[-50 degC]", "two values are expected here"},
+		{"settings: temperature", "settings: heat", `"heat" cannot be read back`},
+		{", ask: IN_SP_1, channel: 1, expect: 10.0, within: 0.1, evidence: indirect", "", "nothing under safe shows that it is off again"},
+		{", evidence: indirect", "", "ask, expect and evidence belong together"},
+		{"evidence: indirect", "evidence: hopeful", `"hopeful" is no grade of evidence`},
+		{"feed every: 15 s", "feed every: 30 s", "a watchdog is fed at least three times before it trips"},
+		{`answer: value, expect: "{seconds}"}`, "answer: value}", "a value in the answer needs expect"},
+		{"rate: 60 K/min", "rate: 60 K", "K/s is expected here"},
+		{"temperature: {below: 310 degC}", "temperature: {}", "below or above is missing here"},
+		{"temperature: {below: 310 degC}", "temp: {below: 310 degC}", `"temp" is no measured quantity`},
+		{"temperature: {below: 310 degC}", "temperature: {below: 310 degC, above: 400 degC}", "no value is above this and below the other"},
+		{"plus: 0.5 K, resolution", "of range: 1 %, resolution", "a part of the range needs the range"},
+		{"quantity: heat", "quantity: heater", `a hotplate sets "heat", but nothing under sets does`},
+		{"states: {off: STOP_1, on: START_1}", "states: {off: STOP_1, on: START_1}\n    unit: degC", "a quantity has states or a unit, not both"},
+		{"identity: {ask: IN_NAME, looks like: \"*\"}", "identity: {ask: IN_NAME}", `"looks like" is missing here`},
+	} {
+		e.check(t, string(plate), load)
+	}
+	meter, _ := EmbeddedProfile("scpi-source-meter")
+	for _, e := range []edit{
+		{"is: voltage / current", "is: voltage by current", "two fields with / or * between"},
+		{"is: voltage / current", "is: voltage / amps", `"amps" is no field of this answer`},
+		{"is: voltage * current, display: 1 nW", "is: voltage * voltage, display: 1 nW", "dwell has no unit for"},
+		{"display: 1 nW", "display: 1 nA", "a power is expected here"},
+		{"0: overflow", "32: overflow", "32 is out of range"},
+		{"0: overflow", "0: overflown", "did you mean overflow?"},
+		{"while: {function: current}", "while: {function: amps}", `"amps" is no state of function`},
+		{"while: {function: current}", "while: {mode: current}", `"mode" is no quantity that can be set`},
+		{`{current: "SENS:VOLT:PROT:TRIP?", voltage`, `{current: "SENS:VOLT:PROT:TRIP?", volts`, `"voltage" is missing here`},
+		{"ask by: {function:", "ask by: {current:", `"current" is no quantity with states that can be set`},
+		{`answer: list`, `answer: value`, `has one field, not 3`},
+		{"bounded by: voltage", "bounded by: current", "current is measured in A and cannot bound a value in V"},
+		{"    default: 1\n", "", "the default of integration is missing"},
+		{"    reversible: true\n  - quantity: voltage", "    reversible: yes\n  - quantity: voltage", "true or false is expected here"},
+		{`reads: "0"}` + "\n      4:", `}` + "\n      4:", "what the question back answers in this state is missing"},
+		{"7: it was switched on", "x: it was switched on", "a whole number is expected here"},
+		{"at most: 32", "at most: 0", "0 is out of range"},
+	} {
+		e.check(t, string(meter), load)
+	}
+}
+
+// exampleRig and exampleSpecimen are right; TestExamplesAreRight makes sure.
+func example(t *testing.T, name string) string {
+	t.Helper()
+	text, err := os.ReadFile("../../examples/leaf-clip/" + name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
+}
+
+func TestMistakesInRigs(t *testing.T) {
+	load := func(doc *yamltext.Document, m *yamltext.Mistakes) {
+		Load(doc, func(string) ([]byte, error) { return nil, fs.ErrNotExist }, m)
+	}
+	text := example(t, "rig.yaml")
+	for _, e := range []edit{
+		{"profile: namur-hotplate", "profile: namur-hotplat", "did you mean namur-hotplate?"},
+		{"profile: namur-hotplate", "profile: mine.yaml", "a profile of your own lies beside the rig file"},
+		{"port: twin", "port: COM4", `"COM4" is no port`},
+		{"port: twin", "port: \"GPIB0::5::INSTR\"", "needs a driver dwell does not have"},
+		{"calibrated: 2026-03-14", "calibrated: 14.3.2026", "is no date"},
+		{"    port: twin", "    port: twin\n    baut: 4800", "did you mean baud?"},
+		{"temperature: 18 degC", "temperature: 18 K", "a temperature is written in degC"},
+		{"cooling: none", "cooling: some", `"some" says nothing about cooling`},
+		{"{from: plate.probe}", "{from: plate.prob}", "did you mean plate.probe?"},
+		{"foil.temperature: {from", "foil temperature: {from", "two words with a point between"},
+		{"element.power: {from: meter.power}", "element.resistance: {from: meter.power}", `"element.resistance" is given twice`},
+		{"element.power: {from: meter.power}", "plate.temperature: {from: meter.power}", `there is a channel "plate.temperature" already`},
+		{"{from: meter.power}", "{from: meter.power, through: pt100}", "pt100 converts Ohm, but element.power is in W"},
+		{"{from: meter.resistance}", "{from: meter.resistance, through: pt101}", `"pt101" is no conversion`},
+		{"{from: meter.voltage}", "{from: meter.voltage, through: thermocouple K}", "needs the temperature of its reference junction"},
+		{"plate.temperature: {below: 80 degC}", "plate.temperature: {below: 311 degC}", "this is looser than the limit of the instrument itself"},
+		{"plate.temperature: {below: 80 degC}", "plate.temperature: {below: 311 degC}", "profiles/namur-hotplate.yaml:"},
+		{"plate.temperature: {below: 80 degC}", "plate.temperature: {below: 310 degC, lasting: 1 s}", "this is looser"},
+		{"plate.temperature: {below: 80 degC}", "plate.temperature: {below: }", `"below" has no value`},
+		{"plate.temperature: {below: 80 degC}", "plate.temperature: {below: .inf}", "only finite numbers"},
+		{"plate.temperature: {below: 80 degC}", "plates.temperature: {below: 80 degC}", "did you mean plate.temperature?"},
+		{"foil.temperature: {below: 75 degC}", "plate.probe: {below: 75 degC}", `"plate.probe" is no channel of this rig`},
+		{"element.power: {below: 500 uW, lasting: 2 s}", "element.power: {below: 500 uV}", "a power is expected here"},
+		{"lies on: plate", "lies on: table", `"table" is no instrument of this rig`},
+		{"power: element.power", "power: element.current", "element.current is in A, a power is expected here"},
+		{"glass thickness: 1 mm", "glas thickness: 1 mm", "did you mean glass thickness?"},
+		{"glass thickness: 1 mm", "glass thickness: -1 mm", "cannot be negative"},
+		{"twin:\n", "twins:\n", `unknown key "twins"`},
+		{"  meter:\n", "  person:\n", `"person" is no name for an instrument`},
+		{"interlocks:\n", "interlocks:\n  - never\n", "an interlock is a table"},
+	} {
+		e.check(t, text, load)
+	}
+	shared := strings.ReplaceAll(text, "port: twin", "port: \"tcp:192.0.2.10:5025\"")
+	var m yamltext.Mistakes
+	if load(yamltext.Parse("f.yaml", []byte(shared), &m), &m); !strings.Contains(printed(&m), "meter is on the same port as plate") {
+		t.Errorf("two instruments on one port: %s", printed(&m))
+	}
+}
+
+// Everything wrong with a file, and with the profile it names, is said at once.
+func TestAllMistakesInOnePass(t *testing.T) {
+	var m yamltext.Mistakes
+	plate, _ := EmbeddedProfile("namur-hotplate")
+	own := strings.Replace(string(plate), "parity: even", "parity: odd one", 1)
+	files := func(name string) ([]byte, error) { return []byte(own), nil }
+	text := strings.NewReplacer("profile: namur-hotplate", "profile: own.yaml", "18 degC, cooling", "18 C, cooling", "lies on: plate", "lies on: plat").Replace(example(t, "rig.yaml"))
+	Load(yamltext.Parse("f.yaml", []byte(text), &m), files, &m)
+	got := printed(&m)
+	for _, says := range []string{`"odd one" is no parity`, "the profile own.yaml has mistakes", "C is the coulomb", "did you mean plate?"} {
+		if !strings.Contains(got, says) {
+			t.Errorf("expected %q among:\n%s", says, got)
+		}
+	}
+	if m.Len() != 4 {
+		t.Errorf("expected four mistakes, got:\n%s", got)
+	}
+}
+
+func TestMistakesInSpecimens(t *testing.T) {
+	load := func(doc *yamltext.Document, m *yamltext.Mistakes) { LoadSpecimen(doc, m) }
+	for _, e := range []edit{
+		{"resistance: 10 kOhm", "resistance: 10 kohm", "did you mean kOhm"},
+		{"resistance: 10 kOhm", "resistance: 0 Ohm", "a value above zero is expected here"},
+		{"within: 20 %", "within: 120 %", "lets everything pass"},
+		{"  within: 20 %\n", "", `"within" is missing here`},
+		{"B value: 1000 K", "B value: 1000 degC", "a difference is written in K"},
+		{"  B value: 1000 K\n", "", "how the resistance follows temperature is missing"},
+		{"B value: 1000 K", "B value: 1000 K\n  temperature coefficient: 1 %/K", "not both"},
+		{"at: 25 degC", "at: -300 degC", "nothing is that cold"},
+		{"film face: up", "film face: out", `"out" is no way for the film to face`},
+		{"thickness: 125 um", "thickness: 125 Pa", "a length is expected here"},
+		{"power: {below: 200 uW, lasting: 2 s}", "strain: {below: 1 %}", `"strain" is no limit of a specimen`},
+		{"current: {below: 150 uA}", "current: {below: 150 mV}", "a current is expected here"},
+		{"encapsulation: none", "encapsulation: {of: parylene}", `"thickness" is missing here`},
+	} {
+		e.check(t, example(t, "specimen.yaml"), load)
+	}
+}
+
+func TestLimits(t *testing.T) {
+	var m yamltext.Mistakes
+	r := Load(yamltext.Parse("rig.yaml", []byte(example(t, "rig.yaml")), &m), nil, &m)
+	s := LoadSpecimen(yamltext.Parse("specimen.yaml", []byte(example(t, "specimen.yaml")), &m), &m)
+	for _, l := range append(r.Limits, r.SpecimenLimits(s)...) {
+		if l.Channel == "element.current" && (l.Above == nil || *l.Above != -*l.Below) {
+			t.Errorf("%s: a current is limited both ways round, got %+v", l.Where, l)
+		}
+		if !strings.Contains(l.Where, ".yaml:") || r.Channel(l.Channel) < 0 {
+			t.Errorf("a limit without place or channel: %+v", l)
+		}
+	}
+	if n := len(r.Limits); n != 6 {
+		t.Errorf("expected five limits of the rig and one of the plate, got %d", n)
+	}
+	if l := r.Limits[0]; l.Where != "rig.yaml:43:30" {
+		t.Errorf("the first limit stands at %s", l.Where)
+	}
+}
+
+// Values of the B model recomputed for this project, for 10 kOhm at 25 degC and
+// 3950 K (IEC 60539-1).
+func TestExpectedResistance(t *testing.T) {
+	s := &Specimen{R0Ohm: 1e4, AtDegC: 25, Law: Law{BK: 3950}}
+	for degC, want := range map[float64]float64{-50: 858612.824502, 0: 33620.603721, 37: 5989.411673, 85: 1086.670769} {
+		if got := s.ExpectedOhm(degC); !near(got, want, 1e-9*want) {
+			t.Errorf("at %g degC: expected %g Ohm, got %g", degC, want, got)
+		}
+	}
+	s = &Specimen{R0Ohm: 1e4, AtDegC: 25, Law: Law{PerK: -0.01}}
+	if got := s.ExpectedOhm(35); !near(got, 9000, 1e-9) {
+		t.Errorf("expected 9000 Ohm, got %g", got)
+	}
+}
+
+// The times are worked out by hand: three integrations of 20 ms, 5 ms of its own,
+// and 6 + 3 x 14 + 2 characters of 10 bits at 57600 baud.
+func TestQueryTimes(t *testing.T) {
+	text, _ := EmbeddedProfile("scpi-source-meter")
+	var m yamltext.Mistakes
+	p := LoadProfile(yamltext.Parse("p.yaml", text, &m), &m)
+	typical, worst := p.QueryTime(0, Settings{LineCycles: 1})
+	if want := 65*clock.Millisecond + clock.Instant(500)*clock.Second/57600; typical != want || worst != want+195*clock.Millisecond {
+		t.Errorf("expected %d, got %d and %d", want, typical, worst)
+	}
+	twice, _ := p.QueryTime(0, Settings{LineCycles: 1, Reverse: true})
+	if want := 2*typical + 20*clock.Millisecond + 2*(clock.Instant(320)*clock.Second/57600); twice != want {
+		t.Errorf("both ways round: expected %d, got %d", want, twice)
+	}
+	if p.Defaults().LineCycles != 1 || p.Find("compliance", inAmpere) != p.Set("current compliance") || p.Find("compliance", inVolt) != p.Set("compliance") ||
+		p.Find("wires", quantity.Dimension{}) != p.Set("wires") || p.BoundedBy("compliance") != "voltage" || p.BoundedBy("nothing") != "" {
+		t.Error("what can be set is not found")
+	}
+}
+
+func FuzzFiles(f *testing.F) {
+	for _, name := range Embedded() {
+		text, _ := EmbeddedProfile(name)
+		f.Add(text)
+	}
+	for _, name := range []string{"rig.yaml", "specimen.yaml"} {
+		text, err := os.ReadFile("../../examples/leaf-clip/" + name)
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(text)
+	}
+	f.Fuzz(func(t *testing.T, text []byte) {
+		var m yamltext.Mistakes
+		doc := yamltext.Parse("f.yaml", text, &m)
+		r := Load(doc, func(string) ([]byte, error) { return text, nil }, &m)
+		LoadSpecimen(doc, &m)
+		p := LoadProfile(doc, &m)
+		for q := range p.Queries {
+			p.QueryTime(q, p.Defaults())
+		}
+		if s := LoadSpecimen(doc, &m); r != nil {
+			r.SpecimenLimits(s)
+		}
+	})
+}
