@@ -3,17 +3,20 @@ package wire
 import (
 	"fmt"
 	"net"
+	"net/netip"
+	"path/filepath"
 	"regexp"
 	"runtime"
 	"strconv"
 	"strings"
+	"unicode"
 )
 
 // Address is where an instrument is connected.
 type Address struct {
 	Text string // as written
 	Kind Kind
-	Path string // serial: device; TCP: host:port; recorded or twin: what follows the colon
+	Path string // serial: the device; TCP: host:port
 }
 
 // Kind is a kind of link.
@@ -27,60 +30,104 @@ const (
 )
 
 var (
-	visaSerial = regexp.MustCompile(`(?i)^ASRL(.*?)(?:::INSTR)?$`)
+	visaSerial = regexp.MustCompile(`(?i)^ASRL(.+?)(?:::INSTR)?$`)
 	visaSocket = regexp.MustCompile(`(?i)^TCPIP\d*::(\[[^\]]+\]|[^:\[\]]+)::(\d+)::SOCKET$`)
 	visaOther  = regexp.MustCompile(`(?i)^(GPIB|USB|TCPIP|PXI|VXI)\d*::`)
+	hostName   = regexp.MustCompile(`^[0-9A-Za-z_]([0-9A-Za-z_.-]*[0-9A-Za-z_.])?$`)
+	portNumber = regexp.MustCompile(`^[1-9][0-9]{0,4}$`)
 )
 
 // ParseAddress reads a port as a rig file names it: `twin`, `serial:COM4`,
 // `serial:/dev/ttyUSB0`, `tcp:host:5025`, or a VISA resource string (VPP-4.3) of
 // the forms ASRL…::INSTR and TCPIP…::SOCKET.
 func ParseAddress(text string) (Address, error) {
-	a := Address{Text: text}
-	switch kind, rest, _ := strings.Cut(text, ":"); {
-	case text == "twin":
-		return a, nil
-	case kind == "serial" && rest != "":
-		a.Kind, a.Path = Serial, rest
-		return a, nil
-	case kind == "tcp":
-		return a, a.socket(rest)
+	if text == "twin" {
+		return Address{Text: text}, nil
+	}
+	kind, rest, _ := strings.Cut(text, ":")
+	switch kind {
+	case "serial":
+		return serialAddress(text, rest)
+	case "tcp":
+		return socketAddress(text, rest)
 	}
 	if m := visaSocket.FindStringSubmatch(text); m != nil {
-		return a, a.socket(m[1] + ":" + m[2])
-	}
-	if m := visaSerial.FindStringSubmatch(text); m != nil && m[1] != "" {
-		a.Kind, a.Path = Serial, serialDevice(m[1])
-		return a, nil
+		return socketAddress(text, m[1]+":"+m[2])
 	}
 	if visaOther.MatchString(text) {
-		return a, fmt.Errorf("%q is a VISA resource that needs a driver dwell does not have: use serial (ASRL…::INSTR) or a raw socket (TCPIP…::PORT::SOCKET)", text)
+		return Address{}, fmt.Errorf("%q is a VISA resource that needs a driver dwell does not have: use serial (ASRL…::INSTR) or a raw socket (TCPIP…::HOST::PORT::SOCKET)", text)
 	}
-	return a, fmt.Errorf("%q is no port: expected twin, serial:DEVICE, tcp:HOST:PORT, ASRL…::INSTR or TCPIP…::HOST::PORT::SOCKET", text)
+	if m := visaSerial.FindStringSubmatch(text); m != nil && !strings.Contains(m[1], "::") {
+		return serialAddress(text, serialDevice(m[1]))
+	}
+	return Address{}, fmt.Errorf("%q is no port: expected twin, serial:DEVICE, tcp:HOST:PORT, ASRL…::INSTR or TCPIP…::HOST::PORT::SOCKET", text)
 }
 
-func (a *Address) socket(hostPort string) error {
+// serialAddress takes any device name a system may have, but no blank or invisible
+// character at its ends or within: those are typing mistakes.
+func serialAddress(text, device string) (Address, error) {
+	odd := func(r rune) bool { return !unicode.IsPrint(r) || r == unicode.ReplacementChar }
+	if device == "" || device != strings.TrimSpace(device) || strings.IndexFunc(device, odd) >= 0 {
+		return Address{}, fmt.Errorf("%q names no serial port: expected serial:DEVICE, such as serial:COM4 or serial:/dev/ttyUSB0", text)
+	}
+	return Address{Text: text, Kind: Serial, Path: device}, nil
+}
+
+func socketAddress(text, hostPort string) (Address, error) {
 	host, port, err := net.SplitHostPort(hostPort)
-	n, bad := strconv.Atoi(port)
-	if err != nil || bad != nil || host == "" || n < 1 || n > 65535 {
-		return fmt.Errorf("%q names no socket: expected tcp:HOST:PORT with a port from 1 to 65535", a.Text)
+	n, _ := strconv.Atoi(port)
+	if err != nil || !portNumber.MatchString(port) || n > 65535 || !isHost(host) {
+		return Address{}, fmt.Errorf("%q names no socket: expected tcp:HOST:PORT with a port from 1 to 65535 and an IPv6 address in brackets", text)
 	}
-	a.Kind, a.Path = TCP, net.JoinHostPort(host, port)
-	return nil
+	return Address{Text: text, Kind: TCP, Path: net.JoinHostPort(host, port)}, nil
 }
 
-// serialDevice turns what stands behind ASRL into a device: a number is COMn on
-// Windows and, by the custom of VISA libraries, the n-th serial port counted from
-// one elsewhere; anything else is the device's name itself.
+func isHost(host string) bool {
+	_, err := netip.ParseAddr(host)
+	return err == nil || hostName.MatchString(host)
+}
+
+// serialDevice turns what stands behind ASRL into a device: a number from one on is
+// COMn on Windows and, by the custom of VISA libraries, the n-th serial port
+// elsewhere; anything else is the device's name itself.
 func serialDevice(board string) string {
 	n, err := strconv.Atoi(board)
 	switch {
 	case err != nil:
-		return strings.TrimPrefix(board, "::")
+		return board
+	case n < 1 || strconv.Itoa(n) != board:
+		return ""
 	case runtime.GOOS == "windows":
 		return "COM" + board
 	default:
 		return "/dev/ttyS" + strconv.Itoa(n-1)
+	}
+}
+
+// Key names what is locked: the device behind a link name, the socket behind a
+// spelling, so that two names of one port are one port. Two names of one host are
+// not seen through.
+func (a Address) Key() string {
+	switch {
+	case a.Kind == Serial && runtime.GOOS == "windows":
+		return "serial:" + strings.ToLower(strings.TrimPrefix(a.Path, `\\.\`))
+	case a.Kind == Serial:
+		path := a.Path
+		if real, err := filepath.EvalSymlinks(path); err == nil {
+			path = real
+		}
+		if whole, err := filepath.Abs(path); err == nil {
+			path = whole
+		}
+		return "serial:" + path
+	case a.Kind == TCP:
+		host, port, _ := net.SplitHostPort(a.Path)
+		if ip, err := netip.ParseAddr(host); err == nil {
+			host = ip.Unmap().String()
+		}
+		return "tcp:" + net.JoinHostPort(strings.TrimSuffix(strings.ToLower(host), "."), port)
+	default:
+		return a.Text
 	}
 }
 

@@ -1,8 +1,9 @@
 package wire
 
 import (
-	"dwell/drivers/clock"
 	"fmt"
+
+	"dwell/drivers/clock"
 )
 
 // Ending is how an exchange ended.
@@ -13,7 +14,7 @@ const (
 	Answered    Ending = iota
 	NoAnswerDue        // the request has none, and was taken by the link
 	NoAnswer           // the deadline came first
-	NotTaken           // the link did not take the request in time
+	NotTaken           // the request has not gone out, or not as a whole
 	LinkLost
 	CutShort // a safe-state command went ahead
 	Unasked  // bytes that answer nothing: late, surplus, or a banner
@@ -58,20 +59,44 @@ func (e *Error) Error() string {
 	s := e.Port + ": "
 	switch e.Ended {
 	case NoAnswer:
-		s += fmt.Sprintf("no complete answer to %q in time", e.Request)
-		if len(e.Reply) > 0 {
-			s += fmt.Sprintf(", only %q", e.Reply)
+		sort := "complete"
+		if e.Cause != nil {
+			sort = "sure"
 		}
-		return s
+		s += "no " + sort + " answer"
+		if len(e.Request) > 0 {
+			s += " to " + quoted(e.Request) + " in time"
+		}
+		if len(e.Reply) > 0 {
+			s += ", only " + quoted(e.Reply)
+		}
 	case NotTaken:
-		return s + fmt.Sprintf("the link did not take %q in time", e.Request)
+		s += quoted(e.Request) + " was not taken"
 	case CutShort:
-		return s + fmt.Sprintf("%q was cut short: the rig is being made safe", e.Request)
+		if len(e.Request) > 0 {
+			s += quoted(e.Request) + " was "
+		}
+		s += "cut short: the rig is being made safe"
+	default:
+		if len(e.Request) > 0 {
+			s += "asked " + quoted(e.Request) + ": "
+		}
+		s += e.Ended.String()
 	}
-	if len(e.Request) > 0 {
-		s += fmt.Sprintf("asked %q: ", e.Request)
+	if e.Cause != nil {
+		s += ": " + e.Cause.Error()
 	}
-	return s + "link lost: " + e.Cause.Error()
+	return s
 }
 
 func (e *Error) Unwrap() error { return e.Cause }
+
+// quoted shows bytes, and of many only the first: a line that babbles must not fill
+// the screen.
+func quoted(b []byte) string {
+	const most = 120
+	if len(b) <= most {
+		return fmt.Sprintf("%q", b)
+	}
+	return fmt.Sprintf("%q and %d bytes more", b[:most], len(b)-most)
+}

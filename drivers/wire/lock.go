@@ -7,7 +7,6 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-	"strings"
 )
 
 // Lock is the sole right to a port, or to a whole rig, among all programs of this
@@ -25,17 +24,6 @@ type InUse struct {
 
 func (e *InUse) Error() string {
 	return fmt.Sprintf("%s is in use by another run", e.What)
-}
-
-// Key names what is locked: the device behind a link name, so that two names of
-// one adapter are one port.
-func (a Address) Key() string {
-	if a.Kind == Serial {
-		if real, err := filepath.EvalSymlinks(a.Path); err == nil {
-			return "serial:" + real
-		}
-	}
-	return strings.ToLower(a.Text)
 }
 
 // Take takes the lock on key, or returns *InUse with the owner's text.
@@ -56,7 +44,9 @@ func Take(key, owner string) (*Lock, error) {
 		}
 		return nil, fmt.Errorf("lock of %s: %w", key, err)
 	}
-	if err := f.Truncate(0); err == nil {
+	f.Chmod(0o666) // as above
+	err = f.Truncate(0)
+	if err == nil {
 		_, err = f.WriteAt([]byte(owner), 0)
 	}
 	if err != nil {
@@ -77,7 +67,7 @@ func lockPath(key string) (string, error) {
 	if err := os.MkdirAll(dir, 0o777); err != nil {
 		return "", err
 	}
-	os.Chmod(dir, 0o777) // for other users of the bench; failing is their mistake to see
+	os.Chmod(dir, 0o777) // for other users of the bench; only its owner can, and has
 	h := fnv.New64a()
 	h.Write([]byte(key))
 	return filepath.Join(dir, fmt.Sprintf("%016x.lock", h.Sum64())), nil

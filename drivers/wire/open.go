@@ -7,6 +7,7 @@ import (
 	"io"
 	"net"
 	"os"
+	"sync/atomic"
 	"time"
 
 	"dwell/drivers/clock"
@@ -19,86 +20,152 @@ func Attach(c clock.Clock, name string, d Device, line Line) *Port {
 	return newPort(c, name, "twin", &inProcess{clock: c, device: d, line: line, change: clock.NewEvent(c)}, line)
 }
 
-// Open opens a serial line or a socket for this program alone. Closing the port
-// does not give up the lock: that goes with the Lock.
+// Open opens a serial line or a socket. It takes no lock: take that first, with
+// Take, and give it after Close.
 func Open(c clock.Clock, name string, a Address, line Line, by clock.Instant) (*Port, error) {
-	var rw io.ReadWriteCloser
-	err := c.Block(func() (err error) {
-		switch a.Kind {
-		case Serial:
-			rw, err = openSerial(a.Path, line)
-		case TCP:
-			rw, err = openSocket(a.Path, time.Duration(by-c.Now()))
-		default:
-			err = errors.New("a twin is attached, not opened")
-		}
-		return err
-	})
-	if err != nil {
-		return nil, fmt.Errorf("%s on %s: cannot be opened: %w", name, a, err)
-	}
 	if a.Kind == TCP {
 		line.Baud = 0
 	}
-	return newPort(c, name, a.Text, newStream(c, name, rw, line), line), nil
+	rw, err := connect(c, name, a, line, by)
+	if err != nil {
+		return nil, fmt.Errorf("%s on %s: cannot be opened: %w", name, a, err)
+	}
+	s := newStream(c, name, line, rw)
+	p := newPort(c, name, a.Text, s, line)
+	s.heard, s.broke = p.heard, p.broke
+	return p, nil
+}
+
+// connect opens in a process of its own, since some systems take their time, or
+// for ever. One that comes too late is closed again.
+func connect(c clock.Clock, name string, a Address, line Line, by clock.Instant) (conn, error) {
+	if _, virtual := c.(*clock.World); virtual {
+		return nil, errors.New("a real port answers in real time only")
+	}
+	var rw conn
+	var failure error
+	var opened, late bool
+	done := clock.NewEvent(c)
+	c.Go("opener of "+name, func() error {
+		patience := time.Duration(by - c.Now())
+		failure = c.Block(func() (err error) {
+			switch a.Kind {
+			case Serial:
+				rw, err = openSerial(a.Path, line)
+			case TCP:
+				rw, err = openSocket(a.Path, patience)
+			default:
+				err = errors.New("a twin is attached, not opened")
+			}
+			return err
+		})
+		if late && failure == nil {
+			c.Block(rw.Close)
+		}
+		opened = true
+		done.Signal()
+		return nil
+	})
+	for !opened {
+		came, err := done.Wait(by)
+		if err == nil && !came {
+			err = os.ErrDeadlineExceeded
+		}
+		if err != nil {
+			late = true
+			return nil, err
+		}
+	}
+	return rw, failure
 }
 
 // mostDescriptor is the highest file descriptor a serial port may get: the serial
 // library waits with select(2), whose sets end at 1024.
 const mostDescriptor = 1000
 
-func openSerial(path string, line Line) (io.ReadWriteCloser, error) {
-	if err := descriptorsLeft(); err != nil {
+// stopEvery is how often a serial Read looks whether it is to stop: the only way
+// out of it that does not free its descriptor under it.
+const stopEvery = 50 * time.Millisecond
+
+func openSerial(path string, line Line) (conn, error) {
+	mode, err := line.mode()
+	if err != nil {
 		return nil, err
 	}
-	mode := &serial.Mode{BaudRate: line.Baud, DataBits: line.DataBits, Parity: serial.NoParity, StopBits: serial.OneStopBit}
-	switch line.Parity {
-	case EvenParity:
-		mode.Parity = serial.EvenParity
-	case OddParity:
-		mode.Parity = serial.OddParity
-	}
-	if line.StopBits == 2 {
-		mode.StopBits = serial.TwoStopBits
+	if err := descriptorsLeft(); err != nil {
+		return nil, err
 	}
 	p, err := serial.Open(path, mode)
 	if err != nil {
 		return nil, serialError(path, err)
 	}
-	if err := p.SetReadTimeout(serial.NoTimeout); err != nil {
+	if err := p.SetReadTimeout(stopEvery); err != nil {
 		return nil, errors.Join(err, p.Close())
 	}
-	return serialPort{p}, nil
+	return &serialPort{Port: p}, nil
 }
 
-// serialPort turns the library's end of a line into an end of file: its Read gives
-// "port closed" for a pulled cable and for our own Close alike.
-type serialPort struct{ serial.Port }
+// mode is the line in the serial library's terms, all of it said: the library takes
+// 9600 8N1 for what is left out. Its initial status bits stay out: a PTY has none.
+func (l Line) mode() (*serial.Mode, error) {
+	if l.Baud < 1 || l.DataBits < 7 || l.DataBits > 8 || l.StopBits < 1 || l.StopBits > 2 || l.Parity > OddParity {
+		return nil, fmt.Errorf("a line of %d baud, %d data bits, %d stop bits: expected a baud rate, 7 or 8, 1 or 2", l.Baud, l.DataBits, l.StopBits)
+	}
+	return &serial.Mode{
+		BaudRate: l.Baud,
+		DataBits: l.DataBits,
+		Parity:   [...]serial.Parity{NoParity: serial.NoParity, EvenParity: serial.EvenParity, OddParity: serial.OddParity}[l.Parity],
+		StopBits: [...]serial.StopBits{1: serial.OneStopBit, 2: serial.TwoStopBits}[l.StopBits],
+	}, nil
+}
 
-func (p serialPort) Read(b []byte) (n int, err error) {
+// serialPort is the library's port with its traps taken out.
+type serialPort struct {
+	serial.Port
+	stopped atomic.Bool
+}
+
+// Read waits for bytes or the end: the library returns nothing and no error when
+// its own time is over, and one error for a pulled cable and our own Close alike.
+func (p *serialPort) Read(b []byte) (n int, err error) {
 	defer func() { // the library's select panics on a descriptor it cannot hold
 		if v := recover(); v != nil {
 			err = fmt.Errorf("serial library: %v", v)
 		}
 	}()
-	n, err = p.Port.Read(b)
+	for n == 0 && err == nil {
+		if p.stopped.Load() {
+			return 0, errClosed
+		}
+		n, err = p.Port.Read(b)
+	}
 	var pe *serial.PortError
 	if errors.As(err, &pe) && pe.Code() == serial.PortClosed {
-		return n, errUnplugged
+		err = errUnplugged
 	}
 	return n, err
+}
+
+func (p *serialPort) stop(discard bool) {
+	p.stopped.Store(true)
+	if discard {
+		p.ResetOutputBuffer() // where that fails there is nothing else to try
+	}
 }
 
 var errUnplugged = errors.New("the port is gone (cable or adapter pulled, or the other side closed)")
 
 func serialError(path string, err error) error {
 	var pe *serial.PortError
-	if !errors.As(err, &pe) {
+	switch {
+	case errors.Is(err, os.ErrNotExist):
+		return errNoPort(path)
+	case !errors.As(err, &pe):
 		return err
 	}
 	switch pe.Code() {
 	case serial.PortNotFound:
-		return fmt.Errorf("there is no port %s: is the instrument plugged in and switched on?", path)
+		return errNoPort(path)
 	case serial.PortBusy:
 		return fmt.Errorf("%s is used by another program", path)
 	case serial.PermissionDenied:
@@ -107,32 +174,38 @@ func serialError(path string, err error) error {
 	return err
 }
 
+func errNoPort(path string) error {
+	return fmt.Errorf("there is no port %s: is the instrument plugged in and switched on?", path)
+}
+
+// descriptorsLeft tries the three descriptors that the library will take.
 func descriptorsLeft() error {
-	f, err := os.Open(os.DevNull)
-	if err != nil {
-		return err
-	}
-	defer f.Close()
-	if f.Fd() >= mostDescriptor {
-		return fmt.Errorf("too many open files (%d) for a serial port", f.Fd())
+	for range 3 {
+		f, err := os.Open(os.DevNull)
+		if err != nil {
+			return err
+		}
+		defer f.Close()
+		if f.Fd() >= mostDescriptor {
+			return fmt.Errorf("too many open files (%d) for a serial port", f.Fd())
+		}
 	}
 	return nil
 }
 
-func openSocket(hostPort string, patience time.Duration) (io.ReadWriteCloser, error) {
-	if patience <= 0 {
-		return nil, os.ErrDeadlineExceeded
-	}
+func openSocket(hostPort string, patience time.Duration) (conn, error) {
 	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	defer cancel()
-	d := net.Dialer{KeepAlive: time.Second}
-	conn, err := d.DialContext(ctx, "tcp", hostPort)
+	// A cable pulled far away is seen by probes alone: after 1 + 3 s.
+	d := net.Dialer{KeepAliveConfig: net.KeepAliveConfig{Enable: true, Idle: time.Second, Interval: time.Second, Count: 3}}
+	c, err := d.DialContext(ctx, "tcp", hostPort)
 	if err != nil {
 		return nil, err
 	}
-	return socket{conn}, nil
+	return socket{c}, nil
 }
 
+// socket is a connection whose end has a name.
 type socket struct{ net.Conn }
 
 func (s socket) Read(b []byte) (int, error) {
@@ -141,4 +214,13 @@ func (s socket) Read(b []byte) (int, error) {
 		err = errors.New("the instrument closed the connection")
 	}
 	return n, err
+}
+
+// stop ends reads and writes by a deadline long past; a connection that is reset
+// at its end does not deliver what still waits.
+func (s socket) stop(discard bool) {
+	if c, ok := s.Conn.(*net.TCPConn); ok && discard {
+		c.SetLinger(0)
+	}
+	s.SetDeadline(time.Unix(1, 0))
 }

@@ -6,13 +6,16 @@
 //
 //   - Bytes that come late or too many are never taken as the answer to the next
 //     question: they are thrown away and recorded. After an answer that did not
-//     come in time the port first finds its footing again with a question whose
-//     answer it can recognise.
+//     come in time the port first finds its footing again, with a question whose
+//     answer it can recognise; Footing says what is left without one.
 //   - Every wait has a deadline. A write that the other side never takes, or a
 //     cable that is pulled, ends the exchange with an error that names the port;
-//     nothing else waits for it.
+//     nothing else waits for it. A request for which no time is left is not sent.
+//   - A lost link is noticed without asking (Lost). Only a socket whose cable is
+//     pulled far away looks like silence, for some seconds.
 //   - A safe-state command goes ahead of everything (Seize).
 //   - Every byte in either direction reaches the record with its time.
+//   - After Close nothing is sent any more.
 //
 // The same Port runs over a serial line, a TCP socket and, in virtual or wall
 // time, over a device in this process. The room knows nothing of what the bytes
@@ -20,6 +23,7 @@
 package wire
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 
@@ -45,8 +49,9 @@ const (
 	OddParity
 )
 
-// character is how long one takes on the line: start, data, parity, stop bits.
-func (l Line) character() clock.Instant {
+// Lasting is how long n characters take on the line, each of a start bit, its data,
+// parity and stop bits; nothing on a line without a baud rate.
+func (l Line) Lasting(n int) clock.Instant {
 	if l.Baud == 0 {
 		return 0
 	}
@@ -54,17 +59,7 @@ func (l Line) character() clock.Instant {
 	if l.Parity != NoParity {
 		bits++
 	}
-	return clock.Instant(bits) * clock.Second / clock.Instant(l.Baud)
-}
-
-// Footing is how a port makes sure that the next answer belongs to the next
-// question, after one that did not come in time.
-type Footing struct {
-	Clear    []byte                  // sent first, if not empty: ends a half line, clears the device
-	Question []byte                  // a question that changes nothing
-	End      Framing                 // of its answer
-	Answer   func(reply []byte) bool // recognises it
-	Quiet    clock.Instant           // silence on the line that counts as nothing more to come
+	return clock.Instant(n*bits) * clock.Second / clock.Instant(l.Baud)
 }
 
 // Port is one link to one instrument.
@@ -78,8 +73,14 @@ type Port struct {
 	tap     func(*Exchange)
 
 	turn    *clock.Turn
-	seizing int  // how many wait to go ahead of everything
-	owes    bool // an answer may still come
+	seizing int           // how many wait to go ahead of everything
+	urgent  bool          // whoever has the turn went ahead of everything
+	hurry   *clock.Event  // ends a pause
+	asking  bool          // what arrives belongs to what goes on; otherwise nobody asked
+	owes    bool          // an answer may still come
+	doubt   bool          // the next answer may be an older question's
+	stray   int           // answers to the footing's question that may still come
+	asked   clock.Instant // when it was asked last
 	free    clock.Instant
 	request []byte
 	reply   []byte
@@ -89,16 +90,17 @@ type Port struct {
 }
 
 func newPort(c clock.Clock, name, address string, l link, line Line) *Port {
-	return &Port{name: name, address: address, clock: c, link: l, line: line, turn: clock.NewTurn(c),
+	return &Port{name: name, address: address, clock: c, link: l, line: line,
+		turn: clock.NewTurn(c), hurry: clock.NewEvent(c), free: -clock.Never,
 		reply: make([]byte, 0, 256), request: make([]byte, 0, 256)}
 }
 
-// Tap hands every exchange, and everything thrown away, to f.
+// Tap hands every exchange, and everything thrown away, to f, which must not wait.
 func (p *Port) Tap(f func(*Exchange)) { p.tap = f }
 
 // SetFooting tells the port how to find its footing; an empty one waits for
 // silence only.
-func (p *Port) SetFooting(f Footing) { p.footing = f }
+func (p *Port) SetFooting(f Footing) { p.footing, p.stray = f, 0 }
 
 // Name is the instrument's name in the rig.
 func (p *Port) Name() string { return p.name }
@@ -114,54 +116,101 @@ func (p *Port) Begin(by clock.Instant) error {
 }
 
 // Seize is Begin for making safe: it ends the exchange that is under way and goes
-// ahead of everybody. What comes back afterwards is not trusted until the port has
-// found its footing.
+// ahead of everybody, but does not cut short another who makes safe. What comes
+// back afterwards is not trusted until the port has found its footing. Whoever has
+// the port already may seize it too; one End is enough then.
 func (p *Port) Seize(by clock.Instant) error {
-	p.seizing++
-	p.link.interrupt()
-	err := p.turn.Urgently(by)
-	p.seizing--
-	if err != nil {
-		return fmt.Errorf("%s: %w", p, err)
+	if !p.turn.Mine() {
+		p.seizing++
+		if !p.urgent {
+			p.link.interrupt()
+			p.hurry.Signal()
+		}
+		err := p.turn.Urgently(by)
+		p.seizing--
+		if err != nil {
+			return fmt.Errorf("%s: %w", p, err)
+		}
 	}
-	p.owes = true
+	p.urgent, p.owes = true, true
 	return nil
 }
 
+// cut tells whether what goes on must make way for a safe-state command.
+func (p *Port) cut() bool { return p.seizing > 0 && !p.urgent }
+
 // End gives the port to the next.
-func (p *Port) End() { p.turn.Give() }
-
-// Lost is the error that ended the link, nil while it stands.
-func (p *Port) Lost() error { return p.lost }
-
-// Exchange sends a request and waits for its answer. The result is valid until
-// the next exchange on this port.
-func (p *Port) Exchange(request []byte, end Framing, by clock.Instant) (*Exchange, error) {
-	if !p.turn.Mine() {
-		return nil, fmt.Errorf("%s: %q sent by somebody who does not have the port", p, request)
+func (p *Port) End() {
+	if p.turn.Mine() {
+		p.urgent = false
+		p.turn.Give()
 	}
-	if p.owes {
-		if err := p.findFooting(by); err != nil {
-			return &p.last, err
-		}
-	}
-	p.discard()
-	return p.exchange(request, end, nil, by)
 }
 
-// exchange is one request and the first answer that accept takes, or the first at
-// all if accept is nil.
-func (p *Port) exchange(request []byte, end Framing, accept func([]byte) bool, by clock.Instant) (*Exchange, error) {
+// Lost is the error that ended the link, nil while it stands. It needs no exchange
+// to know: look at every poll.
+func (p *Port) Lost() error {
+	if p.lost == nil {
+		return nil
+	}
+	return &Error{Port: p.String(), Ended: LinkLost, Cause: p.lost}
+}
+
+// Exchange sends a request and waits for its answer. The result is valid until
+// the next exchange on this port. After an error of *Error with another request
+// than this one, this one has not been sent.
+func (p *Port) Exchange(request []byte, end Framing, by clock.Instant) (*Exchange, error) {
+	if !p.turn.Mine() {
+		return &Exchange{Port: p.name, Request: request, Ended: NotTaken},
+			fmt.Errorf("%s: %q sent by somebody who does not have the port", p, request)
+	}
+	if p.owes && p.lost == nil {
+		if err := p.findFooting(by); err != nil {
+			return p.unsent(request), fmt.Errorf("%q not sent: %w", request, err)
+		}
+	}
+	return p.exchange(request, end, false, by)
+}
+
+// unsent is an exchange that came to nothing, since the port found no footing.
+func (p *Port) unsent(request []byte) *Exchange {
+	now := p.clock.Now()
+	p.request = append(p.request[:0], request...)
+	p.last = Exchange{Port: p.name, Request: p.request, Sent: now, Last: now}
+	ended := NotTaken
+	switch {
+	case p.lost != nil:
+		ended = LinkLost
+	case p.cut():
+		ended = CutShort
+	}
+	p.finish(&p.last, ended, nil)
+	return &p.last
+}
+
+// exchange is one request and its answer; strict is for the footing's question.
+func (p *Port) exchange(request []byte, end Framing, strict bool, by clock.Instant) (*Exchange, error) {
 	x := &p.last
 	p.request = append(p.request[:0], request...)
 	*x = Exchange{Port: p.name, Request: p.request, Reply: p.reply[:0]}
-	if err := p.pause(); err != nil {
-		return x, err
-	}
+	err := p.pause(by)
 	x.Sent = p.clock.Now()
-	x.First, x.Last = 0, x.Sent
-	if p.lost != nil {
+	x.Last = x.Sent
+	if err != nil {
+		return p.failed(x, err)
+	}
+	switch {
+	case p.lost != nil:
 		return p.fail(x, LinkLost, p.lost)
+	case p.cut():
+		return p.fail(x, CutShort, nil)
+	case x.Sent >= by || x.Sent+p.line.Lasting(len(request)) > by:
+		return p.fail(x, NotTaken, errNoTime)
+	}
+	p.discard()
+	p.asking = true
+	if p.own(request) {
+		p.stray, p.asked = p.stray+1, x.Sent
 	}
 	left, err := p.link.send(p.request, by)
 	if err != nil {
@@ -169,56 +218,60 @@ func (p *Port) exchange(request []byte, end Framing, accept func([]byte) bool, b
 	}
 	x.Last = left
 	if end == nil {
-		x.Ended = NoAnswerDue
-		p.finish(x)
+		p.finish(x, NoAnswerDue, nil)
 		return x, nil
 	}
-	return p.receive(x, end, accept, by)
+	return p.receive(x, end, strict, by)
 }
+
+var errNoTime = errors.New("no time was left to send it")
 
 // pause keeps the least time between commands.
-func (p *Port) pause() error {
-	if p.line.Pause == 0 || p.free == 0 {
+func (p *Port) pause(by clock.Instant) error {
+	if p.line.Pause == 0 || p.free < 0 {
 		return nil
 	}
-	return p.clock.Sleep(p.free + p.line.Pause)
+	until := min(p.free.After(p.line.Pause), by)
+	for p.lost == nil && !p.cut() && p.clock.Now() < until {
+		if _, err := p.hurry.Wait(until); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
-// receive waits for the end of the reply. Complete replies that accept does not
-// take answer something older, and are thrown away.
-func (p *Port) receive(x *Exchange, end Framing, accept func([]byte) bool, by clock.Instant) (*Exchange, error) {
+// receive waits for the end of the reply. Complete replies that answer something
+// else are thrown away.
+func (p *Port) receive(x *Exchange, end Framing, strict bool, by clock.Instant) (*Exchange, error) {
 	for {
-		if p.seizing > 0 {
-			return p.fail(x, CutShort, nil)
-		}
 		reply, at, err := p.link.receive(x.Reply, by)
 		x.Reply, p.reply = reply, reply
 		if err != nil {
 			return p.failed(x, err)
 		}
-		if at == clock.Never {
-			if p.seizing > 0 {
-				return p.fail(x, CutShort, nil)
+		if at != clock.Never {
+			if x.First == 0 {
+				x.First = at
 			}
-			return p.fail(x, NoAnswer, nil)
+			x.Last = at
 		}
-		if x.First == 0 {
-			x.First = at
-		}
-		x.Last = at
-		for n := end(x.Reply); n > 0; n = end(x.Reply) {
-			if accept == nil || accept(x.Reply[:n]) {
-				p.surplus = append(p.surplus[:0], x.Reply[n:]...)
-				x.Reply, x.Ended = x.Reply[:n], Answered
-				p.finish(x)
-				p.throwAway(p.surplus, at)
-				return x, nil
+		for n := end(x.Reply); 0 < n && n <= len(x.Reply); n = end(x.Reply) {
+			if p.belongs(x, x.Reply[:n], strict) {
+				return p.answered(x, n, by)
 			}
 			p.throwAway(x.Reply[:n], at)
 			x.Reply = append(x.Reply[:0], x.Reply[n:]...)
+			if x.First = 0; len(x.Reply) > 0 {
+				x.First = at
+			}
 		}
-		if len(x.Reply) > mostReply {
-			return p.fail(x, NoAnswer, fmt.Errorf("more than %d bytes without an end", mostReply))
+		switch {
+		case p.cut():
+			return p.fail(x, CutShort, nil)
+		case p.clock.Now() >= by:
+			return p.fail(x, NoAnswer, nil)
+		case len(x.Reply) > mostReply:
+			return p.fail(x, NoAnswer, errNoEnd)
 		}
 	}
 }
@@ -227,42 +280,74 @@ func (p *Port) receive(x *Exchange, end Framing, accept func([]byte) bool, by cl
 // the instruments here are a few kilobytes.
 const mostReply = 64 << 10
 
-// finish closes the book on an exchange.
-func (p *Port) finish(x *Exchange) {
-	p.free = x.Last
+var errNoEnd = fmt.Errorf("more than %d bytes without an end", mostReply)
+
+// answered ends an exchange whose answer is the first n bytes of what came.
+func (p *Port) answered(x *Exchange, n int, by clock.Instant) (*Exchange, error) {
+	if p.doubt {
+		if err := p.alone(x, n, by); err != nil {
+			return p.failed(x, err)
+		}
+	}
+	surplus := x.Reply[n:]
+	x.Reply = x.Reply[:n]
+	p.finish(x, Answered, surplus)
+	return x, nil
+}
+
+// finish closes the book on an exchange and throws away what came with its reply.
+func (p *Port) finish(x *Exchange, ended Ending, surplus []byte) {
+	x.Ended = ended
+	if p.asking {
+		p.free = x.Last
+	}
 	if p.tap != nil {
 		p.tap(x)
 	}
+	p.throwAway(surplus, x.Last)
+	p.discard()
+	p.asking = false
 }
 
+// failed finds the ending that belongs to an error of the link or the clock.
 func (p *Port) failed(x *Exchange, err error) (*Exchange, error) {
 	switch {
-	case errors.Is(err, errNotTaken):
-		p.lost = err
-		return p.fail(x, NotTaken, err)
 	case errors.Is(err, clock.ErrEnded):
-		p.finish(x)
+		x.Last = p.clock.Now()
+		p.finish(x, CutShort, nil)
 		return x, err
+	case errors.Is(err, errCutShort):
+		return p.fail(x, CutShort, nil)
+	case errors.Is(err, errTwoAnswers), errors.Is(err, errNotAlone):
+		return p.fail(x, NoAnswer, err)
+	case errors.Is(err, errNotTaken):
+		p.broke(err)
+		return p.fail(x, NotTaken, err)
 	default:
-		p.lost = err
+		p.broke(err)
 		return p.fail(x, LinkLost, err)
 	}
 }
 
 func (p *Port) fail(x *Exchange, ended Ending, cause error) (*Exchange, error) {
-	x.Ended = ended
 	x.Last = p.clock.Now()
-	if ended == NoAnswer || ended == CutShort {
+	if p.asking && (ended == NoAnswer || ended == CutShort) {
 		p.owes = true
 	}
-	p.finish(x)
-	return x, &Error{Port: p.String(), Request: x.Request, Reply: x.Reply, Ended: ended, Cause: cause}
+	err := &Error{Port: p.String(), Request: bytes.Clone(x.Request), Reply: bytes.Clone(x.Reply), Ended: ended, Cause: cause}
+	p.finish(x, ended, nil)
+	return x, err
 }
 
-// discard throws away what has arrived since the last exchange.
+// discard throws away what has arrived and belongs to nothing.
 func (p *Port) discard() {
-	p.surplus = p.link.take(p.surplus[:0])
-	p.throwAway(p.surplus, p.clock.Now())
+	for {
+		var at clock.Instant
+		if p.surplus, at = p.link.take(p.surplus[:0]); at == clock.Never {
+			return
+		}
+		p.throwAway(p.surplus, at)
+	}
 }
 
 func (p *Port) throwAway(b []byte, at clock.Instant) {
@@ -271,65 +356,36 @@ func (p *Port) throwAway(b []byte, at clock.Instant) {
 	}
 }
 
-// findFooting discards until a question of ours gets the answer that only it can
-// get, and nothing follows it.
-func (p *Port) findFooting(by clock.Instant) error {
-	f := p.footing
-	if err := p.quiet(by); err != nil {
-		return err
+// heard takes what a line brings, if nobody waits for it.
+func (p *Port) heard(b []byte, at clock.Instant) bool {
+	if !p.asking {
+		p.throwAway(b, at)
 	}
-	if len(f.Clear) > 0 {
-		if _, err := p.exchange(f.Clear, nil, nil, by); err != nil {
-			return err
-		}
-		if err := p.quiet(by); err != nil {
-			return err
-		}
-	}
-	if len(f.Question) > 0 {
-		if _, err := p.exchange(f.Question, f.End, f.Answer, by); err != nil {
-			return err
-		}
-		if err := p.quiet(by); err != nil {
-			return err
-		}
-	}
-	p.owes = false
-	return nil
+	return !p.asking
 }
 
-// quiet waits until the line has been silent for long enough, throwing away what
-// comes. A line that never falls silent is not usable.
-func (p *Port) quiet(by clock.Instant) error {
+// broke notes that the link has failed; an exchange that is under way records it.
+func (p *Port) broke(cause error) {
 	if p.lost != nil {
-		return &Error{Port: p.String(), Ended: LinkLost, Cause: p.lost}
+		return
 	}
-	for {
-		until := min(p.clock.Now().After(p.footing.Quiet), by)
-		var at clock.Instant
-		var err error
-		p.surplus, at, err = p.link.receive(p.surplus[:0], until)
-		if err != nil {
-			_, err = p.failed(&p.last, err)
-			return err
-		}
-		if at == clock.Never {
-			if until == by && p.footing.Quiet > 0 {
-				return &Error{Port: p.String(), Request: p.request, Ended: NoAnswer}
-			}
-			return nil
-		}
-		p.throwAway(p.surplus, at)
+	p.lost = cause
+	p.hurry.Signal()
+	if !p.asking && p.tap != nil {
+		now := p.clock.Now()
+		p.tap(&Exchange{Port: p.name, Sent: now, Last: now, Ended: LinkLost})
 	}
 }
 
-// Close gives up the link. A link with a write in flight is abandoned instead: to
-// close it could hang.
+// Close gives up the link. A line that does not let go of a write is left open to
+// itself, with an error that says so: to wait for it could take for ever.
 func (p *Port) Close() error {
 	if p.lost == nil {
 		p.lost = errClosed
 	}
-	return p.link.close()
+	p.hurry.Signal()
+	if err := p.link.close(); err != nil {
+		return fmt.Errorf("%s: %w", p, err)
+	}
+	return nil
 }
-
-var errClosed = errors.New("closed by dwell")

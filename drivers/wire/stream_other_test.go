@@ -1,0 +1,7 @@
+//go:build !linux
+
+package wire
+
+import "testing"
+
+var places = map[string]func(t *testing.T) place{"tcp": socketPlace}
