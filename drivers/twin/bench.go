@@ -1,0 +1,222 @@
+package twin
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"dwell/drivers/clock"
+	"dwell/drivers/wire"
+)
+
+// Bench is the virtual instruments over one world. All of it is plain data: a
+// clone goes on in the same way, even from the middle of an exchange.
+type Bench struct {
+	world   *World
+	devices []*device
+	heater  string // name of the instrument that heats the plate
+	hot     bool   // as the journal said last
+	seed    uint64
+	hands   int64 // what a person has done here
+	journal func(at clock.Instant, line []byte)
+	line    []byte // of the journal, used again and again
+}
+
+// fitted is one instrument of a bench.
+type fitted struct {
+	name, firmware string
+	line           wire.Line
+	probe          bool // the thermometer on the foil is plugged in here
+	lineHz         float64
+	seed           uint64
+	accuracies     []accuracy
+}
+
+// firmwares are the kinds of virtual instrument, by the word that a profile's key
+// twin has.
+var firmwares = []struct {
+	name  string
+	heats bool
+	new   func(f fitted) (firmware, device)
+}{
+	{"hotplate", true, newHotplateA},
+	{"hotplate-echo", true, newHotplateB},
+	{"source-meter", false, newSourceMeter},
+	{"thermometer", false, newThermometer},
+	{"lift", false, newLift},
+}
+
+// assemble puts instruments round a world and switches them on.
+func assemble(w *World, instruments []fitted, seed uint64) (*Bench, error) {
+	b := &Bench{world: w, seed: seed}
+	for _, f := range instruments {
+		f.seed = seed
+		d, heats, err := b.build(f)
+		if err != nil {
+			return nil, err
+		}
+		if heats && b.heater != "" {
+			return nil, fmt.Errorf("%s and %s: the virtual bench has one plate, and one instrument that heats it", b.heater, f.name)
+		}
+		if heats {
+			b.heater = f.name
+		}
+		b.devices = append(b.devices, d)
+		d.firmware.start(d)
+	}
+	return b, nil
+}
+
+func (b *Bench) build(f fitted) (d *device, heats bool, err error) {
+	var words []string
+	for _, k := range firmwares {
+		if k.name == f.firmware {
+			firmware, d := k.new(f)
+			d.bench, d.name, d.firmware = b, f.name, firmware
+			d.line, d.dueAt = f.line, clock.Never
+			if d.mask = 0xff; f.line.DataBits == 7 {
+				d.mask = 0x7f
+			}
+			return &d, k.heats, nil
+		}
+		words = append(words, k.name)
+	}
+	return nil, false, fmt.Errorf("%s: there is no virtual instrument %q; there are %q", f.name, f.firmware, words)
+}
+
+// World is what the instruments measure and change.
+func (b *Bench) World() *World { return b.world }
+
+// Device is the instrument of a name in the rig, nil when there is none.
+func (b *Bench) Device(name string) wire.Device {
+	if d := b.find(name); d != nil {
+		return d
+	}
+	return nil
+}
+
+func (b *Bench) find(name string) *device {
+	for _, d := range b.devices {
+		if d.name == name {
+			return d
+		}
+	}
+	return nil
+}
+
+// Clone returns a bench that goes on as this one would. Nobody listens to its
+// journal yet.
+func (b *Bench) Clone() *Bench {
+	c := *b
+	c.world, c.devices, c.journal, c.line = b.world.Clone(), nil, nil, nil
+	for _, d := range b.devices {
+		c.devices = append(c.devices, d.clone(&c))
+	}
+	return &c
+}
+
+// Advance lets the bench go on to an instant: the world, and what instruments do
+// by themselves, in the order of time and then of the rig file.
+func (b *Bench) Advance(to clock.Instant) {
+	for {
+		var next *device
+		due := clock.Never
+		for _, d := range b.devices {
+			if d.dueAt < due {
+				next, due = d, d.dueAt
+			}
+		}
+		if next == nil || due > to {
+			break
+		}
+		b.world.Advance(due)
+		next.firmware.act(next)
+	}
+	b.world.Advance(to)
+	b.look()
+}
+
+// look notes when heat can reach the plate, or can no longer: the heating function
+// or a welded relay, and the over-temperature circuit closed.
+func (b *Bench) look() {
+	w := b.world
+	hot := (w.HeaterOn() || w.Faults().RelayWelded) && !w.CutOut()
+	if hot == b.hot {
+		return
+	}
+	b.hot = hot
+	text, value := "on", 1.0
+	switch {
+	case w.CutOut():
+		text, value = "off: the over-temperature circuit has opened", 0
+	case !hot:
+		text, value = "off", 0
+	case !w.HeaterOn():
+		text = "on: the relay does not open"
+	}
+	b.note(b.heater, noteHeat, value, text)
+}
+
+// Reboot interrupts the mains of an instrument for a moment, now.
+func (b *Bench) Reboot(name string) error {
+	d := b.find(name)
+	if d == nil {
+		return fmt.Errorf("there is no instrument %q to switch off and on", name)
+	}
+	b.note(name, noteCommand, math.NaN(), "mains off and on")
+	d.length = 0
+	d.out.clear(b.world.Now())
+	d.firmware.start(d)
+	b.look()
+	return nil
+}
+
+// lay has the specimen at a place from now on, by the hand of whoever is named.
+func (b *Bench) lay(to Place, by string) {
+	b.world.Move(to)
+	b.note(by, notePlace, math.NaN(), to.String())
+}
+
+// Move has a person do as told: "place", or "lift" with where to, such as "lift
+// cold block".
+func (b *Bench) Move(at clock.Instant, words string) error {
+	to, known := OnPlate, words == "place"
+	if where, lifts := strings.CutPrefix(words, "lift "); lifts {
+		to, known = placeOf(where)
+	}
+	if !known {
+		return fmt.Errorf("%q moves nothing here: expected place, lift air, lift moving air or lift cold block", words)
+	}
+	b.Advance(at)
+	b.lay(to, "person")
+	return nil
+}
+
+// placeOf knows places by the words of a protocol.
+func placeOf(word string) (Place, bool) {
+	switch word {
+	case "plate":
+		return OnPlate, true
+	case "air", "still air":
+		return StillAir, true
+	case "moving air":
+		return MovingAir, true
+	case "cold block":
+		return ColdBlock, true
+	}
+	return 0, false
+}
+
+// tick is how often Live lets a bench go on that nobody talks to.
+const tick = 100 * clock.Millisecond
+
+// Live keeps a bench going on in the time of c, so that what happens by itself is
+// in the journal soon after. In virtual time nothing needs it.
+func (b *Bench) Live(c clock.Clock) error {
+	for {
+		b.Advance(c.Now())
+		if err := c.Sleep(c.Now() + tick); err != nil {
+			return nil
+		}
+	}
+}

@@ -1,0 +1,182 @@
+package twin
+
+import (
+	"fmt"
+	"math"
+
+	"dwell/drivers/convert"
+	"dwell/drivers/quantity"
+	"dwell/drivers/rig"
+)
+
+// New is the virtual counterpart of a rig with a specimen on its plate: a device
+// for every instrument whose profile names a virtual one, whatever its port. The
+// same seed gives the same bytes.
+func New(r *rig.Rig, s *rig.Specimen, seed uint64) (*Bench, error) {
+	scene, err := sceneOf(r, s, seed)
+	if err != nil {
+		return nil, err
+	}
+	w, err := NewWorld(scene)
+	if err != nil {
+		return nil, err
+	}
+	// There is one thermometer on the foil: a multimeter has it, or else the plate.
+	probe := true
+	var instruments []fitted
+	for _, d := range r.Instruments {
+		if d.Profile.Twin == "" {
+			continue
+		}
+		f := fitted{name: d.Name, firmware: d.Profile.Twin, line: d.Profile.Line, lineHz: d.Profile.LineHz}
+		for _, a := range d.Profile.Accuracies {
+			f.accuracies = append(f.accuracies, accuracyOf(a))
+		}
+		probe = probe && d.Profile.Kind != "thermometer"
+		instruments = append(instruments, f)
+	}
+	for i := range instruments {
+		instruments[i].probe = probe
+	}
+	return assemble(w, instruments, seed)
+}
+
+func accuracyOf(a rig.Accuracy) accuracy {
+	x := accuracy{quantity: a.Quantity, upTo: a.UpTo, ofReading: a.OfReading, plus: a.Plus}
+	if a.OfRange != 0 {
+		x.plus += float64(a.OfRange * a.UpTo)
+	}
+	return x
+}
+
+// sceneOf is the default scene as far as rig and specimen say nothing else.
+func sceneOf(r *rig.Rig, s *rig.Specimen, seed uint64) (Scene, error) {
+	scene := Default()
+	scene.Seed = seed
+	scene.AmbientDegC, scene.BlockDegC = r.AmbientDegC, r.AmbientDegC
+	slide, foil := &scene.Layers[0], &scene.Layers[len(scene.Layers)-1]
+	for _, o := range []struct {
+		key   string
+		field *float64
+	}{
+		{"ambient", &scene.AmbientDegC},
+		{"glass thickness", &slide.ThicknessM},
+		{"foil thickness", &foil.ThicknessM},
+		{"contact conductance", &scene.ContactWPerM2K},
+		{"top conductance", &scene.OnPlateWPerM2K},
+		{"still air conductance", &scene.StillAirWPerM2K},
+		{"moving air conductance", &scene.MovingAirWPerM2K},
+		{"cold block conductance", &scene.BlockWPerM2K},
+		{"cold block temperature", &scene.BlockDegC},
+		{"contact resistance", &scene.Film.ContactOhm},
+		{"lead resistance", &scene.Film.LeadOhm},
+	} {
+		if q, ok := r.Scene[o.key]; ok {
+			*o.field = q.Value
+		}
+	}
+	for _, d := range r.Instruments {
+		plateOf(&scene.Plate, d.Profile)
+	}
+	if s == nil {
+		return scene, nil
+	}
+	if err := filmOf(&scene.Film, s); err != nil {
+		return scene, err
+	}
+	return scene, layersOf(&scene, s)
+}
+
+// spareGain is how much more a heater can do than its stated rate asks for: the
+// rate must still hold some way above ambient, where the plate loses heat. Demo
+// data.
+const spareGain = 1.5
+
+// plateOf lets the virtual plate be what the instrument's profile says of it.
+func plateOf(m *PlateModel, p *rig.Profile) {
+	if p.Kind != "hotplate" || p.Twin == "" {
+		return
+	}
+	for _, a := range p.Accuracies {
+		if a.Quantity == "temperature" {
+			m.SensorLimitK = a.Plus
+		}
+	}
+	if h := p.Heating; h != nil {
+		m.TimeConstantS, m.DeadTimeS = h.CoolingS, h.DeadS
+		m.GainKPerPercent = max(m.GainKPerPercent, float64(spareGain*h.RateKPerS*h.CoolingS/100))
+	}
+}
+
+// filmOf takes the film's law from the specimen. The virtual film follows a B
+// value; a temperature coefficient becomes the B value with the same slope at its
+// reference temperature.
+func filmOf(m *FilmModel, s *rig.Specimen) error {
+	reference_K := s.AtDegC + 273.15
+	m.BK = s.Law.BK
+	if m.BK == 0 {
+		m.BK = -float64(s.Law.PerK * reference_K * reference_K)
+	}
+	if m.BK < 0 {
+		return fmt.Errorf("specimen %s: the virtual film only knows a resistance that falls with temperature", s.ID)
+	}
+	m.R25Ohm = float64(s.R0Ohm * convert.Exp(float64(m.BK*(1/298.15-1/reference_K))))
+	return nil
+}
+
+// materials that specimens are made of, with sources: glass as in Incropera and
+// DeWitt table A.3 and data sheets; polyimide from a maker's data sheet; PET and
+// PEN from review tables and supplier data, mid-range, partly from memory.
+var materials = []struct {
+	names                                []string
+	conductivity, density, specific_heat float64
+}{
+	{[]string{"glass", "soda-lime glass"}, 1.4, 2500, 750},
+	{[]string{"polyimide", "PI"}, 0.12, 1420, 1090},
+	{[]string{"PET"}, 0.24, 1390, 1250},
+	{[]string{"PEN"}, 0.18, 1360, 1150},
+}
+
+// layersOf puts the specimen's layers on the slide of the bench. A specimen that
+// has glass of its own needs no slide. The film is on the upper face.
+func layersOf(scene *Scene, s *rig.Specimen) error {
+	if len(s.Layers) == 0 {
+		return nil
+	}
+	slide, joint := scene.Layers[0], scene.Layers[len(scene.Layers)-1].ContactBelowWPerM2K
+	layers := []Layer{slide}
+	for i, l := range s.Layers {
+		made, glass, err := layerOf(l)
+		if err != nil {
+			return fmt.Errorf("specimen %s: %w", s.ID, err)
+		}
+		if i == 0 && glass {
+			layers = layers[:0]
+		} else if i == 0 {
+			made.ContactBelowWPerM2K = joint
+		}
+		layers = append(layers, made)
+	}
+	scene.Layers = layers
+	return nil
+}
+
+// thinnestCell is the least thickness worth a cell of its own: heat crosses this
+// much of glass in a tick of the world.
+const thinnestCell = 300e-6
+
+func layerOf(l rig.Layer) (made Layer, glass bool, err error) {
+	var known []string
+	for i, m := range materials {
+		for _, name := range m.names {
+			if name == l.Of {
+				cells := int(math.Ceil(l.ThicknessM / thinnestCell))
+				return Layer{ThicknessM: l.ThicknessM, ConductivityWPerMK: m.conductivity, DensityKgPerM3: m.density,
+					HeatCapacityJPerKgK: m.specific_heat, Cells: min(max(cells, 1), 8)}, i == 0, nil
+			}
+			known = append(known, name)
+		}
+	}
+	return made, false, fmt.Errorf("the virtual bench does not know %q, only %q: layer of %s", l.Of, known,
+		quantity.AppendNumber(nil, l.ThicknessM))
+}
