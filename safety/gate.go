@@ -319,12 +319,11 @@ func (g *Gate) judge(i int, r drivers.Reading, good bool) *Cause {
 		if int64(r.At)-h.SinceNs <= w.patience {
 			return nil
 		}
-		truth = condition.True
 	} else {
 		h.Unknown = false
-	}
-	if !h.count(truth == condition.True, int64(r.At), w.lasting) {
-		return nil
+		if !h.count(truth == condition.True, int64(r.At), w.lasting) {
+			return nil
+		}
 	}
 	if w.warn {
 		if !h.Warned {

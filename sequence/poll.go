@@ -12,22 +12,23 @@ import (
 type poller struct {
 	queries [][]int // channels by query
 	buffer  []drivers.Reading
-	busy    bool // its instrument does something planned that excludes readings
-	watchAt clock.Instant
+	busy    bool         // its instrument does something planned that excludes readings
+	look    *clock.Event // look again at what is due
 }
 
 // watchEvery is how often an instrument is asked whether it was reset or has
 // errors, beside after every change.
 const watchEvery = 10 * clock.Second
 
-func newPollers(b *rig.Bench) []poller {
+func newPollers(c clock.Clock, b *rig.Bench) []poller {
 	ps := make([]poller, len(b.Instruments))
 	for i, d := range b.Rig.Instruments {
+		ps[i].look = clock.NewEvent(c)
 		ps[i].queries = make([][]int, len(d.Profile.Queries))
 	}
-	for c, ch := range b.Rig.Channels {
+	for k, ch := range b.Rig.Channels {
 		q := ps[ch.Instrument].queries
-		q[ch.Query] = append(q[ch.Query], c)
+		q[ch.Query] = append(q[ch.Query], k)
 	}
 	return ps
 }
@@ -50,8 +51,15 @@ func (r *Run) setRates(polled []plannedRate) {
 		r.state.Rates[c] = Rate{EveryNs: clock.Instant(p.EveryNs), Due: now}
 		r.gate.Arm(c, now, clock.Instant(p.StaleNs))
 	}
-	r.lineUp.Signal()
+	r.lineUp()
 	r.armed.Signal()
+}
+
+// lineUp has every poller look again, in the order of their instruments.
+func (r *Run) lineUp() {
+	for i := range r.polls {
+		r.polls[i].look.Signal()
+	}
 }
 
 // poll reads what is due, whenever it is due. Its times come from the schedule, so
@@ -61,7 +69,7 @@ func (r *Run) poll(i int) error {
 	p := &r.polls[i]
 	for {
 		query, due := r.nextDue(i)
-		woken, err := r.lineUp.Wait(due)
+		woken, err := p.look.Wait(due)
 		if err != nil || r.ending {
 			return nil
 		}
@@ -99,8 +107,13 @@ func (r *Run) nextDue(i int) (query int, due clock.Instant) {
 func (r *Run) measure(i, query int) error {
 	p, instrument := &r.polls[i], r.bench.Instruments[i]
 	by := r.clock.Now() + r.patience(i, query)
+	epoch := r.epoch
 	if err := instrument.Begin(by); err != nil {
 		return r.busyOrFailed(i, err)
+	}
+	if epoch != r.epoch {
+		instrument.End() // a boundary has passed meanwhile: line up like the others
+		return nil
 	}
 	began := r.clock.Now()
 	readings, err := instrument.Measure(query, p.buffer[:0], by)
@@ -138,16 +151,16 @@ func (r *Run) busyOrFailed(i int, err error) error {
 // tend keeps an instrument's own watchdog content and asks after its health, from
 // the very place that has just read it.
 func (r *Run) tend(i int, by clock.Instant) error {
-	instrument, p := r.bench.Instruments[i], &r.polls[i]
+	instrument := r.bench.Instruments[i]
 	if instrument.FeedDue(r.clock.Now()) && r.gate.Latched() == nil {
 		if err := instrument.Feed(by); err != nil {
 			return err
 		}
 	}
-	if r.clock.Now() < p.watchAt {
+	if r.clock.Now() < r.state.WatchAt[i] {
 		return nil
 	}
-	p.watchAt = r.clock.Now() + watchEvery
+	r.state.WatchAt[i] = r.clock.Now() + watchEvery
 	return instrument.Watch(by)
 }
 
@@ -184,8 +197,8 @@ func (r *Run) take(x drivers.Reading) {
 }
 
 // boundary is the moment between two steps: every instrument is at rest, and what
-// the run is can be said in plain data. The pollers line up in the order of their
-// instruments, so that a run that goes on from here does just the same.
+// the run is can be said in plain data. Whoever waited lines up again in the order
+// of the instruments, so that a run that goes on from here does just the same.
 func (r *Run) boundary() error {
 	by := r.clock.Now() + boundaryPatience
 	for i, instrument := range r.bench.Instruments {
@@ -199,11 +212,13 @@ func (r *Run) boundary() error {
 	if r.at != nil {
 		r.at(r.Save())
 	}
+	r.epoch++
 	for _, instrument := range r.bench.Instruments {
 		instrument.End()
 	}
-	r.lineUp.Signal()
-	return nil
+	r.lineUp()
+	_, err := r.wake.Wait(r.clock.Now()) // the others first
+	return err
 }
 
 // boundaryPatience is longer than any exchange: a step can wait for a reading.
@@ -225,6 +240,7 @@ func (r *Run) Save() State {
 func (s State) clone() State {
 	s.Loops = append([]int64(nil), s.Loops...)
 	s.Rates = append([]Rate(nil), s.Rates...)
+	s.WatchAt = append([]clock.Instant(nil), s.WatchAt...)
 	s.Memory = s.Memory.Clone()
 	return s
 }
@@ -253,6 +269,6 @@ func (r *Run) resumeReadings(i int) {
 			}
 		}
 	}
-	r.lineUp.Signal()
+	r.lineUp()
 	r.armed.Signal()
 }

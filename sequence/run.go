@@ -86,7 +86,6 @@ type Run struct {
 	latest []drivers.Reading
 
 	wake    *clock.Event // for the process that performs: look again
-	lineUp  *clock.Event // for the pollers: look again
 	armed   *clock.Event // for the one that looks for silence
 	settled *clock.Event // the bench has been made safe, or not
 	disk    *clock.Turn
@@ -100,18 +99,20 @@ type Run struct {
 	outcome  Outcome
 	report   *safety.Report
 	diskLost bool
+	epoch    int // boundaries passed
 }
 
 // State is what a run goes on from: plain data, complete at every boundary (in a
 // rehearsal together with the twin's).
 type State struct {
-	At     clock.Instant
-	Next   int     // the action to perform next
-	Loops  []int64 // passes completed, by action
-	Step   string
-	Rates  []Rate // by channel
-	Memory *condition.Memory
-	Gate   safety.State
+	At      clock.Instant
+	Next    int     // the action to perform next
+	Loops   []int64 // passes completed, by action
+	Step    string
+	Rates   []Rate          // by channel
+	WatchAt []clock.Instant // by instrument: when to ask after its health
+	Memory  *condition.Memory
+	Gate    safety.State
 
 	Instruments []rig.Memory
 }
@@ -136,7 +137,7 @@ type Options struct {
 func New(p *plan.Plan, b *rig.Bench, g *safety.Gate, o Options) (*Run, error) {
 	r := &Run{plan: p, bench: b, gate: g, clock: o.Clock, record: o.Record, person: o.Person, offBy: o.OffBy, at: o.At,
 		index: map[string]int{}, instr: map[string]int{}, whens: map[string]*condition.Condition{},
-		wake: clock.NewEvent(o.Clock), lineUp: clock.NewEvent(o.Clock), armed: clock.NewEvent(o.Clock),
+		wake: clock.NewEvent(o.Clock), armed: clock.NewEvent(o.Clock),
 		settled: clock.NewEvent(o.Clock), disk: clock.NewTurn(o.Clock),
 		latest: make([]drivers.Reading, len(b.Rig.Channels))}
 	r.outcome.Identities = map[string]string{}
@@ -146,12 +147,13 @@ func New(p *plan.Plan, b *rig.Bench, g *safety.Gate, o Options) (*Run, error) {
 	for i, d := range b.Rig.Instruments {
 		r.instr[d.Name] = i
 	}
-	r.polls = newPollers(b)
+	r.polls = newPollers(o.Clock, b)
 	memory, err := r.conditions()
 	if err != nil {
 		return nil, err
 	}
-	r.state = State{Loops: make([]int64, len(p.Actions)), Rates: make([]Rate, len(b.Rig.Channels)), Memory: memory}
+	r.state = State{Loops: make([]int64, len(p.Actions)), Rates: make([]Rate, len(b.Rig.Channels)),
+		WatchAt: make([]clock.Instant, len(b.Instruments)), Memory: memory}
 	if o.From != nil {
 		r.state = o.From.clone()
 		g.Restore(o.From.Gate)
