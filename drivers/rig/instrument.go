@@ -61,6 +61,7 @@ type Memory struct {
 	Armed   bool          // the watchdog runs
 	FedAt   clock.Instant // when it was last fed
 	Settled clock.Instant // when the level will have settled after it was turned round
+	Free    clock.Instant // when the last exchange ended
 }
 
 // Known is the state or value that a quantity has, if it is known.
@@ -202,11 +203,13 @@ func (i *Instrument) End() { i.port.End() }
 func (i *Instrument) Save() Memory {
 	m := i.memory
 	m.Known = append([]Known(nil), m.Known...)
+	m.Free = i.port.Free()
 	return m
 }
 
 // Restore goes on from what was saved.
 func (i *Instrument) Restore(m Memory) {
+	i.port.Rest(m.Free)
 	i.memory = m
 	i.memory = i.Save()
 	i.retime()

@@ -147,6 +147,14 @@ func (p *Port) End() {
 	}
 }
 
+// Free is when the last exchange ended, from which the pause before the next one
+// counts; Rest says so of an exchange that was made before this port was opened, by
+// a run that goes on here.
+func (p *Port) Free() clock.Instant { return p.free }
+
+// Rest is described with Free.
+func (p *Port) Rest(free clock.Instant) { p.free = free }
+
 // Lost is the error that ended the link, nil while it stands. It needs no exchange
 // to know: look at every poll.
 func (p *Port) Lost() error {
