@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"math"
+	"math/rand/v2"
 	"strconv"
 	"testing"
 
@@ -27,6 +28,20 @@ func TestNumbers(t *testing.T) {
 		"1e999", "--1", "1.2.3", "25.3 2", "IN_PV_1", "+1.0E-01V", "\x00"} {
 		if v, ok := Number([]byte(text)); ok {
 			t.Errorf("%q was read as the number %g", text, v)
+		}
+	}
+}
+
+// The standard library is the independent check.
+func TestNumbersAreTheNearestFloats(t *testing.T) {
+	random := rand.New(rand.NewPCG(4, 88))
+	for range 20_000 {
+		digits := strconv.FormatUint(random.Uint64()>>random.IntN(63), 10)
+		point := random.IntN(len(digits) + 1)
+		text := digits[:point] + "." + digits[point:] + "E" + strconv.Itoa(random.IntN(80)-40)
+		want, err := strconv.ParseFloat(text, 64)
+		if v, ok := Number([]byte(text)); err != nil || !ok || v != want {
+			t.Fatalf("%s: expected %g, got %g, %t", text, want, v, ok)
 		}
 	}
 }

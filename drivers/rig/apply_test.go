@@ -291,6 +291,17 @@ func TestFeedingTheWatchdog(t *testing.T) {
 		if n := p.count("OUT_WD1@60"); n != 2 {
 			t.Errorf("the watchdog's command was sent %d times", n)
 		}
+		usual, silent := p.answer, 1
+		p.answer = func(line string) string {
+			if line == "OUT_WD1@60" && silent > 0 {
+				silent--
+				return ""
+			}
+			return usual(line)
+		}
+		if err := i.Feed(soon(c)); err != nil || silent != 0 {
+			t.Errorf("an answer of the watchdog was lost once: %v", err)
+		}
 		p.deaf = "OUT_WD1"
 		expect(t, "a watchdog that does not answer", i.Feed(soon(c)), "feeding the watchdog")
 		return nil

@@ -160,6 +160,7 @@ func TestReadingAMeter(t *testing.T) {
 			{"+9.900000E+37,+1.0E-05,+1.0E+00", [4]drivers.Flag{drivers.Overflow, drivers.Overflow, drivers.Overflow, drivers.Overflow}},
 			{"+2.0E+00,+1.0E-06,+8.0E+00", [4]drivers.Flag{drivers.InCompliance, drivers.InCompliance, drivers.InCompliance, drivers.InCompliance}},
 			{"+9.900000E+37,+1.0E-06,+8.0E+00", [4]drivers.Flag{drivers.Overflow, drivers.InCompliance, drivers.Overflow, drivers.Overflow}},
+			{"+2.0E+00,+9.910000E+37,+8.0E+00", [4]drivers.Flag{drivers.InCompliance, drivers.NotMeasured, drivers.NotMeasured, drivers.NotMeasured}},
 			{"+1.0E-01,+1.0E-05", [4]drivers.Flag{drivers.Garbled, drivers.Garbled, drivers.Garbled, drivers.Garbled}},
 			{"+1.0E-01,+1.0E-05,1.5", [4]drivers.Flag{drivers.Garbled, drivers.Garbled, drivers.Garbled, drivers.Garbled}},
 			{"+1.0E-01,+0.0E+00,+0.0E+00", [4]drivers.Flag{0, 0, drivers.NotMeasured, 0}},
@@ -215,6 +216,18 @@ func TestReversal(t *testing.T) {
 		}
 		if last := j.asked[len(j.asked)-1]; last != "it current 0.0001 A" || !strings.Contains(strings.Join(j.asked, "|"), "it current -0.0001 A") {
 			t.Errorf("the judge was asked %q", j.asked)
+		}
+		// A level that must not be turned round is not set.
+		j.forbid = func(s drivers.Setpoint) bool { return s.Quantity == "current" && s.Value.Value < -150e-6 }
+		expect(t, "only one way round", i.Apply(set("current", "", 200e-6, "A"), soon(c)), "it current -0.0002 A: not sent")
+		expect(t, "turning round again", errors.Join(i.Apply(set("reverse", "off", 0, ""), soon(c)), i.Apply(set("current", "", 200e-6, "A"), soon(c)),
+			i.Apply(set("reverse", "on", 0, ""), soon(c))), "it current -0.0002 A: not sent")
+		j.forbid = nil
+		if err := errors.Join(i.Apply(set("current", "", 100e-6, "A"), soon(c)), i.Apply(set("reverse", "on", 0, ""), soon(c))); err != nil {
+			return err
+		}
+		if m.level != 100e-6 {
+			t.Errorf("the level is %g A", m.level)
 		}
 		// The level stays where it was: the meter is deaf to being turned round.
 		usual := m.answer

@@ -159,8 +159,7 @@ func (r *rigReader) instrument(pair yamltext.Pair, hertz float64) {
 	}
 	t := r.table(pair.Value, "!profile", "!port", "baud", "data bits", "parity", "stop bits", "calibrated", "serial number", "heating")
 	if p := r.profile(t["profile"]); p != nil {
-		own := *p // this instrument's settings are its own
-		d.Profile = &own
+		d.Profile = p // read for this instrument alone: its settings are its own
 	}
 	r.lineSettings(&d.Profile.Line, t)
 	if n := t["port"]; n != nil {

@@ -54,7 +54,11 @@ func (i *Instrument) attempt(by clock.Instant) (drivers.Grade, string, error) {
 	if err := i.port.Seize(by); err != nil { // nothing that comes is trusted yet
 		return drivers.Unconfirmed, "", err
 	}
-	return i.prove(min(by, i.clock.Now().After(i.proofTime())))
+	grade, text, err := i.prove(min(by, i.clock.Now().After(i.proofTime())))
+	if err != nil {
+		err = fmt.Errorf("everything that makes it safe was sent once without waiting for an answer; asked again, %w", err)
+	}
+	return grade, text, err
 }
 
 // instant is the shortest silence, for a port that is to wait for none.

@@ -105,6 +105,25 @@ func TestSafeOfAMuteInstrument(t *testing.T) {
 	})
 }
 
+// It hears and does not speak, but old answers go on coming, each of them just what
+// the evidence should be. The profile's question that only it can answer tells.
+func TestOldAnswersAreNoEvidence(t *testing.T) {
+	p := newPlate()
+	p.on = true
+	usual := p.answer
+	p.answer = func(line string) string { usual(line); return "" }
+	bench(t, "namur-hotplate", p, nil, func(c *clock.World, i *Instrument, _ *Bench) error {
+		for k := range 25 {
+			p.say(c.Now()+clock.Instant(k+1)*201*clock.Millisecond, "10.0 1 \r\n")
+		}
+		e, err := seized(c, i)
+		if err == nil || e.Grade != drivers.Unconfirmed || p.on {
+			t.Errorf("old answers were taken for evidence: %+v, %v", e, err)
+		}
+		return nil
+	})
+}
+
 func TestSafeThatDoesNotShowIsNotSafe(t *testing.T) {
 	m := newMeter()
 	usual := m.answer
