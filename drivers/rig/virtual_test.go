@@ -108,7 +108,7 @@ func all(c *clock.World, b *rig.Bench) (map[string]drivers.Reading, error) {
 			if err = errors.Join(err, i.Complaint()); err != nil {
 				return nil, err
 			}
-			if took := c.Now() - began; took > worst || took < (typical-b.Rig.Instruments[k].Profile.Line.Pause)/2 {
+			if took := c.Now() - began; took > worst || took < (typical-b.Rig.Instruments[k].Profile.Line.Pause)/3 {
 				return nil, fmt.Errorf("%s: the query took %g s, expected about %g s and at most %g s", i.Name(), took.Seconds(), typical.Seconds(), worst.Seconds())
 			}
 			for _, r := range rs {
