@@ -20,10 +20,11 @@ const format = 1
 
 // Bounds on a protocol. Nobody writes by hand what is beyond them.
 const (
-	mostActions = 100_000   // of a plan
-	mostSteps   = 1_000_000 // looked at while a plan is made, with every pass of a for each
-	mostTimes   = 1_000_000 // of a repeat
-	deepest     = 8         // for each, repeat and group inside each other
+	mostActions  = 100_000   // of a plan
+	mostSteps    = 400_000   // looked at while a plan is made, with every pass of a for each
+	mostTimes    = 1_000_000 // of a repeat
+	mostMistakes = 1000      // before the rest is not looked at
+	deepest      = 8         // for each, repeat and group inside each other
 )
 
 // compiler walks through a protocol once, in the order in which it will be
@@ -48,10 +49,12 @@ type compiler struct {
 	depth   int                    // of nesting
 	role    string                 // of the group or loop round it
 	quiet   int                    // loops being looked at without taking down what they do
+	muted   *yamltext.Mistakes     // where mistakes go while a loop is taken down that was looked at before
 	again   *yamltext.Node         // the loop being looked at in a later pass
 	steps   int                    // looked at so far
 	stopped bool                   // the plan has become too long; said once
 	sourced map[int]*yamltext.Node // by instrument: the first step that switches its output on
+	driven  map[int]*yamltext.Node // by instrument: where its level was last given
 }
 
 // given is what a name stands for.
@@ -63,7 +66,7 @@ type given struct {
 // Compile turns a protocol into a plan for a rig and a specimen, and adds every
 // mistake it finds to m. With mistakes there the plan is not to be used.
 func Compile(doc *yamltext.Document, r *rig.Rig, s *rig.Specimen, o Options, m *yamltext.Mistakes) *Plan {
-	c := &compiler{doc: doc, rig: r, specimen: s, m: m, names: map[string]given{}, sourced: map[int]*yamltext.Node{},
+	c := &compiler{doc: doc, rig: r, specimen: s, m: m, names: map[string]given{}, sourced: map[int]*yamltext.Node{}, driven: map[int]*yamltext.Node{},
 		plan: &Plan{Version: Version, Rig: r.Name, Specimen: s.ID, Unattended: o.Unattended}}
 	c.world, c.peak = newWorld(r), peak{degC: r.AmbientDegC}
 	t := c.table(doc.Root, "!format", "!title", "unattended", "let", "limits", "interlocks", "record", "!ends", "!steps")

@@ -107,6 +107,7 @@ func (c *compiler) source(s step) {
 	}
 	c.begin()
 	c.energise(i, wants)
+	c.driven[i] = n
 	if c.sourced[i] == nil {
 		c.sourced[i] = s.verb
 	}
@@ -128,7 +129,7 @@ func (c *compiler) wantLevels(i int, wants map[int]want, function string, level,
 	if !(limit.Value > 0) {
 		c.wrongValue(limit, "a compliance is above zero: it limits both directions")
 	}
-	wants[k], wants[l] = want{value: level.Value, node: level.node}, want{value: limit.Value, node: limit.node}
+	wants[k], wants[l] = want{value: level.Value}, want{value: limit.Value}
 	return true
 }
 
@@ -136,7 +137,7 @@ func (c *compiler) wantLevels(i int, wants map[int]want, function string, level,
 func (c *compiler) setUp(i int, function string, t map[string]*yamltext.Node) map[int]want {
 	p := c.rig.Instruments[i].Profile
 	f, o := p.Set(setFunction), p.Set(setOutput)
-	wants := map[int]want{f: {state: p.Sets[f].State(function), node: c.at}, o: {state: p.Sets[o].State(stateOn), node: c.at}}
+	wants := map[int]want{f: {state: p.Sets[f].State(function)}, o: {state: p.Sets[o].State(stateOn)}}
 	if wants[f].state < 0 || wants[o].state < 0 {
 		c.wrong(c.at, "%s cannot source a %s", c.rig.Instruments[i].Name, function)
 		return nil
@@ -147,7 +148,7 @@ func (c *compiler) setUp(i int, function string, t map[string]*yamltext.Node) ma
 		if w := s.While; w != nil && w.Set == f && w.State != wants[f].state {
 			continue
 		}
-		w := want{s.DefaultValue, s.DefaultState, c.at}
+		w := want{s.DefaultValue, s.DefaultState}
 		if n := t[name]; n != nil {
 			var ok bool
 			if w, ok = c.setTo(i, k, n); !ok {
@@ -169,7 +170,7 @@ func (c *compiler) setTo(i, k int, n *yamltext.Node) (want, bool) {
 		if ok {
 			c.allowed(i, k, v)
 		}
-		return want{value: v.Value, node: n}, ok
+		return want{value: v.Value}, ok
 	}
 	if s.State(stateOn) >= 0 && s.State(stateOff) >= 0 {
 		text := stateOff
@@ -177,10 +178,10 @@ func (c *compiler) setTo(i, k int, n *yamltext.Node) (want, bool) {
 		if on {
 			text = stateOn
 		}
-		return want{state: s.State(text), node: n}, ok
+		return want{state: s.State(text)}, ok
 	}
 	word := c.word(n, "state of "+s.Quantity, s.States...)
-	return want{state: s.State(word), node: n}, word != ""
+	return want{state: s.State(word)}, word != ""
 }
 
 // energise sends the settings. While the output is off on the way, channels that
@@ -221,7 +222,7 @@ func (c *compiler) sourceOff(s step) {
 	o := p.Set(setOutput)
 	c.begin()
 	c.rest(c.dependents(i))
-	if out := c.command(i, map[int]want{o: {state: p.Sets[o].State(stateOff), node: s.with}}); len(out) > 0 {
+	if out := c.command(i, map[int]want{o: {state: p.Sets[o].State(stateOff)}}); len(out) > 0 {
 		c.emit(Action{Op: Set, Setpoints: out})
 	}
 }
@@ -258,15 +259,24 @@ func (c *compiler) electric() {
 	if k < 0 || l < 0 || !now[k].known || !now[l].known {
 		return
 	}
-	c.through(function, value{Quantity: quantity.Quantity{Value: now[k].value, Unit: p.Sets[k].Unit}, node: c.at}, now[l].value)
+	v := value{Quantity: quantity.Quantity{Value: now[k].value, Unit: p.Sets[k].Unit}, node: c.at, from: c.driven[i], name: function}
+	if c.at.Text == "source" {
+		v.node, v.from = c.driven[i], nil
+	}
+	c.through(function, v, now[l].value)
 }
 
 // specimenMeter is the source-meter that the specimen is wired to, or -1.
 func (c *compiler) specimenMeter() int {
-	if ch := c.rig.Channel(c.rig.Place.Resistance); ch >= 0 {
-		return c.rig.Channels[ch].Instrument
+	ch := c.rig.Channel(c.rig.Place.Resistance)
+	if ch < 0 {
+		return -1
 	}
-	return -1
+	i := c.rig.Channels[ch].Instrument
+	if p := c.rig.Instruments[i].Profile; p.Set(setFunction) < 0 || p.Set(setOutput) < 0 || p.Set(inCurrent) < 0 {
+		return -1
+	}
+	return i
 }
 
 // specimenDegC are the temperatures the specimen may have at this place of the

@@ -25,11 +25,17 @@ func (c *compiler) condition(x expression, polled []safety.Stale) *condition.Con
 	v := safety.Vocabulary(c.rig.Channels, polled)
 	if x.doc == c.doc {
 		for name, g := range c.names {
+			if g.Unit.Symbol == "" && strings.Contains(x.node.Text, name) {
+				return nil // what it stands for is a mistake already
+			}
 			v.Names[name] = g.Quantity
 		}
 	}
 	done, faults := condition.Compile(x.node.Text, v)
 	for _, f := range faults {
+		if f.Hint == "" && strings.Contains(f.Text, "is not read regularly") {
+			f.Hint = "record it; a source-meter is read from source on"
+		}
 		before := c.m.Len()
 		mistake := c.m.AddInside(x.doc, x.node, f.Offset, f.Width, "%s", f.Text).Hint(f.Hint)
 		if c.m.Len() > before && c.again != nil && x.doc == c.doc {

@@ -114,6 +114,9 @@ func (c *compiler) limit(p yamltext.Pair, dim quantity.Dimension) (l rig.Limit, 
 	} else if t["over"] != nil {
 		c.wrong(t["over"], "only a rate of change has an over").Hint("a level has lasting: how long it must be passed")
 	}
+	if t["lasting"] != nil && l.Node == nil {
+		c.wrong(t["lasting"], "lasting belongs to below or above")
+	}
 	if l.Node == nil && t["below"] == nil && t["above"] == nil && t["changes slower than"] == nil && t != nil {
 		c.wrong(p.Value, "nothing is limited here").Hint("write below, above or changes slower than")
 	}

@@ -33,13 +33,17 @@ type wish struct {
 const unnamedEvery = int64(clock.Second)
 
 // gatherWishes reads the section record, and adds what the limits and the rig's
-// interlocks need.
+// interlocks need, and the temperature of whatever can heat.
 func (c *compiler) gatherWishes(n *yamltext.Node) {
 	for _, p := range c.pairs(n) {
 		every := c.time(p.Value)
 		if i := c.channel(p.Key); i >= 0 && every > 0 {
 			c.wish(i, every, p.Value)
 		}
+	}
+	_, heaters := c.heaters("")
+	for _, i := range heaters {
+		c.needs(c.temperatureChannel(i))
 	}
 	for _, b := range c.rules.bounds {
 		c.needs(c.rig.Channel(b.Channel))
@@ -56,6 +60,11 @@ func (c *compiler) gatherWishes(n *yamltext.Node) {
 			}
 		}
 	}
+	c.at = keyOf(c.doc.Root, "record")
+	for i := range c.rig.Instruments {
+		c.busy(i)
+	}
+	c.at = nil
 }
 
 // wish notes a channel and its rate.
@@ -314,10 +323,36 @@ func (c *compiler) recordStep(s step) {
 		changed = append(changed, i)
 	}
 	c.begin()
-	c.poll(changed)
+	c.poll(c.along(changed))
 	for i := range c.rig.Instruments {
 		c.busy(i)
 	}
+}
+
+// along adds to channels whose rate was changed those of the same exchange that the
+// protocol does not name: they are read with the fastest that it does.
+func (c *compiler) along(changed []int) []int {
+	all := changed
+	for _, w := range c.wanted {
+		if w.node != nil || !c.isNow(w.channel) {
+			continue
+		}
+		fastest, touched := int64(0), false
+		for _, o := range c.wanted {
+			if o.node == nil || c.query(o.channel) != c.query(w.channel) || c.world.wishNs[o.channel] == 0 {
+				continue
+			}
+			touched = touched || isOneOf(changed, o.channel)
+			if every := c.world.wishNs[o.channel]; fastest == 0 || every < fastest {
+				fastest = every
+			}
+		}
+		if touched {
+			c.world.wishNs[w.channel] = fastest
+			all = append(all, w.channel)
+		}
+	}
+	return all
 }
 
 // finishPolled puts down what is read from the start, and lets the first action

@@ -45,7 +45,7 @@ func (c *compiler) confirmStep(s step) {
 		return
 	}
 	if k := p.Set(setReverse); k >= 0 {
-		wants[k] = want{state: p.Sets[k].State(stateOff), node: s.verb}
+		wants[k] = want{state: p.Sets[k].State(stateOff)}
 	}
 	current := value{Quantity: amperes(check.CurrentA), node: or(t[inCurrent], s.verb)}
 	limit := value{Quantity: volts(check.LimitV), node: or(t["compliance"], s.verb)}
@@ -217,7 +217,7 @@ func (c *compiler) mover(a *Action, n *yamltext.Node, s step) bool {
 		c.wrong(or(n, s.verb), "%s cannot move a specimen to %q", a.By, to)
 		return false
 	}
-	a.Setpoints = c.command(i, map[int]want{k: {state: c.rig.Instruments[i].Profile.Sets[k].State(to), node: s.verb}})
+	a.Setpoints = c.command(i, map[int]want{k: {state: c.rig.Instruments[i].Profile.Sets[k].State(to)}})
 	return true
 }
 
@@ -339,12 +339,16 @@ func (c *compiler) swept(i, k int, a Action, query int) {
 	p := c.rig.Instruments[i].Profile
 	level := c.world.settings[i][k]
 	r := p.Set(setReverse)
+	if c.muted != nil && (!level.known || r >= 0 && !c.world.settings[i][r].known) {
+		c.muted.Add(c.doc, c.at, "%s is not set the same in every pass of this loop when the sweep begins", c.rig.Instruments[i].Name).
+			Hint("put a step source before it, inside the loop")
+	}
 	var back map[int]want
 	if r >= 0 {
 		was := c.world.settings[i][r]
-		if out := c.command(i, map[int]want{r: {state: p.Sets[r].State(stateOff), node: c.at}}); len(out) > 0 {
+		if out := c.command(i, map[int]want{r: {state: p.Sets[r].State(stateOff)}}); len(out) > 0 {
 			c.emit(Action{Op: Set, Setpoints: out})
-			back = map[int]want{r: {state: was.state, node: c.at}}
+			back = map[int]want{r: {state: was.state}}
 		}
 	}
 	a.Setpoints = []Setpoint{c.setpoint(i, k, want{value: a.Values[0]})}
@@ -358,7 +362,7 @@ func (c *compiler) swept(i, k int, a Action, query int) {
 	if back == nil {
 		back = map[int]want{}
 	}
-	back[k] = want{value: level.value, node: c.at}
+	back[k] = want{value: level.value}
 	if out := c.command(i, back); len(out) > 0 {
 		c.emit(Action{Op: Set, Setpoints: out})
 	}

@@ -27,6 +27,7 @@ var verbs = []string{"confirm", "source", "source off", "for each", "repeat", "g
 var containers = []string{"for each", "repeat", "group"}
 
 func isIn(list []string, word string) bool { return slices.Contains(list, word) }
+func isOneOf(list []int, n int) bool       { return slices.Contains(list, n) }
 
 // walk goes through a list of steps.
 func (c *compiler) walk(n *yamltext.Node) {
@@ -54,6 +55,9 @@ func (c *compiler) walk(n *yamltext.Node) {
 // count bounds the work and the size of a plan.
 func (c *compiler) count(n *yamltext.Node) {
 	c.steps++
+	if c.m.Len() > mostMistakes {
+		c.stopped = true
+	}
 	if c.stopped || c.steps <= mostSteps && len(c.plan.Actions) <= mostActions {
 		return
 	}
@@ -318,7 +322,11 @@ func (c *compiler) repeat(s step) {
 	c.begin()
 	jump := len(c.plan.Actions)
 	c.emit(Action{Op: Loop, Count: int64(times)})
-	if c.quiet == 0 {
+	switch {
+	case c.quiet == 0 && c.muted != nil: // inside a loop that is being taken down
+		c.world = start.either(end)
+		c.inside(s)
+	case c.quiet == 0:
 		c.mute(func() {
 			c.world = start.either(end)
 			c.inside(s)
@@ -331,9 +339,9 @@ func (c *compiler) repeat(s step) {
 // mute does something whose mistakes and times have been told before.
 func (c *compiler) mute(f func()) {
 	m, t, p := c.m, c.tally, c.peak
-	c.m = &yamltext.Mistakes{}
+	c.m, c.muted = &yamltext.Mistakes{}, m
 	f()
-	c.m, c.tally, c.peak = m, t, p
+	c.m, c.muted, c.tally, c.peak = m, nil, t, p
 }
 
 // remark is a mark or a note.

@@ -1,10 +1,13 @@
 package plan
 
 import (
+	"fmt"
 	"math"
 
+	"dwell/drivers/quantity"
 	"dwell/drivers/yamltext"
 	"dwell/safety"
+	"dwell/safety/condition"
 )
 
 // This file adds up what a plan will take: time, readings, room on the disk.
@@ -96,6 +99,7 @@ func (c *compiler) finishRules() {
 	r.Limits = c.limits()
 	for _, b := range c.rules.rates {
 		r.Rates = append(r.Rates, b.Rate)
+		c.rateKnown(b)
 	}
 	for _, x := range c.rules.interlocks {
 		c.judgeable(x)
@@ -106,6 +110,27 @@ func (c *compiler) finishRules() {
 			r.Compliance = append(r.Compliance, safety.Compliance{Instrument: d.Name, LastingNs: complianceNs, From: "built-in: in compliance"})
 		}
 	}
+}
+
+// rateKnown makes sure that the window of a limit on a rate holds readings enough,
+// at the slowest that its channel is read.
+func (c *compiler) rateKnown(b ratebound) {
+	w := c.wished(c.rig.Channel(b.Channel))
+	if w == nil || b.WindowNs == 0 || b.Below == 0 {
+		return
+	}
+	text := fmt.Sprintf("rate(%s, %s s) > %s", b.Channel, quantity.AppendSeconds(nil, b.WindowNs), slope(c.rig.Channels[w.channel].Unit.Dim))
+	polled := []safety.Stale{{Channel: b.Channel, EveryNs: w.mostNs, AfterNs: w.staleNs}}
+	if _, faults := condition.Compile(text, safety.Vocabulary(c.rig.Channels, polled)); len(faults) > 0 {
+		c.wrong(b.node, "%s", faults[0].Text).Hint(faults[0].Hint)
+	}
+}
+
+// slope is one unit of a quantity a second, as an expression takes it.
+func slope(d quantity.Dimension) string {
+	d = difference(d).Div(inSeconds)
+	u, _ := d.Canonical()
+	return quantity.Quantity{Value: 1, Unit: u}.String()
 }
 
 // limits keeps of all limits those that no other makes superfluous, side by side.

@@ -34,7 +34,7 @@ const leastAboveK = 1
 // heaters are the instruments that can be brought to a temperature.
 func (c *compiler) heaters(suffix string) (keys []string, instruments []int) {
 	for i, d := range c.rig.Instruments {
-		if d.Profile.Set(setTemperature) >= 0 && d.Profile.Set(setHeat) >= 0 {
+		if d.Profile.Set(setTemperature) >= 0 && d.Profile.Set(setHeat) >= 0 && c.temperatureChannel(i) >= 0 {
 			keys, instruments = append(keys, d.Name+suffix), append(instruments, i)
 		}
 	}
@@ -103,8 +103,11 @@ func (c *compiler) bring(s step) {
 	}
 	channel := c.temperatureChannel(i)
 	c.arrivable(channel, t["within"], within)
-	c.fits(i, to, within, most, t["at most"])
+	c.fits(i, to, within, held, most, t["at most"])
 	c.emit(Action{Op: Arrive, Channel: c.rig.Channels[channel].Name, Target: to.Value, Within: within, DurationNs: held, AtMostNs: most})
+	if c.heatingOf(i) == nil {
+		c.spend(float64(most) / 1e9) // nothing is known of it
+	}
 	c.spend(c.takes(i, c.world.degC[i], to.Value, within) + float64(held)/1e9)
 	c.world.degC[i] = to.Value
 	c.electric()
@@ -126,18 +129,13 @@ func (c *compiler) temperatureChannel(i int) int {
 	return -1
 }
 
-// heat sends the setpoint and switches heat on. The temperature must be looked at
-// while it heats, whether the protocol records it or not.
+// heat sends the setpoint and switches heat on.
 func (c *compiler) heat(i int, to value) {
 	p := c.rig.Instruments[i].Profile
-	channel := c.temperatureChannel(i)
-	if c.world.everyNs[channel] == 0 {
-		c.needs(channel)
-	}
 	k := p.Set(setHeat)
 	out := c.command(i, map[int]want{
-		p.Set(setTemperature): {value: to.Value, node: to.node},
-		k:                     {state: p.Sets[k].State(stateOn), node: to.node}})
+		p.Set(setTemperature): {value: to.Value},
+		k:                     {state: p.Sets[k].State(stateOn)}})
 	c.emit(Action{Op: Set, Setpoints: out})
 	c.peak.degC = max(c.peak.degC, to.Value)
 }
@@ -201,9 +199,12 @@ func (c *compiler) takes(i int, from, to, within float64) float64 {
 }
 
 // fits refuses a ceiling that is too low for the way.
-func (c *compiler) fits(i int, to value, within float64, most int64, n *yamltext.Node) {
+func (c *compiler) fits(i int, to value, within float64, held, most int64, n *yamltext.Node) {
 	from := c.world.degC[i]
-	s := c.takes(i, from, to.Value, within)
+	s := c.takes(i, from, to.Value, within) + float64(held)/1e9
+	if c.heatingOf(i) == nil || from == to.Value {
+		return
+	}
 	if most == 0 || n == nil || !(s > float64(most)/1e9) || math.IsInf(s, 1) {
 		return
 	}

@@ -4,7 +4,6 @@ import (
 	"math"
 
 	"dwell/drivers/rig"
-	"dwell/drivers/yamltext"
 )
 
 // world is how the bench will stand at a place of the plan.
@@ -85,7 +84,6 @@ func (w world) holds(i int, need *rig.Condition) (yes, no bool) {
 type want struct {
 	value float64
 	state int
-	node  *yamltext.Node
 }
 
 // command brings an instrument to what is wanted, in the order its profile
@@ -103,7 +101,7 @@ func (c *compiler) command(i int, wants map[int]want) []Setpoint {
 		for _, u := range p.Sets[k].Upsets {
 			fits, _ := c.world.holds(i, p.Sets[u].While)
 			if _, asked := wants[u]; !asked && before[u].known && fits {
-				wants[u] = want{before[u].value, before[u].state, w.node}
+				wants[u] = want{before[u].value, before[u].state}
 			}
 			now[u].known = false
 		}
@@ -123,9 +121,9 @@ func (c *compiler) command(i int, wants map[int]want) []Setpoint {
 			if only := s.ChangesOnly; only != nil && !same {
 				if yes, _ := c.world.holds(i, only); !yes {
 					if _, asked := wants[only.Set]; !asked && now[only.Set].known {
-						wants[only.Set] = want{state: now[only.Set].state, node: w.node}
+						wants[only.Set] = want{state: now[only.Set].state}
 					}
-					send(only.Set, want{state: only.State, node: w.node})
+					send(only.Set, want{state: only.State})
 				}
 			}
 			send(k, w)
