@@ -165,13 +165,10 @@ func New(p *plan.Plan, b *rig.Bench, g *safety.Gate, o Options) (*Run, error) {
 	return r, nil
 }
 
-// conditions compiles every expression of the plan.
+// conditions compiles every expression of the plan, in the words of its rules: a
+// step may change the rate of a channel, and those know the fastest and the slowest.
 func (r *Run) conditions() (*condition.Memory, error) {
-	var stale []safety.Stale
-	for _, s := range r.plan.Polled {
-		stale = append(stale, safety.Stale{Channel: s.Channel, EveryNs: s.EveryNs, AfterNs: s.StaleNs})
-	}
-	v := safety.Vocabulary(r.bench.Rig.Channels, stale)
+	v := safety.Vocabulary(r.bench.Rig.Channels, r.plan.Rules.Stale)
 	var all []*condition.Condition
 	for _, a := range r.plan.Actions {
 		if a.When == "" || r.whens[a.When] != nil {

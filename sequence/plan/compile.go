@@ -53,6 +53,7 @@ type compiler struct {
 	again   *yamltext.Node         // the loop being looked at in a later pass
 	steps   int                    // looked at so far
 	stopped bool                   // the plan has become too long; said once
+	waits   []expression           // that are waited for
 	sourced map[int]*yamltext.Node // by instrument: the first step that switches its output on
 	driven  map[int]*yamltext.Node // by instrument: where its level was last given
 }
@@ -155,5 +156,6 @@ func degC(v float64) quantity.Quantity {
 func (c *compiler) finish(t map[string]*yamltext.Node) {
 	c.finishPolled()
 	c.finishRules()
+	c.finishWaits()
 	c.finishSummary(t)
 }

@@ -259,7 +259,7 @@ func (c *compiler) electric() {
 	if k < 0 || l < 0 || !now[k].known || !now[l].known {
 		return
 	}
-	v := value{Quantity: quantity.Quantity{Value: now[k].value, Unit: p.Sets[k].Unit}, node: c.at, from: c.driven[i], name: function}
+	v := value{Quantity: quantity.Quantity{Value: now[k].value, Unit: bestUnit(now[k].value, dim)}, node: c.at, from: c.driven[i], name: function}
 	if c.at.Text == "source" {
 		v.node, v.from = c.driven[i], nil
 	}
@@ -342,7 +342,7 @@ func (c *compiler) inSpecimen(channel string, size float64, dim quantity.Dimensi
 		if b.Below == nil || size < *b.Below {
 			continue
 		}
-		c.wrongValue(level, "%s puts up to %s %s into the specimen, %s allows less than %s", level.Quantity, near(size, dim), at, b.who, c.written(b)).
+		c.wrongValue(level, "%s puts up to %s %s into the specimen, %s allows less than %s", near(level.Value, level.Unit.Dim), near(size, dim), at, b.who, c.written(b)).
 			Note(b.Doc, b.Node, "the limit stands here")
 		return
 	}

@@ -112,6 +112,16 @@ func (c *compiler) finishRules() {
 	}
 }
 
+// finishWaits compiles what is waited for once more, as the run will: with the
+// fastest rates of the whole plan.
+func (c *compiler) finishWaits() {
+	for _, x := range c.waits {
+		if _, faults := condition.Compile(x.text, safety.Vocabulary(c.rig.Channels, c.plan.Rules.Stale)); len(faults) > 0 {
+			c.m.Add(x.doc, x.node, "at the fastest that its channels are read: %s", faults[0].Text).Hint(faults[0].Hint)
+		}
+	}
+}
+
 // rateKnown makes sure that the window of a limit on a rate holds readings enough,
 // at the slowest that its channel is read.
 func (c *compiler) rateKnown(b ratebound) {

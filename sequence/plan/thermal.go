@@ -3,6 +3,7 @@ package plan
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"dwell/drivers/rig"
 	"dwell/drivers/yamltext"
@@ -321,6 +322,9 @@ func (c *compiler) awaited(x expression, most int64, n *yamltext.Node) float64 {
 	done := c.condition(x, c.polledNow())
 	if done == nil {
 		return 0
+	}
+	if c.muted == nil && !slices.ContainsFunc(c.waits, func(w expression) bool { return w.text == x.text }) {
+		c.waits = append(c.waits, x)
 	}
 	if n != nil && most > 0 && done.Window() > most {
 		c.wrong(n, "the condition looks back over %s, which is longer than this", spanText(float64(done.Window())/1e9))

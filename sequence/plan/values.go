@@ -349,26 +349,32 @@ func (c *compiler) alike(all []value) []value {
 // near writes a value for a person: three digits, in a unit that makes it a number
 // between 1 and 1000.
 func near(v float64, d quantity.Dimension) string {
+	u := bestUnit(v, d)
+	if u.Symbol == "" {
+		return strconv.FormatFloat(v, 'g', 3, 64) + " " + d.String()
+	}
+	n := v / u.Factor
+	text := strconv.FormatFloat(round12(n), 'f', -1, 64)
+	if size := math.Abs(n); len(text) > 6 && size < 1e6 {
+		digits := 2 - int(math.Floor(math.Log10(math.Max(size, 1e-3))))
+		text = strconv.FormatFloat(n, 'f', max(0, digits), 64)
+	}
+	if u.Symbol == "1" {
+		return text
+	}
+	return text + " " + u.Symbol
+}
+
+// bestUnit is the unit in which a value is nice to read. Days are left out, and so
+// is %.
+func bestUnit(v float64, d quantity.Dimension) quantity.Unit {
 	best, _ := d.Canonical()
 	for _, u := range quantity.Units() {
-		if u.Dim == d && !d.Absolute && !strings.ContainsAny(u.Symbol, "%d") && better(v/u.Factor, v/best.Factor) {
+		if u.Dim == d && u.Symbol != "%" && u.Symbol != "ppm" && u.Symbol != "d" && better(v/u.Factor, v/best.Factor) {
 			best = u
 		}
 	}
-	if best.Symbol == "" {
-		return strconv.FormatFloat(v, 'g', 3, 64) + " " + d.String()
-	}
-	n := v / best.Factor
-	text := strconv.FormatFloat(n, 'f', -1, 64)
-	if exact := strconv.FormatFloat(round12(n), 'g', -1, 64); len(exact) <= 6 {
-		text = exact
-	} else if math.Abs(n) < 1e6 {
-		text = strconv.FormatFloat(n, 'f', max(0, 2-int(math.Floor(math.Log10(math.Max(math.Abs(n), 1e-3))))), 64)
-	}
-	if best.Symbol == "1" {
-		return text
-	}
-	return text + " " + best.Symbol
+	return best
 }
 
 // better is whether a is the nicer number to read: not below 1, and small.
