@@ -261,11 +261,6 @@ func Whole(text []byte) (int, bool) {
 	return int(v), true
 }
 
-// EventBits names the bits of the standard event status register (IEEE 488.2,
-// 11.5.1). Reading it clears it.
-var EventBits = [8]string{"operation complete", "request control", "query error", "device error",
-	"execution error", "command error", "user request", "power on"}
-
 // IDN is what an instrument says it is; a field is "0" if the instrument does not
 // know it.
 type IDN struct{ Maker, Model, Serial, Firmware string }

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
 	"strings"
 
 	"dwell/drivers"
@@ -432,12 +431,4 @@ func (i *Instrument) Feed(by clock.Instant) error {
 	}
 	i.memory.FedAt = i.clock.Now()
 	return nil
-}
-
-// String names a number format as a profile does.
-func (f NumberFormat) String() string {
-	if f.Scientific {
-		return "scientific"
-	}
-	return strconv.Itoa(f.Decimals) + " decimals"
 }

@@ -325,6 +325,12 @@ func TestIdentify(t *testing.T) {
 		expect(t, "another instrument", err, "no instrument of the profile scpi-multimeter", `"*,*,*,*"`, `"PLATE 7\r\n"`)
 		return nil
 	})
+	d = &scripted{answer: func(string) string { return "MAKER,MODEL,0001,1.0,and more\n" }}
+	bench(t, "scpi-source-meter", d, &judge{}, func(c *clock.World, i *Instrument, _ *Bench) error {
+		_, err := i.Identify(soon(c))
+		expect(t, "five fields", err, "no instrument of the profile")
+		return nil
+	})
 	for pattern, texts := range map[string][2]string{"*": {"anything at all", "25.3 2"}, "*plate*": {"My PLATE 7", "My heater"},
 		"STATUS *": {"STATUS -1", "STATUT 1"}, "abc": {"ABC", "abcd"}, "*x*y": {"axby", "ayx"}} {
 		who := Identity{Pattern: pattern}

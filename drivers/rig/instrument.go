@@ -332,7 +332,7 @@ func (i *Instrument) Identify(by clock.Instant) (string, error) {
 		if err != nil {
 			return "", err
 		}
-		if who.recognises(x.Reply) {
+		if _, four := dialect.ParseIDN(x.Reply); who.recognises(x.Reply) && (four || i.p.Dialect != "scpi") {
 			return string(dialect.Trim(x.Reply)), nil
 		}
 		if try > 0 {

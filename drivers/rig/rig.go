@@ -2,7 +2,6 @@ package rig
 
 import (
 	"errors"
-	"fmt"
 	"io/fs"
 	"math"
 	"slices"
@@ -453,6 +452,3 @@ func (r *Rig) SpecimenLimits(s *Specimen) []Limit {
 	}
 	return all
 }
-
-// String names a limit for a message.
-func (l *Limit) String() string { return fmt.Sprintf("%s (%s)", l.Channel, l.Where) }

@@ -1,8 +1,6 @@
 package rig
 
 import (
-	"fmt"
-
 	"dwell/drivers/convert"
 	"dwell/drivers/quantity"
 	"dwell/drivers/yamltext"
@@ -124,13 +122,4 @@ func (s *Specimen) ExpectedOhm(degC float64) float64 {
 		return s.R0Ohm * convert.Exp(s.Law.BK*inverse)
 	}
 	return s.R0Ohm * (1 + float64(s.Law.PerK*(degC-s.AtDegC)))
-}
-
-func (s *Specimen) String() string {
-	return fmt.Sprintf("%s, %s at %s", s.ID, quantity.Quantity{Value: s.R0Ohm, Unit: unitOf("Ohm")}, quantity.Quantity{Value: s.AtDegC, Unit: unitOf("degC")})
-}
-
-func unitOf(symbol string) quantity.Unit {
-	u, _ := quantity.LookUp(symbol)
-	return u
 }
