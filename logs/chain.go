@@ -97,21 +97,19 @@ func (c *chain) close(stream int, block []byte, lines int64) link {
 // move makes l the last link.
 func (c *chain) move(l link) { c.last[l.stream], c.hash = l, l.hash }
 
-// rehash computes the hash that l should have from the file itself, and counts the
-// lines that end in its block.
-func (c *chain) rehash(l link, f File, buf []byte) (sum [sha256.Size]byte, lines int64, err error) {
+// rehash computes the hash that l should have from the file itself.
+func (c *chain) rehash(l link, f File, buf []byte) (sum [sha256.Size]byte, err error) {
 	c.begin(l)
 	for at := c.last[l.stream].end; at < l.end; {
 		n, err := f.ReadAt(buf[:min(int64(len(buf)), l.end-at)], at)
 		if n == 0 && err != nil {
-			return sum, lines, err
+			return sum, err
 		}
 		c.sha.Write(buf[:n])
-		lines += int64(bytes.Count(buf[:n], []byte("\n")))
 		at += int64(n)
 	}
 	c.sha.Sum(sum[:0])
-	return sum, lines, nil
+	return sum, nil
 }
 
 // follow takes l as the next link if it can be one.

@@ -231,7 +231,7 @@ func Repair(disk FS, dir string) ([]Tail, error) {
 		return tails, err
 	}
 	for f := range r.brokenBlocks() {
-		return tails, &Damage{ErrCorrupt, f.File, f.Line, 0, f.Text}
+		return tails, f.asError()
 	}
 	for _, t := range tails {
 		if t.Torn > 0 {
@@ -303,7 +303,7 @@ func (r *Run) closeWhole() error {
 				l.lines += t.Whole
 			}
 		}
-		if l.hash, _, err = r.chain.rehash(l, f, buf); err == nil {
+		if l.hash, err = r.chain.rehash(l, f, buf); err == nil {
 			err = f.Sync()
 		}
 		if err2 := f.Close(); err == nil {
@@ -331,7 +331,8 @@ func (r *Run) closeWhole() error {
 	return err
 }
 
-// fileNames lists all files of the folder, slash-separated, in order.
+// fileNames lists all files of the folder, slash-separated, in order, without those
+// that a crash left unfinished.
 func (r *Run) fileNames() ([]string, error) {
 	var names []string
 	var walk func(below string) error
@@ -339,6 +340,9 @@ func (r *Run) fileNames() ([]string, error) {
 		entries, err := r.fs.List(filepath.Join(r.dir, filepath.FromSlash(below)))
 		for _, e := range entries {
 			name := strings.TrimPrefix(below+"/"+e.Name, "/")
+			if strings.HasSuffix(name, temporary) {
+				continue
+			}
 			if !e.Dir {
 				names = append(names, name)
 			} else if err := walk(name); err != nil {

@@ -12,7 +12,6 @@ import (
 	"iter"
 	"path/filepath"
 	"slices"
-	"strings"
 )
 
 // seal is seal.json.
@@ -62,7 +61,7 @@ func Seal(disk FS, dir, utc, dwell string) error {
 		return &Damage{ErrTorn, tails[0].File, tails[0].Line, tails[0].Offset, tails[0].String()}
 	}
 	for f := range r.brokenBlocks() {
-		return &Damage{ErrCorrupt, f.File, f.Line, 0, f.Text}
+		return f.asError()
 	}
 	old, err := r.readSeal()
 	if err != nil {
@@ -166,6 +165,27 @@ type Finding struct {
 	File string
 	Line int64 // 0 when the whole file is meant
 	Text string
+	Disk error // what the file system said, where it is to blame
+}
+
+// asError is why nothing can be built on a folder with this finding.
+func (f Finding) asError() error {
+	if f.Disk != nil {
+		return f.Disk
+	}
+	return &Damage{ErrCorrupt, f.File, f.Line, 0, f.Text}
+}
+
+// findingOf is what an error while looking at a file means.
+func findingOf(name string, err error) Finding {
+	var place *Damage
+	if errors.As(err, &place) {
+		return Finding{Broken, place.File, place.Line, place.Text, nil}
+	}
+	if errors.Is(err, fs.ErrNotExist) {
+		return Finding{Missing, name, 0, "the file is gone", err}
+	}
+	return Finding{Broken, name, 0, err.Error(), err}
 }
 
 func (f Finding) String() string {
@@ -181,7 +201,7 @@ func (f Finding) String() string {
 func (r *Run) Verify() iter.Seq[Finding] {
 	return func(yield func(Finding) bool) {
 		for _, t := range r.tails {
-			if !yield(Finding{Torn, t.File, t.Line, t.String()}) {
+			if !yield(Finding{Torn, t.File, t.Line, t.String(), nil}) {
 				return
 			}
 		}
@@ -215,7 +235,7 @@ func (r *Run) brokenBlocks() iter.Seq[Finding] {
 				files[i] = f
 				defer f.Close()
 			} else if more {
-				more = yield(Finding{Missing, name, 0, err.Error()})
+				more = yield(findingOf(name, err))
 			}
 		}
 		buf := make([]byte, 32<<10)
@@ -224,8 +244,11 @@ func (r *Run) brokenBlocks() iter.Seq[Finding] {
 			if f == nil {
 				return nil
 			}
-			sum, lines, err := c.rehash(l, f, buf)
-			if err == nil && sum == l.hash && lines == l.lines-last.lines {
+			sum, err := c.rehash(l, f, buf)
+			if err != nil && err != io.EOF {
+				return fmt.Errorf("%s: %w", streamNames[l.stream], err)
+			}
+			if err == nil && sum == l.hash {
 				flush(l.stream, last.lines)
 			} else if broken[l.stream] == nil {
 				broken[l.stream] = &Finding{Kind: Broken, File: streamNames[l.stream], Line: last.lines + 1}
@@ -238,14 +261,8 @@ func (r *Run) brokenBlocks() iter.Seq[Finding] {
 		for i := range broken {
 			flush(i, r.chain.last[i].lines)
 		}
-		var place *Damage
-		if !more || err == nil {
-			return
-		}
-		if errors.As(err, &place) {
-			yield(Finding{Broken, place.File, place.Line, place.Text})
-		} else {
-			yield(Finding{Broken, chainName, 0, err.Error()})
+		if more && err != nil {
+			yield(findingOf(chainName, err))
 		}
 	}
 }
@@ -254,28 +271,14 @@ func (r *Run) brokenBlocks() iter.Seq[Finding] {
 func (r *Run) brokenRecords() iter.Seq[Finding] {
 	return func(yield func(Finding) bool) {
 		for stream := range streamNames {
-			if f, err := r.fs.Open(filepath.Join(r.dir, streamNames[stream])); err != nil {
-				continue // the chain has said so
-			} else {
-				err := checkHeader(stream, f, r.ends[stream])
-				f.Close()
-				if err != nil && !yield(Finding{Broken, readingsName, 1, err.Error()}) {
-					return
-				}
-			}
 			const most = 10
 			found := 0
 			check := func(line []byte) (struct{}, error) { return struct{}{}, checkLine(stream, 2, line) }
 			for _, err := range records(r, stream, check) {
-				if err == nil {
+				if err == nil || errors.Is(err, fs.ErrNotExist) { // the chain has told
 					continue
 				}
-				f := Finding{Broken, streamNames[stream], 0, err.Error()}
-				var place *Damage
-				if errors.As(err, &place) {
-					f.Line, f.Text = place.Line, place.Text
-				}
-				if !yield(f) {
+				if !yield(findingOf(streamNames[stream], err)) {
 					return
 				}
 				if found++; found == most {
@@ -294,7 +297,7 @@ func (r *Run) changedInputs() iter.Seq[Finding] {
 			return // the seal knows whether there was one
 		}
 		if err != nil {
-			yield(Finding{Broken, identityName, 0, err.Error()})
+			yield(findingOf(identityName, err))
 			return
 		}
 		for _, want := range id.Inputs {
@@ -309,12 +312,10 @@ func (r *Run) changedInputs() iter.Seq[Finding] {
 func (r *Run) compare(want Digest, n int64) (Finding, bool) {
 	got, err := r.digest(want.Name, n)
 	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		return Finding{Missing, want.Name, 0, "the file is gone"}, false
 	case err != nil:
-		return Finding{Changed, want.Name, 0, err.Error()}, false
+		return findingOf(want.Name, err), false
 	case got != want:
-		return Finding{Changed, want.Name, 0, fmt.Sprintf("expected %d bytes with SHA-256 %.8s…, got %d with %.8s…", want.Bytes, want.SHA256, got.Bytes, got.SHA256)}, false
+		return Finding{Changed, want.Name, 0, fmt.Sprintf("expected %d bytes with SHA-256 %.8s…, got %d with %.8s…", want.Bytes, want.SHA256, got.Bytes, got.SHA256), nil}, false
 	}
 	return Finding{}, true
 }
@@ -325,7 +326,7 @@ func (r *Run) brokenSeal() iter.Seq[Finding] {
 	return func(yield func(Finding) bool) {
 		s, err := r.readSeal()
 		if err != nil {
-			yield(Finding{Broken, sealName, 0, strings.TrimPrefix(err.Error(), sealName+": ")})
+			yield(findingOf(sealName, err))
 			return
 		}
 		if len(s.Sealings) == 0 {
@@ -339,13 +340,13 @@ func (r *Run) brokenSeal() iter.Seq[Finding] {
 		}
 		names, err := r.fileNames()
 		if err != nil {
-			yield(Finding{Broken, ".", 0, err.Error()})
+			yield(findingOf(".", err))
 			return
 		}
 		for _, name := range names {
 			sealed := name == sealName || slices.Contains(derivedNames, name) ||
 				slices.ContainsFunc(last.Files, func(d Digest) bool { return d.Name == name })
-			if !sealed && !yield(Finding{Extra, name, 0, "was not there when the folder was sealed"}) {
+			if !sealed && !yield(Finding{Extra, name, 0, "was not there when the folder was sealed", nil}) {
 				return
 			}
 		}

@@ -133,7 +133,7 @@ func TestPlaceOfAnEdit(t *testing.T) {
 	data := m.find(filepath.Join(dir, readingsName)).data
 	i := bytes.Index(data, []byte("9871.25,")) // row 0, in the second block (the first is the header)
 	data[i] = '7'
-	want := []Finding{{Broken, readingsName, 2, "lines 2 to 2 do not match the chain"}}
+	want := []Finding{{Broken, readingsName, 2, "lines 2 to 2 do not match the chain", nil}}
 	if found := verify(m, dir); !slices.Equal(found, want) {
 		t.Errorf("expected %v, got %v", want, found)
 	}

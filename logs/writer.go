@@ -106,7 +106,7 @@ func checkInputs(inputs []Input) error {
 	for i, in := range inputs {
 		for j, part := range strings.Split(in.Name, "/") {
 			if part == "" || part[0] == '.' || strings.ContainsAny(part, `\:`) || strings.ContainsFunc(part, isControl) ||
-				j == 0 && slices.Contains(ours, in.Name) {
+				strings.HasSuffix(part, temporary) || j == 0 && slices.Contains(ours, in.Name) {
 				return fmt.Errorf("%q cannot be the name of an input file", in.Name)
 			}
 		}

@@ -69,7 +69,7 @@ func TestNamesThatCannotBe(t *testing.T) {
 			t.Errorf("folder %q: expected an error", name)
 		}
 	}
-	for _, name := range []string{"", "/a", "a/", "a//b", "../a", "a/../b", "a/.b", `a\b`, "c:a", "a\tb",
+	for _, name := range []string{"", "/a", "a/", "a//b", "../a", "a/../b", "a/.b", `a\b`, "c:a", "a\tb", "a.tmp", "a.tmp/b",
 		readingsName, eventsName, wireName, chainName, identityName, sealName, alignedName, readingsName + metadataSuffix} {
 		if _, err := Create(m, "runs", "x", []Input{{Name: name}}); err == nil {
 			t.Errorf("input %q: expected an error", name)
@@ -104,6 +104,9 @@ func TestBatches(t *testing.T) {
 		t.Fatal("expected one batch, and no second beside it")
 	}
 	appendNumber(w, 1) // while the first is on its way
+	if w.Begin() != nil {
+		t.Fatal("a second batch beside the first")
+	}
 	if w.Acknowledged() != (Mark{}) || !w.Written().Covers(Mark{2, 2, 2, 0}) {
 		t.Errorf("acknowledged %+v of %+v before anything is on disk", w.Acknowledged(), w.Written())
 	}
