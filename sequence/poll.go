@@ -117,6 +117,9 @@ func (r *Run) measure(i, query int) error {
 	}
 	began := r.clock.Now()
 	readings, err := instrument.Measure(query, p.buffer[:0], by)
+	if c := instrument.Complaint(); c != nil && !r.safing {
+		r.event(Event{Kind: "bad reading", Text: c.Error()})
+	}
 	if err == nil && !r.safing {
 		err = r.tend(i, by)
 	}

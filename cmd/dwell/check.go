@@ -45,7 +45,11 @@ func describe(j *job) string {
 	line("specimen", "%s", p.Specimen)
 	line("lasts", "about %s, at most %s", span(clock.Instant(sum.DurationNs)), span(clock.Instant(p.AtMostNs)))
 	if sum.Heats {
-		line("heats", "up to %.5g degC; then about %s until it is below %.3g degC", sum.HighestDegC, span(clock.Instant(sum.CoolingNs)), p.CoolDegC)
+		cooling := "and is below %.3g degC at the end"
+		if sum.CoolingNs > 0 {
+			cooling = "then takes about " + span(clock.Instant(sum.CoolingNs)) + " until it is below %.3g degC"
+		}
+		line("heats", "up to %.5g degC, "+cooling, sum.HighestDegC, p.CoolDegC)
 	} else {
 		line("heats", "never")
 	}
