@@ -1,0 +1,208 @@
+package figures
+
+import (
+	"fmt"
+	"math"
+	"strings"
+)
+
+// Input is one line of an uncertainty budget.
+type Input struct {
+	Name        string  `json:"name"`
+	Value       float64 `json:"value"`
+	Unit        string  `json:"unit"`
+	U           float64 `json:"u"`            // standard uncertainty, in Unit
+	Type        string  `json:"type"`         // "A" by statistics, "B" by other knowledge
+	DoF         float64 `json:"nu,omitempty"` // degrees of freedom of U; 0: exactly known, infinite
+	Sensitivity float64 `json:"c"`            // change of the result per change of the input
+	Says        string  `json:"says,omitempty"`
+}
+
+// Contribution is the input's share of the result's standard uncertainty, with its sign.
+func (i Input) Contribution() float64 { return i.Sensitivity * i.U }
+
+// Correlation is the correlation coefficient of the errors of two inputs, by their
+// places in the budget.
+type Correlation struct {
+	A, B int
+	R    float64
+}
+
+// Budget says how uncertain a result is and why, after JCGM 100:2008 (GUM).
+type Budget struct {
+	Unit         string        `json:"unit"`
+	Inputs       []Input       `json:"inputs"`
+	Correlations []Correlation `json:"correlations,omitempty"`
+	Level        float64       `json:"level"`        // of the expanded uncertainty
+	Combined     float64       `json:"u"`            // JCGM 100, 5.1.2 and 5.2.2
+	DoF          float64       `json:"nu,omitempty"` // effective (G.4.1), before truncation; 0: infinite
+	K            float64       `json:"k"`
+	Expanded     float64       `json:"U"`
+}
+
+// Level95 is the coverage of expanded uncertainties unless said otherwise.
+const Level95 = 0.95
+
+// roundingOfDoF keeps a value printed to two digits from costing a degree of freedom:
+// the example of JCGM 100, G.4.2 gives 18.999 and is published as 19.
+const roundingOfDoF = 0.005
+
+// Combine fills in the results of a budget from its inputs. The effective degrees of
+// freedom are Welch–Satterthwaite's, truncated downwards for k (G.4.1). The formula asks
+// for independent inputs: those that are correlated enter it together, with the fewest
+// degrees of freedom among them.
+func Combine(unit string, level float64, inputs []Input, correlations ...Correlation) (Budget, error) {
+	b := Budget{Unit: unit, Inputs: inputs, Correlations: correlations, Level: level}
+	if !(level > 0 && level < 1) {
+		return b, fmt.Errorf("a coverage of %v: it lies between 0 and 1", level)
+	}
+	group := make([]int, len(inputs))
+	for i, in := range inputs {
+		group[i] = i
+		if c := in.Contribution(); !(in.U >= 0) || math.IsNaN(c) || math.IsInf(c, 0) || in.DoF < 0 {
+			return b, fmt.Errorf("%s: standard uncertainty %v, sensitivity %v, degrees of freedom %v cannot be in a budget",
+				in.Name, in.U, in.Sensitivity, in.DoF)
+		}
+	}
+	for _, r := range correlations {
+		if min(r.A, r.B) < 0 || max(r.A, r.B) >= len(inputs) || r.A == r.B || !(math.Abs(r.R) <= 1) {
+			return b, fmt.Errorf("correlation %+v: two places in the budget and a coefficient between -1 and 1 are expected", r)
+		}
+		from, to := group[r.A], group[r.B]
+		for i, g := range group {
+			if g == from {
+				group[i] = to
+			}
+		}
+	}
+	variance, dof := make([]float64, len(inputs)), make([]float64, len(inputs))
+	for i, in := range inputs {
+		g := group[i]
+		variance[g] += in.Contribution() * in.Contribution()
+		if in.DoF > 0 && in.U > 0 && (dof[g] == 0 || in.DoF < dof[g]) {
+			dof[g] = in.DoF
+		}
+	}
+	for _, r := range correlations {
+		variance[group[r.A]] += 2 * r.R * inputs[r.A].Contribution() * inputs[r.B].Contribution()
+	}
+	b.finish(variance, dof)
+	return b, nil
+}
+
+func (b *Budget) finish(variance, dof []float64) {
+	total, spent := 0., 0.
+	for g, v := range variance {
+		total += max(0, v)
+		if dof[g] > 0 {
+			spent += v * v / dof[g]
+		}
+	}
+	b.Combined = math.Sqrt(total)
+	whole := math.Inf(1)
+	if spent > 0 {
+		b.DoF = total * total / spent
+		whole = max(1, math.Floor(b.DoF+roundingOfDoF))
+	}
+	b.K = StudentT(b.Level, whole)
+	b.Expanded = b.K * b.Combined
+}
+
+// Propagate computes a result from its inputs' values and fills in the sensitivities:
+// for each input half the change of the result between its value plus and minus its
+// standard uncertainty, per that uncertainty (JCGM 100, 5.1.3 note 2).
+func Propagate(unit string, level float64, inputs []Input, f func(x []float64) (float64, error), correlations ...Correlation) (float64, Budget, error) {
+	x := make([]float64, len(inputs))
+	for i, in := range inputs {
+		x[i] = in.Value
+	}
+	y, err := f(x)
+	if err != nil {
+		return 0, Budget{}, err
+	}
+	inputs = append([]Input(nil), inputs...)
+	for i := range inputs {
+		in := &inputs[i]
+		if in.U == 0 {
+			continue
+		}
+		x[i] = in.Value + in.U
+		above, err := f(x)
+		if err != nil {
+			return 0, Budget{}, fmt.Errorf("%s one standard uncertainty higher: %w", in.Name, err)
+		}
+		x[i] = in.Value - in.U
+		below, err := f(x)
+		if err != nil {
+			return 0, Budget{}, fmt.Errorf("%s one standard uncertainty lower: %w", in.Name, err)
+		}
+		x[i] = in.Value
+		in.Sensitivity = (above - below) / (2 * in.U)
+	}
+	b, err := Combine(unit, level, inputs, correlations...)
+	return y, b, err
+}
+
+// Rectangular is the standard uncertainty of a value known to lie within ±bound
+// (JCGM 100, 4.3.7).
+func Rectangular(bound float64) float64 { return bound / math.Sqrt(3) }
+
+// String is the budget as a table, inputs in their order.
+func (b Budget) String() string {
+	var s strings.Builder
+	fmt.Fprintf(&s, "%-34s %14s %12s  %-8s %s %6s %13s %13s %6s\n", "input", "value", "u", "unit", "type", "nu", "sensitivity", "|c| u", "share")
+	for _, in := range b.Inputs {
+		share := 0.
+		if b.Combined > 0 {
+			share = in.Contribution() / b.Combined * in.Contribution() / b.Combined
+		}
+		dof := "inf"
+		if in.DoF > 0 {
+			dof = fmt.Sprintf("%.4g", in.DoF)
+		}
+		fmt.Fprintf(&s, "%-34s %14.8g %12.3g  %-8s %-4s %6s %13.5g %13.3g %5.1f%%\n", in.Name, in.Value, in.U, in.Unit, in.Type, dof,
+			in.Sensitivity, math.Abs(in.Contribution()), 100*share)
+	}
+	for _, r := range b.Correlations {
+		fmt.Fprintf(&s, "r(%s, %s) = %.4g\n", b.Inputs[r.A].Name, b.Inputs[r.B].Name, r.R)
+	}
+	dof := "infinite"
+	if b.DoF > 0 {
+		dof = fmt.Sprintf("%.4g", b.DoF)
+	}
+	fmt.Fprintf(&s, "combined u = %.3g %s, effective degrees of freedom %s, k = %.4g for %.4g %%, U = %.3g %s\n",
+		b.Combined, b.Unit, dof, b.K, 100*b.Level, b.Expanded, b.Unit)
+	return s.String()
+}
+
+// Together makes inputs of quantities read in the same moments: their means, the
+// standard uncertainties of these, and the correlation coefficients of their errors
+// (JCGM 100, 5.2.3). All series have the same length.
+func Together(series ...[]float64) (means []Input, correlation func(a, b int) Correlation) {
+	moments := make([]Moments, len(series))
+	for i, x := range series {
+		moments[i] = MomentsOf(x)
+		n := float64(moments[i].N)
+		means = append(means, Input{Value: moments[i].Mean, U: moments[i].S() / math.Sqrt(n), Type: "A", DoF: n - 1})
+	}
+	return means, func(a, b int) Correlation {
+		sum := 0.
+		for k := range min(len(series[a]), len(series[b])) {
+			sum += (series[a][k] - moments[a].Mean) * (series[b][k] - moments[b].Mean)
+		}
+		return Correlation{a, b, sum / math.Sqrt(moments[a].sum*moments[b].sum)}
+	}
+}
+
+// ResultCorrelation is the correlation coefficient of two results computed from the
+// same inputs (JCGM 100, F.1.2.3).
+func ResultCorrelation(a, b Budget, correlations ...Correlation) float64 {
+	sum := 0.
+	for i := range a.Inputs {
+		sum += a.Inputs[i].Contribution() * b.Inputs[i].Contribution()
+	}
+	for _, r := range correlations {
+		sum += r.R * (a.Inputs[r.A].Contribution()*b.Inputs[r.B].Contribution() + a.Inputs[r.B].Contribution()*b.Inputs[r.A].Contribution())
+	}
+	return sum / (a.Combined * b.Combined)
+}
