@@ -16,7 +16,7 @@ type Options struct {
 }
 
 // Format is the edition of the protocol language.
-const format = 1
+const format = "1"
 
 // Bounds on a protocol. Nobody writes by hand what is beyond them.
 const (
@@ -55,6 +55,7 @@ type compiler struct {
 	stopped bool                   // the plan has become too long; said once
 	waits   []expression           // that are waited for
 	sourced map[int]*yamltext.Node // by instrument: the first step that switches its output on
+	said    map[said]bool
 	driven  map[int]*yamltext.Node // by instrument: where its level was last given
 }
 
@@ -67,12 +68,12 @@ type given struct {
 // Compile turns a protocol into a plan for a rig and a specimen, and adds every
 // mistake it finds to m. With mistakes there the plan is not to be used.
 func Compile(doc *yamltext.Document, r *rig.Rig, s *rig.Specimen, o Options, m *yamltext.Mistakes) *Plan {
-	c := &compiler{doc: doc, rig: r, specimen: s, m: m, names: map[string]given{}, sourced: map[int]*yamltext.Node{}, driven: map[int]*yamltext.Node{},
+	c := &compiler{doc: doc, rig: r, specimen: s, m: m, names: map[string]given{}, sourced: map[int]*yamltext.Node{}, driven: map[int]*yamltext.Node{}, said: map[said]bool{},
 		plan: &Plan{Version: Version, Rig: r.Name, Specimen: s.ID, Unattended: o.Unattended}}
 	c.world, c.peak = newWorld(r), peak{degC: r.AmbientDegC}
 	t := c.table(doc.Root, "!format", "!title", "unattended", "let", "limits", "interlocks", "record", "!ends", "!steps")
-	if n := t["format"]; n != nil {
-		doc.Int(n, m, format, format)
+	if n := t["format"]; n != nil && c.text(n) != format {
+		c.wrong(n, "this is edition %q of the protocol language, dwell knows edition %s", n.Text, format)
 	}
 	c.plan.Title = c.text(t["title"])
 	c.plan.Unattended = c.flag(t["unattended"]) || o.Unattended

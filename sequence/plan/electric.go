@@ -60,6 +60,9 @@ func extras(p *rig.Profile) []string {
 	return names
 }
 
+// levels are what a step can source, and what stands beside it.
+var levels = []string{inCurrent, inVoltage, "instrument", "compliance"}
+
 // level reads which of current and voltage a step sources; "" for a mistake.
 func (c *compiler) level(t map[string]*yamltext.Node, at *yamltext.Node) (function string, n *yamltext.Node) {
 	switch current, voltage := t[inCurrent], t[inVoltage]; {
@@ -70,6 +73,7 @@ func (c *compiler) level(t map[string]*yamltext.Node, at *yamltext.Node) (functi
 		return inCurrent, current
 	case voltage != nil:
 		return inVoltage, voltage
+	case isMisspelt(at, levels, inCurrent) || isMisspelt(at, levels, inVoltage):
 	default:
 		c.wrong(at, "a current or a voltage is missing here")
 	}
@@ -101,8 +105,8 @@ func (c *compiler) source(s step) {
 	dim, other := dimensionOf(function)
 	level, ok1 := c.value(n, dim)
 	limit, ok2 := c.value(t["compliance"], other)
-	wants := c.setUp(i, function, t)
-	if !ok1 || !ok2 || wants == nil || !c.wantLevels(i, wants, function, level, limit) {
+	wants, ok3 := c.setUp(i, function, t)
+	if !ok1 || !ok2 || !ok3 || !c.wantLevels(i, wants, function, level, limit) {
 		return
 	}
 	c.begin()
@@ -125,22 +129,23 @@ func (c *compiler) wantLevels(i int, wants map[int]want, function string, level,
 		return false
 	}
 	c.allowed(i, k, level)
-	c.allowed(i, l, limit)
 	if !(limit.Value > 0) {
 		c.wrongValue(limit, "a compliance is above zero: it limits both directions")
+		return false
 	}
+	c.allowed(i, l, limit)
 	wants[k], wants[l] = want{value: level.Value}, want{value: limit.Value}
 	return true
 }
 
 // setUp is everything that a source-meter is to be set to besides its levels.
-func (c *compiler) setUp(i int, function string, t map[string]*yamltext.Node) map[int]want {
+func (c *compiler) setUp(i int, function string, t map[string]*yamltext.Node) (wants map[int]want, ok bool) {
 	p := c.rig.Instruments[i].Profile
 	f, o := p.Set(setFunction), p.Set(setOutput)
-	wants := map[int]want{f: {state: p.Sets[f].State(function)}, o: {state: p.Sets[o].State(stateOn)}}
+	wants, ok = map[int]want{f: {state: p.Sets[f].State(function)}, o: {state: p.Sets[o].State(stateOn)}}, true
 	if wants[f].state < 0 || wants[o].state < 0 {
 		c.wrong(c.at, "%s cannot source a %s", c.rig.Instruments[i].Name, function)
-		return nil
+		return nil, false
 	}
 	for _, name := range extras(p) {
 		k := p.Set(name)
@@ -150,16 +155,15 @@ func (c *compiler) setUp(i int, function string, t map[string]*yamltext.Node) ma
 		}
 		w := want{s.DefaultValue, s.DefaultState}
 		if n := t[name]; n != nil {
-			var ok bool
-			if w, ok = c.setTo(i, k, n); !ok {
-				return nil
-			}
+			var good bool
+			w, good = c.setTo(i, k, n)
+			ok = ok && good
 		} else if !s.HasDefault {
 			continue
 		}
 		wants[k] = w
 	}
-	return wants
+	return wants, ok
 }
 
 // setTo reads what one quantity is to be set to.
@@ -322,24 +326,48 @@ func (c *compiler) through(function string, level value, compliance float64) {
 		}
 		c.peak.amps, c.peak.volts, c.peak.watts = max(c.peak.amps, amps), max(c.peak.volts, volts), max(c.peak.watts, watts)
 		at := "at " + near(t, inDegC)
-		if function == inCurrent && volts >= compliance {
+		if function == inCurrent && volts >= compliance && c.first(level, setCompliance) {
 			c.wrongValue(level, "%s needs %s %s (%s and %g %% more), which the compliance of %s does not leave", near(level.Value, inAmpere),
 				near(volts, inVolt), at, near(ohm, inOhm), 100*c.specimen.BandRel, near(compliance, inVolt))
 		}
-		if function == inVoltage && amps >= compliance {
+		if function == inVoltage && amps >= compliance && c.first(level, setCompliance) {
 			c.wrongValue(level, "%s drives %s %s (%s and %g %% less), which the compliance of %s does not leave", near(level.Value, inVolt),
 				near(amps, inAmpere), at, near(ohm, inOhm), 100*c.specimen.BandRel, near(compliance, inAmpere))
 		}
-		c.inSpecimen(c.rig.Place.Current, amps, inAmpere, level, at)
-		c.inSpecimen(c.rig.Place.Voltage, volts, inVolt, level, at)
+		if function == inVoltage { // a level itself was held against its limits before
+			c.inSpecimen(c.rig.Place.Current, amps, inAmpere, level, at)
+		} else {
+			c.inSpecimen(c.rig.Place.Voltage, volts, inVolt, level, at)
+		}
 		c.inSpecimen(c.rig.Place.Power, watts, inWatt, level, at)
 	}
+}
+
+// first is whether nothing has been said of a level and something that it is too
+// much for: one mistake is enough, at the first temperature that shows it.
+func (c *compiler) first(level value, what string) bool {
+	at := level.node
+	if level.from != nil {
+		at = level.from
+	}
+	key := said{at, what}
+	if c.said[key] || c.muted != nil {
+		return false
+	}
+	c.said[key] = true
+	return true
+}
+
+// said is a level that was found to be too much for something.
+type said struct {
+	level *yamltext.Node
+	what  string
 }
 
 // inSpecimen holds what the specimen sees against the limits on a channel.
 func (c *compiler) inSpecimen(channel string, size float64, dim quantity.Dimension, level value, at string) {
 	for _, b := range c.tightest(channel) {
-		if b.Below == nil || size < *b.Below {
+		if b.Below == nil || size < *b.Below || !c.first(level, channel) {
 			continue
 		}
 		c.wrongValue(level, "%s puts up to %s %s into the specimen, %s allows less than %s", near(level.Value, level.Unit.Dim), near(size, dim), at, b.who, c.written(b)).

@@ -224,7 +224,7 @@ func (c *compiler) busy(i int) {
 			continue
 		}
 		typical, _ := d.Profile.QueryTime(q, c.settings(i))
-		first := periods[0].channel
+		first := c.named(periods[0].channel)
 		name := c.rig.Channels[first].Name
 		if every := periods[0].everyNs; int64(typical) > every {
 			c.wrong(c.rateNode(first), "%s needs %s a reading, asked every %s", name, near(typical.Seconds(), inSeconds), near(float64(every)/1e9, inSeconds)).
@@ -243,6 +243,17 @@ func (c *compiler) busy(i int) {
 		c.wrong(c.rateNode(worst), "%s is asked for more than it has time for: %s, and at most %.0f %% leave room for commands", d.Name,
 			strings.Join(parts, ", "), 100*mostBusy).Hint(c.howSet(i))
 	}
+}
+
+// named is the channel of the same exchange and rate that the protocol names, if it
+// names one: people look for that.
+func (c *compiler) named(channel int) int {
+	for _, w := range c.wanted {
+		if w.node != nil && c.query(w.channel) == c.query(channel) && c.world.everyNs[w.channel] == c.world.everyNs[channel] {
+			return w.channel
+		}
+	}
+	return channel
 }
 
 // howSet says what the time of an instrument's reading comes from.

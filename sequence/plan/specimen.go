@@ -40,8 +40,8 @@ func (c *compiler) confirmStep(s step) {
 	}
 	t := c.table(s.with, append([]string{"!specimen", "resistance within", inCurrent, "compliance", "symmetric within", "at most"}, others...)...)
 	check, ok := c.check(t)
-	wants := c.setUp(i, inCurrent, t)
-	if !ok || wants == nil {
+	wants, ok2 := c.setUp(i, inCurrent, t)
+	if !ok || !ok2 {
 		return
 	}
 	if k := p.Set(setReverse); k >= 0 {
@@ -136,9 +136,8 @@ func (c *compiler) alone(n *yamltext.Node) {
 	if !c.plan.Unattended {
 		return
 	}
-	before := c.m.Len()
 	x := c.wrong(n, "this needs a person, and the run is unattended")
-	if at := valueOf(c.doc.Root, "unattended"); at != nil && c.m.Len() > before {
+	if at := valueOf(c.doc.Root, "unattended"); at != nil {
 		x.Note(c.doc, at, "as is said here")
 	}
 }

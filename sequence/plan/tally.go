@@ -219,9 +219,9 @@ func (c *compiler) finishSummary(t map[string]*yamltext.Node) {
 	s.HighestAmps, s.HighestVolts, s.HighestWatts = c.peak.amps, c.peak.volts, c.peak.watts
 	ends := t["ends"]
 	if most := c.plan.AtMostNs; most > 0 && s.DurationNs > most {
-		c.wrong(keyOf(ends, "at most"), "the steps take about %s, longer than this", spanText(c.tally.seconds))
+		c.wrong(valueOf(ends, "at most"), "the steps take about %s, longer than this", spanText(c.tally.seconds))
 	}
-	s.CoolingNs = c.cooling(keyOf(ends, "off and cool by"))
+	s.CoolingNs = c.cooling(valueOf(ends, "off and cool by"))
 }
 
 // cooling is how long the bench needs from the highest temperature until it is

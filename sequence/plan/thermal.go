@@ -61,7 +61,7 @@ func (c *compiler) heater(n *yamltext.Node, suffix string, others ...string) (i 
 		}
 		i, at = instruments[k], t[key]
 	}
-	if i < 0 && t != nil {
+	if i < 0 && t != nil && !slices.ContainsFunc(keys, func(k string) bool { return isMisspelt(n, append(keys, others...), k) }) {
 		c.wrong(n, "%q is missing here", keys[0])
 	}
 	return i, at, t
@@ -154,12 +154,16 @@ func (c *compiler) arrivable(channel int, n *yamltext.Node, within float64) {
 
 // reachable refuses temperatures that this bench never gets to.
 func (c *compiler) reachable(i int, to value) {
-	if lowest := c.rig.LowestDegC; c.rig.Cooling != "none" && to.Value < lowest {
-		c.wrongValue(to, "%s cannot be reached: this rig cools to %s", to.Quantity, degC(lowest)).
-			Note(c.rig.Doc, keyOf(c.rig.Doc.Root, "ambient"), "as is said here")
-	} else if c.rig.Cooling == "none" && to.Value < lowest+leastAboveK {
-		c.wrongValue(to, "%s cannot be held: the ambient is %s, this rig has no cooling, and it takes for ever to come nearer than %s",
-			to.Quantity, degC(lowest), near(leastAboveK, inKelvin)).Note(c.rig.Doc, keyOf(c.rig.Doc.Root, "ambient"), "the ambient stands here")
+	lowest, ambient := c.rig.LowestDegC, keyOf(c.rig.Doc.Root, "ambient")
+	switch uncooled := c.rig.Cooling == "none"; {
+	case !uncooled && to.Value < lowest:
+		c.wrongValue(to, "%s cannot be reached: this rig cools to %s", to.Quantity, degC(lowest)).Note(c.rig.Doc, ambient, "as is said here")
+	case uncooled && to.Value < lowest:
+		c.wrongValue(to, "%s cannot be reached: the ambient is %s and this rig has no cooling", to.Quantity, degC(lowest)).
+			Note(c.rig.Doc, ambient, "as is said here")
+	case uncooled && to.Value < lowest+leastAboveK:
+		c.wrongValue(to, "%s cannot be reached in any time: the ambient is %s, without cooling nothing comes nearer to it than %s", to.Quantity,
+			degC(lowest), near(leastAboveK, inKelvin)).Note(c.rig.Doc, ambient, "as is said here")
 	}
 }
 

@@ -3,6 +3,7 @@ package plan
 import (
 	"errors"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode"
@@ -52,11 +53,15 @@ type value struct {
 	from *yamltext.Node
 }
 
-// wrong records a mistake at a node. In the later passes of a loop it says so.
+// wrong records a mistake at a node. In the later passes of a loop it says so. What
+// was recorded before gets no second note.
 func (c *compiler) wrong(n *yamltext.Node, format string, args ...any) *yamltext.Mistake {
 	before := c.m.Len()
 	x := c.m.Add(c.doc, n, format, args...)
-	if c.m.Len() > before && c.again != nil {
+	if c.m.Len() == before {
+		return new(yamltext.Mistake)
+	}
+	if c.again != nil {
 		x.Note(c.doc, c.again, "so it is when this loop comes round again")
 	}
 	return x
@@ -64,9 +69,8 @@ func (c *compiler) wrong(n *yamltext.Node, format string, args ...any) *yamltext
 
 // wrongValue records a mistake about a value, and where its name got that meaning.
 func (c *compiler) wrongValue(v value, format string, args ...any) *yamltext.Mistake {
-	before := c.m.Len()
 	x := c.wrong(v.node, format, args...)
-	if c.m.Len() > before && v.from != nil {
+	if v.from != nil {
 		x.Note(c.doc, v.from, v.name+" is "+v.Quantity.String()+" then")
 	}
 	return x
@@ -83,11 +87,19 @@ func (c *compiler) table(n *yamltext.Node, keys ...string) map[string]*yamltext.
 	}
 	t := c.doc.Table(n, c.m, known...)
 	for _, k := range keys {
-		if name, must := strings.CutPrefix(k, "!"); must && t != nil && t[name] == nil {
+		if name, must := strings.CutPrefix(k, "!"); must && t != nil && t[name] == nil && !isMisspelt(n, known, name) {
 			c.wrong(n, "%q is missing here", name)
 		}
 	}
 	return t
+}
+
+// isMisspelt is whether a key that is missing stands there in another spelling,
+// which is a mistake already.
+func isMisspelt(n *yamltext.Node, known []string, name string) bool {
+	return slices.ContainsFunc(n.Pairs, func(p yamltext.Pair) bool {
+		return !isIn(known, p.Key.Text) && yamltext.Nearest(p.Key.Text, known) == name
+	})
 }
 
 // pairs are the entries of a mapping whose keys are names.
@@ -365,12 +377,14 @@ func near(v float64, d quantity.Dimension) string {
 	return text + " " + u.Symbol
 }
 
-// bestUnit is the unit in which a value is nice to read. Days are left out, and so
-// is %.
+// unread are units in which nobody looks for a number they did not write.
+var unread = []string{"%", "ppm", "d", "mK"}
+
+// bestUnit is the unit in which a value is nice to read.
 func bestUnit(v float64, d quantity.Dimension) quantity.Unit {
 	best, _ := d.Canonical()
 	for _, u := range quantity.Units() {
-		if u.Dim == d && u.Symbol != "%" && u.Symbol != "ppm" && u.Symbol != "d" && better(v/u.Factor, v/best.Factor) {
+		if u.Dim == d && !isIn(unread, u.Symbol) && better(v/u.Factor, v/best.Factor) {
 			best = u
 		}
 	}
