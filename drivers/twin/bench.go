@@ -33,41 +33,50 @@ type fitted struct {
 }
 
 // firmwares are the kinds of virtual instrument, by the word that a profile's key
-// twin has.
+// twin has. What one has hold of there is once in the world.
 var firmwares = []struct {
-	name  string
-	heats bool
-	new   func(f fitted) (firmware, device)
+	name string
+	has  part
+	new  func(f fitted) (firmware, device)
 }{
-	{"hotplate", true, newHotplateA},
-	{"hotplate-echo", true, newHotplateB},
-	{"source-meter", false, newSourceMeter},
-	{"thermometer", false, newThermometer},
-	{"lift", false, newLift},
+	{"hotplate", thePlate, newHotplateA},
+	{"hotplate-echo", thePlate, newHotplateB},
+	{"source-meter", theFilm, newSourceMeter},
+	{"thermometer", nothing, newThermometer},
+	{"lift", nothing, newLift},
 }
+
+// part of the world that one instrument alone can have hold of.
+type part string
+
+const (
+	nothing  part = ""
+	thePlate part = "plate to heat"
+	theFilm  part = "film to source into"
+)
 
 // assemble puts instruments round a world and switches them on.
 func assemble(w *World, instruments []fitted, seed uint64) (*Bench, error) {
 	b := &Bench{world: w, seed: seed}
+	owners := map[part]string{}
 	for _, f := range instruments {
 		f.seed = seed
-		d, heats, err := b.build(f)
+		d, has, err := b.build(f)
 		if err != nil {
 			return nil, err
 		}
-		if heats && b.heater != "" {
-			return nil, fmt.Errorf("%s and %s: the virtual bench has one plate, and one instrument that heats it", b.heater, f.name)
+		if owner := owners[has]; owner != "" && has != nothing {
+			return nil, fmt.Errorf("%s and %s: the virtual bench has but one %s", owner, f.name, has)
 		}
-		if heats {
-			b.heater = f.name
-		}
+		owners[has] = f.name
 		b.devices = append(b.devices, d)
 		d.firmware.start(d)
 	}
+	b.heater = owners[thePlate]
 	return b, nil
 }
 
-func (b *Bench) build(f fitted) (d *device, heats bool, err error) {
+func (b *Bench) build(f fitted) (*device, part, error) {
 	var words []string
 	for _, k := range firmwares {
 		if k.name == f.firmware {
@@ -77,11 +86,11 @@ func (b *Bench) build(f fitted) (d *device, heats bool, err error) {
 			if d.mask = 0xff; f.line.DataBits == 7 {
 				d.mask = 0x7f
 			}
-			return &d, k.heats, nil
+			return &d, k.has, nil
 		}
 		words = append(words, k.name)
 	}
-	return nil, false, fmt.Errorf("%s: there is no virtual instrument %q; there are %q", f.name, f.firmware, words)
+	return nil, nothing, fmt.Errorf("%s: there is no virtual instrument %q; there are %q", f.name, f.firmware, words)
 }
 
 // World is what the instruments measure and change.
@@ -164,8 +173,7 @@ func (b *Bench) Reboot(name string) error {
 		return fmt.Errorf("there is no instrument %q to switch off and on", name)
 	}
 	b.note(name, noteCommand, math.NaN(), "mains off and on")
-	d.length = 0
-	d.out.clear(b.world.Now())
+	d.hangUp()
 	d.firmware.start(d)
 	b.look()
 	return nil
@@ -183,6 +191,7 @@ func (b *Bench) Move(at clock.Instant, words string) error {
 	to, known := OnPlate, words == "place"
 	if where, lifts := strings.CutPrefix(words, "lift "); lifts {
 		to, known = placeOf(where)
+		known = known && to != OnPlate
 	}
 	if !known {
 		return fmt.Errorf("%q moves nothing here: expected place, lift air, lift moving air or lift cold block", words)

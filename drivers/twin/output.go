@@ -20,13 +20,12 @@ type device struct {
 	ends     string // bytes that end a line
 	alone    string // bytes that are a message each, wherever they come
 
-	heard    [mostHeard]byte // the line that is being received
-	length   int             // of it; more than fit when the line is too long
-	began    clock.Instant   // when its first byte began to come
-	out      output
-	dueAt    clock.Instant // when the firmware does something by itself
-	started  clock.Instant // when it was switched on
-	commands int64         // that changed something
+	heard   [mostHeard]byte // the line that is being received
+	length  int             // of it; more than fit when the line is too long
+	began   clock.Instant   // when its first byte began to come
+	out     output
+	dueAt   clock.Instant // when the firmware does something by itself
+	started clock.Instant // when it was switched on
 }
 
 // mostHeard bounds a line that an instrument can take. The heaters here promise 80
@@ -110,6 +109,12 @@ func (d *device) Take(at clock.Instant, dst []byte) []byte {
 // returns where it stands, so that it can still be filled in.
 func (d *device) say(from clock.Instant, text []byte) (place int64, ok bool) {
 	return d.out.say(from, text, d.line)
+}
+
+// hangUp is the end of a connection: half a line and what was not taken are gone.
+func (d *device) hangUp() {
+	d.length = 0
+	d.out.clear(d.bench.world.Now())
 }
 
 // output holds what a device says, in chunks whose last byte arrives at a known

@@ -23,9 +23,11 @@ type server struct {
 // the world does; then it closes the port. Bytes take as long as on the line: they
 // are given to the device when the last of them would have come, and an answer is
 // written when its last byte would have. One process reads, the caller's speaks.
+// What the other side has not taken when the port ends is lost.
 func Serve(c clock.Clock, d wire.Device, rw io.ReadWriteCloser, line wire.Line) error {
 	if v, ok := d.(*device); ok {
-		v.line.Baud, v.line.DataBits, v.line.Parity, v.line.StopBits = line.Baud, line.DataBits, line.Parity, line.StopBits
+		v.line = line
+		defer v.hangUp()
 	}
 	s := &server{clock: c, device: d, rw: rw, line: line, heard: clock.NewEvent(c)}
 	c.Go("ear of a virtual instrument", s.listen)

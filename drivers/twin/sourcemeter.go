@@ -37,6 +37,7 @@ const (
 	defaultAmpereLimit      = 105e-6
 	leastCycles, mostCycles = 0.01, 10.0
 	longestDelayS           = 999.9999
+	largestOhm              = 210e6
 )
 
 // How long the instrument takes beside integrating. Order of magnitude of such
@@ -134,7 +135,8 @@ const (
 	actTrip                 // whether the limit holds
 )
 
-// mostActions bounds what a source-meter still has to do.
+// mostActions bounds what an instrument still has to do: with more, messages are
+// lost, as on a line without flow control.
 const mostActions = 64
 
 // sourceMeter is the firmware and its state.
@@ -179,6 +181,10 @@ func (m *sourceMeter) start(d *device) {
 func (m *sourceMeter) message(d *device, text message) {
 	if len(text.text) == 1 && (text.text[0] == 3 || text.text[0] == 0x18) {
 		m.deviceClear(d, text.at)
+		return
+	}
+	if len(m.todo) >= mostActions {
+		m.fail(errOverrun)
 		return
 	}
 	carryOut(m, meterCommands, &m.scpi, d, text)
@@ -229,18 +235,13 @@ func (m *sourceMeter) carry(d *device, a *action) {
 }
 
 // then does something as soon as the instrument gets to it: now, or behind what it
-// still has to do. Too much of that is lost, as on a line without flow control.
-func (m *sourceMeter) then(c *call, a action) bool {
+// still has to do.
+func (m *sourceMeter) then(c *call, a action) {
 	if a.at <= c.d.bench.world.Now() && len(m.todo) == 0 {
 		m.carry(c.d, &a)
-		return true
-	}
-	if len(m.todo) == mostActions {
-		m.fail(errOverrun)
-		return false
+		return
 	}
 	m.todo = append(m.todo, a)
-	return true
 }
 
 // told brings changed settings to the terminals.
@@ -353,18 +354,17 @@ func (m *sourceMeter) measure(d *device, s *meterSettings) {
 			continue
 		}
 		status |= statusMeasures << q
-		span := s.measuringRange(q, v)
-		if math.Abs(v) > beyond*span {
-			r.value[q] = math.Copysign(overflow, v)
-			status |= statusOverflow
-			continue
-		}
+		span := s.measuringRange(q, v) // the limit keeps the value inside it
 		r.value[q] = rounded(m.errorOf[q].of(v, span), span)
 	}
 	r.value[elementRes] = notMeasured
 	if s.measures[2] {
 		status |= statusMeasures << 2
-		r.value[elementRes] = ohms(r.value[volts], r.value[amps])
+		r.value[elementRes] = r.value[volts] / r.value[amps]
+		if !(math.Abs(r.value[elementRes]) <= largestOhm) {
+			r.value[elementRes] = overflow
+			status |= statusOverflow
+		}
 	}
 	r.value[elementTime] = math.Mod((now - d.started).Seconds(), 100_000) // wraps at 99 999.999 s
 	r.value[elementStat] = float64(status | m.statusOf(s, r.inside))
@@ -404,16 +404,6 @@ func (s *meterSettings) measuringRange(q int, v float64) float64 {
 func rounded(v, span float64) float64 {
 	step := span / 2e6
 	return float64(math.Round(v/step) * step)
-}
-
-// ohms is volts over amps, as the instrument computes it.
-func ohms(v, i float64) float64 {
-	switch r := v / i; {
-	case math.Abs(v) >= overflow || math.Abs(i) >= overflow || i == 0:
-		return overflow
-	default:
-		return r
-	}
 }
 
 // limited tells whether the limit holds at this moment.

@@ -78,10 +78,13 @@ func (m *thermometer) start(d *device) {
 func (s *ohmSettings) reset() { *s = ohmSettings{cycles: 10, autozero: true} }
 
 func (m *thermometer) message(d *device, text message) {
-	if len(text.text) == 1 && text.text[0] == 3 {
+	switch {
+	case len(text.text) == 1 && text.text[0] == 3:
 		d.out.clear(text.at)
 		m.busyUntil, m.todo = text.at, m.todo[:0]
-	} else {
+	case len(m.todo) >= mostActions:
+		m.fail(errOverrun)
+	default:
 		carryOut(m, thermometerCommands, &m.scpi, d, text)
 	}
 	m.plan(d)
@@ -220,10 +223,6 @@ func (m *thermometer) fetch(c *call) {
 
 // then keeps room for the answer, and does the action when its moment has come.
 func (m *thermometer) then(c *call, a ohmAction) {
-	if len(m.todo) == mostActions {
-		m.fail(errOverrun)
-		return
-	}
 	if a.says {
 		var blank [multimeterLength]byte
 		var ok bool
