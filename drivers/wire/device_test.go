@@ -285,6 +285,9 @@ func TestWithoutTimeNothingIsSent(t *testing.T) {
 			t.Errorf("lost: %v", p.Lost())
 		}
 		answers(t, p, "VOLT 42.\n", "1\n", clock.Second)
+		if want := 9_375_000 + 1*ms + 100*ms; p.last.Sent != want {
+			t.Errorf("sent at %d, want %d: the pause is after what has been sent", p.last.Sent, want)
+		}
 		if got := strings.Join(b.heard, ", "); got != "VOLT 40., VOLT 42." {
 			t.Errorf("heard %s", got)
 		}
@@ -462,7 +465,7 @@ func TestPauseIsKept(t *testing.T) {
 			for i, request := range []string{"a\n", "b\n", "silent\n", "c\n"} {
 				patience := clock.Second
 				if request == "silent\n" {
-					patience = 50 * ms
+					patience = 300 * ms
 				}
 				x, err := p.Exchange([]byte(request), lineEnd, c.Now()+patience)
 				if x.Ended != Answered && x.Ended != NoAnswer {
@@ -476,7 +479,7 @@ func TestPauseIsKept(t *testing.T) {
 				}
 				end = x.Last
 			}
-			x, err := p.Exchange([]byte("OUTP OFF\n"), nil, c.Now()+100*ms)
+			x, err := p.Exchange([]byte("OUTP OFF\n"), nil, c.Now()+clock.Second)
 			if err != nil || x.Sent < end+pause {
 				t.Errorf("%T: sent %d ns after, %v", c, x.Sent-end, err)
 			}

@@ -3,6 +3,7 @@ package wire
 import (
 	"fmt"
 	"math/rand/v2"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -64,7 +65,11 @@ func TestALateAnswerIsNeverTheNextOnes(t *testing.T) {
 			answers("C\n", "c\n")
 			return nil
 		})
-		if got := strings.Count(strings.Join(record.lines, "\n"), `"a\n"`); got != 1 {
+		all := strings.Join(record.lines, "\n")
+		if !regexp.MustCompile(`"WHO\\n" \d+ "ME\\n" \d+ answered`).MatchString(all) {
+			t.Errorf("late by %d: the footing is found by another answer:\n%s", late, all)
+		}
+		if got := strings.Count(all, `"a\n"`); got != 1 {
 			t.Errorf("late by %d: its answer is recorded %d times", late, got)
 		}
 		if want := []string{"A", "*CLS", "WHO", "B", "C"}; !slices.Equal(b.heard, want) {
@@ -478,4 +483,41 @@ func TestWaitingForThePortEndsAtItsDeadline(t *testing.T) {
 		}
 		return c.Sleep(50 * ms)
 	})
+}
+
+// torrent is a link on which something comes all the time, and never late enough
+// for a deadline to come first.
+type torrent struct{ clock clock.Clock }
+
+func (l *torrent) send([]byte, clock.Instant) (clock.Instant, error) { return l.clock.Now(), nil }
+func (l *torrent) receive(dst []byte, _ clock.Instant) ([]byte, clock.Instant, error) {
+	err := l.clock.Sleep(l.clock.Now() + ms)
+	return append(dst, "babble\n"...), l.clock.Now(), err
+}
+func (l *torrent) take(dst []byte) ([]byte, clock.Instant) { return dst, clock.Never }
+func (l *torrent) interrupt()                              {}
+func (l *torrent) close() error                            { return nil }
+
+func TestATorrentOfWholeLinesEndsAtTheDeadline(t *testing.T) {
+	c := clock.Virtual(0)
+	err := c.Run(func() error {
+		p := newPort(c, "plate", "torrent", &torrent{c}, Line{})
+		p.SetFooting(whoAmI())
+		if err := p.Begin(clock.Second); err != nil {
+			return err
+		}
+		x, err := p.exchange([]byte("WHO\n"), lineEnd, true, 100*ms)
+		if x.Ended != NoAnswer || c.Now() != 100*ms {
+			t.Errorf("%s at %d, %v", x.Ended, c.Now(), err)
+		}
+		p.stray = 0
+		fails(t, p, "READ?\n", NotTaken, 200*ms)
+		if c.Now() != 200*ms {
+			t.Errorf("ended at %d", c.Now())
+		}
+		return nil
+	})
+	if err != nil {
+		t.Error(err)
+	}
 }

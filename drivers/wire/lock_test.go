@@ -142,9 +142,13 @@ func TestALockEndsWithItsProcess(t *testing.T) {
 		t.Fatal(err)
 	}
 	owner.Wait()
-	mine, err := Take(key, "after it")
+	mine, err := Take(key, "next")
 	if err != nil {
 		t.Fatal(err)
 	}
-	mine.Give()
+	defer mine.Give()
+	var inUse *InUse
+	if _, err := Take(key, "x"); !errors.As(err, &inUse) || inUse.Owner != "next" { // nothing of the dead one's text
+		t.Errorf("got %+v, %v", inUse, err)
+	}
 }

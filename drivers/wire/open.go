@@ -26,7 +26,20 @@ func Open(c clock.Clock, name string, a Address, line Line, by clock.Instant) (*
 	if a.Kind == TCP {
 		line.Baud = 0
 	}
-	rw, err := connect(c, name, a, line, by)
+	if _, virtual := c.(*clock.World); virtual {
+		return nil, fmt.Errorf("%s on %s: cannot be opened: a real port answers in real time only", name, a)
+	}
+	patience := time.Duration(by - c.Now())
+	rw, err := connect(c, name, by, func() (conn, error) {
+		switch a.Kind {
+		case Serial:
+			return openSerial(a.Path, line)
+		case TCP:
+			return openSocket(a.Path, patience)
+		default:
+			return nil, errors.New("a twin is attached, not opened")
+		}
+	})
 	if err != nil {
 		return nil, fmt.Errorf("%s on %s: cannot be opened: %w", name, a, err)
 	}
@@ -38,25 +51,14 @@ func Open(c clock.Clock, name string, a Address, line Line, by clock.Instant) (*
 
 // connect opens in a process of its own, since some systems take their time, or
 // for ever. One that comes too late is closed again.
-func connect(c clock.Clock, name string, a Address, line Line, by clock.Instant) (conn, error) {
-	if _, virtual := c.(*clock.World); virtual {
-		return nil, errors.New("a real port answers in real time only")
-	}
+func connect(c clock.Clock, name string, by clock.Instant, dial func() (conn, error)) (conn, error) {
 	var rw conn
 	var failure error
 	var opened, late bool
 	done := clock.NewEvent(c)
 	c.Go("opener of "+name, func() error {
-		patience := time.Duration(by - c.Now())
 		failure = c.Block(func() (err error) {
-			switch a.Kind {
-			case Serial:
-				rw, err = openSerial(a.Path, line)
-			case TCP:
-				rw, err = openSocket(a.Path, patience)
-			default:
-				err = errors.New("a twin is attached, not opened")
-			}
+			rw, err = dial()
 			return err
 		})
 		if late && failure == nil {

@@ -7,7 +7,10 @@ import (
 	"io"
 	"net"
 	"os"
+	"runtime"
 	"strings"
+	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -118,8 +121,52 @@ func serve(end far, answer func(question string) string) {
 	}
 }
 
-// soon bounds what takes no time but that of a busy machine.
+// soon bounds what takes no time of its own, and inTime tells whether something did,
+// less what the machine has kept from everybody meanwhile.
 const soon = 200 * ms
+
+func inTime(took clock.Instant) bool { return took <= soon || took <= soon+machine.stalled(took) }
+
+// machine notes when the machine, shared with others, did not let this process run.
+var machine stalls
+
+type stalls struct {
+	sync.Mutex
+	at   []time.Time
+	late []time.Duration
+}
+
+func (s *stalls) watch() {
+	const step = 2 * time.Millisecond
+	for {
+		before := time.Now()
+		time.Sleep(step)
+		now := time.Now()
+		if late := now.Sub(before) - step; late > 5*time.Millisecond {
+			s.Lock()
+			s.at, s.late = append(s.at, now), append(s.late, late)
+			s.Unlock()
+		}
+	}
+}
+
+// stalled sums up the stalls that ended within the last span.
+func (s *stalls) stalled(span clock.Instant) (sum clock.Instant) {
+	s.Lock()
+	defer s.Unlock()
+	since := time.Now().Add(-time.Duration(span) - 20*time.Millisecond)
+	for i, at := range s.at {
+		if at.After(since) {
+			sum += clock.Instant(s.late[i])
+		}
+	}
+	return sum
+}
+
+func TestMain(m *testing.M) {
+	go machine.watch()
+	m.Run()
+}
 
 // until waits in small steps until something holds, which other processes bring about.
 func until(t *testing.T, c clock.Clock, what string, holds func() bool) {
@@ -251,7 +298,7 @@ func TestDeadlineOnARealLine(t *testing.T) {
 		live(t, at, func(c *clock.WallClock, p *Port, end far, record *book) error {
 			by := c.Now() + 50*ms
 			fails(t, p, "READ?\n", NoAnswer, by)
-			if late := c.Now() - by; late < 0 || late > soon {
+			if late := c.Now() - by; late < 0 || !inTime(late) {
 				t.Errorf("ended %d ns after its deadline", late)
 			}
 			return nil
@@ -283,7 +330,7 @@ func TestAFloodOnARealLine(t *testing.T) {
 			for _, request := range []string{"A\n", "B\n"} {
 				by := c.Now() + 100*ms
 				p.Exchange([]byte(request), lineEnd, by)
-				if late := c.Now() - by; late > soon {
+				if late := c.Now() - by; !inTime(late) {
 					t.Errorf("%q ended %d ns after its deadline", request, late)
 				}
 			}
@@ -323,7 +370,7 @@ func TestUnplugInMidRead(t *testing.T) {
 					return ""
 				})
 				text := fails(t, p, "READ?\n", LinkLost, c.Now()+10*clock.Second)
-				if took := c.Now() - <-pulled; took > soon {
+				if took := c.Now() - <-pulled; !inTime(took) {
 					t.Errorf("%s: noticed after %d ns", name, took)
 				}
 				if !strings.HasPrefix(text, "plate on "+at.address) || !strings.Contains(text, "link lost: ") {
@@ -336,7 +383,7 @@ func TestUnplugInMidRead(t *testing.T) {
 				for range 3 {
 					fails(t, p, "READ?\n", LinkLost, c.Now()+10*clock.Second)
 				}
-				if took := c.Now() - before; took > soon {
+				if took := c.Now() - before; !inTime(took) {
 					t.Errorf("%s: exchanges on a lost link took %d ns", name, took)
 				}
 				return nil
@@ -357,7 +404,7 @@ func TestUnplugWhileNobodyAsks(t *testing.T) {
 				before := c.Now()
 				unplug(end)
 				until(t, c, "unplug", func() bool { return p.Lost() != nil })
-				if took := c.Now() - before; took > soon {
+				if took := c.Now() - before; !inTime(took) {
 					t.Errorf("%s: noticed after %d ns", name, took)
 				}
 				if p.Lost() != nil && !strings.HasPrefix(p.Lost().Error(), "plate on "+at.address+": link lost: ") {
@@ -383,7 +430,7 @@ func TestUnplugWhileThePortWaitsForItself(t *testing.T) {
 			c.Go("hand", func() error { end.Close(); return nil })
 			before := c.Now()
 			fails(t, p, "READ?\n", LinkLost, c.Now()+2*clock.Minute)
-			if took := c.Now() - before; took > 2*soon {
+			if took := c.Now() - before; !inTime(took) {
 				t.Errorf("noticed after %d ns", took)
 			}
 			return nil
@@ -396,7 +443,7 @@ func TestUnplugWhileThePortWaitsForItself(t *testing.T) {
 			c.Go("hand", func() error { end.Close(); return nil })
 			before := c.Now()
 			fails(t, p, "READ?\n", LinkLost, c.Now()+2*clock.Minute)
-			if took := c.Now() - before; took > 2*soon {
+			if took := c.Now() - before; !inTime(took) {
 				t.Errorf("noticed after %d ns", took)
 			}
 			return nil
@@ -446,20 +493,20 @@ func TestAWriteThatIsNeverTaken(t *testing.T) {
 				return nil
 			})
 			x, err := p.Exchange(command, lineEnd, by)
-			if late := c.Now() - by; x.Ended != NotTaken || !errors.Is(err, errNotTaken) || late < 0 || late > soon {
+			if late := c.Now() - by; x.Ended != NotTaken || !errors.Is(err, errNotTaken) || late < 0 || !inTime(late) {
 				t.Errorf("%s %d ns after its deadline, %v", x.Ended, late, err)
 			}
 			if !strings.Contains(err.Error(), "plate on "+at.address) || len(err.Error()) > 1000 {
 				t.Errorf("%.1000s", err)
 			}
 			until(t, c, "end of the others", func() bool { return finished == 2 })
-			if worst > soon || ticks < 5 || exchanges < 20 {
+			if worst > soon+machine.stalled(2*span) || ticks < 5 || exchanges < 20 {
 				t.Errorf("meanwhile %d exchanges, %d ticks, the worst %d ns late", exchanges, ticks, worst)
 			}
 			before := c.Now()
 			fails(t, p, "READ?\n", LinkLost, c.Now()+10*clock.Second)
 			err = p.Close()
-			if took := c.Now() - before; took > mostClosing+soon || err != nil && !errors.Is(err, errLeft) {
+			if took := c.Now() - before; !inTime(took-mostClosing) || err != nil && !errors.Is(err, errLeft) {
 				t.Errorf("closed after %d ns, %v", took, err)
 			}
 			end.Close()
@@ -492,11 +539,13 @@ func TestSeizeDuringAWriteThatIsNotTaken(t *testing.T) {
 			if err := p.Seize(c.Now() + clock.Second); err != nil {
 				return err
 			}
-			if took := c.Now() - before; took > soon {
+			if took := c.Now() - before; !inTime(took) {
 				t.Errorf("seized after %d ns", took)
 			}
+			began := make(chan int, 1) // bytes of the command that was cut short
 			go serve(end, func(question string) string {
-				if question = strings.TrimLeft(question, "x"); question == "" {
+				if strings.Contains(question, "x") {
+					began <- len(question)
 					return ""
 				}
 				return strings.ToLower(question) + "\n"
@@ -505,9 +554,102 @@ func TestSeizeDuringAWriteThatIsNotTaken(t *testing.T) {
 				Answer: func(reply []byte) bool { return string(reply) == "who\n" }})
 			answers(t, p, "OFF\n", "off\n", c.Now()+10*clock.Second)
 			p.End()
+			if n := <-began; n >= at.much {
+				t.Errorf("all %d bytes have been sent", n)
+			}
 			return nil
 		})
 	})
+}
+
+// The other side hangs up without having taken anything.
+func TestHangingUpEndsAWriteThatIsNotTaken(t *testing.T) {
+	live(t, socketPlace(t), func(c *clock.WallClock, p *Port, end far, record *book) error {
+		var hungUp clock.Instant
+		c.Go("hand", func() error {
+			until(t, c, "stuck", func() bool { return p.link.(*stream).flying })
+			hungUp = c.Now()
+			return end.(*net.TCPConn).CloseWrite()
+		})
+		if x, err := p.Exchange(socketPlace(t).command(), lineEnd, c.Now()+clock.Minute); x.Ended != LinkLost {
+			t.Errorf("%s, %v", x.Ended, err)
+		}
+		if took := c.Now() - hungUp; !inTime(took) {
+			t.Errorf("noticed after %d ns", took)
+		}
+		return nil
+	})
+}
+
+// stubborn is a line that takes nothing, until it is let go.
+type stubborn struct {
+	let   chan int // how many bytes it takes then
+	done  chan bool
+	calls []string
+}
+
+func (s *stubborn) Read([]byte) (int, error) { <-s.done; return 0, io.EOF }
+func (s *stubborn) Write(b []byte) (int, error) {
+	return <-s.let, nil
+}
+func (s *stubborn) Close() error { s.calls = append(s.calls, "close"); return nil }
+func (s *stubborn) stop(discard bool) {
+	if len(s.calls) == 0 {
+		close(s.done)
+	}
+	s.calls = append(s.calls, fmt.Sprintf("stop, discard %v", discard))
+}
+
+// stubbornPort is a port on it, and a request that it has not taken.
+func stubbornPort(t *testing.T, c clock.Clock) (*Port, *stream, *stubborn) {
+	line := &stubborn{let: make(chan int, 1), done: make(chan bool)}
+	s := newStream(c, "plate", Line{}, line)
+	p := newPort(c, "plate", "stubborn", s, Line{})
+	s.heard, s.broke = p.heard, p.broke
+	p.turn.Take(clock.Never)
+	return p, s, line
+}
+
+// A line that is closed under a write is closed by that write, when it ends, and
+// what it has left in the system's buffers is thrown away.
+func TestAStuckLineIsClosedByWhoeverLeavesItLast(t *testing.T) {
+	c := clock.Wall(0)
+	err := c.Run(func() error {
+		p, s, line := stubbornPort(t, c)
+		if _, err := p.Exchange([]byte("OUTP ON\n"), nil, c.Now()+10*ms); !errors.Is(err, errNotTaken) {
+			t.Error(err)
+		}
+		if err := p.Close(); !errors.Is(err, errLeft) || !strings.HasPrefix(err.Error(), "plate on stubborn: ") {
+			t.Error(err)
+		}
+		line.let <- 3
+		until(t, c, "closing", func() bool { return s.users < 0 })
+		if got := strings.Join(line.calls, "; "); got != "stop, discard true; stop, discard true; close" {
+			t.Errorf("calls: %s", got)
+		}
+		return p.Close()
+	})
+	if err != nil {
+		t.Error(err)
+	}
+}
+
+// A line that takes nothing and calls that a success must not make the writer turn
+// on the spot.
+func TestAWriteOfNothingIsAFailure(t *testing.T) {
+	c := clock.Wall(0)
+	err := c.Run(func() error {
+		p, _, line := stubbornPort(t, c)
+		line.let <- 0
+		x, err := p.Exchange([]byte("OUTP ON\n"), nil, c.Now()+5*clock.Second)
+		if x.Ended != LinkLost || !errors.Is(err, io.ErrShortWrite) {
+			t.Errorf("%s, %v", x.Ended, err)
+		}
+		return p.Close()
+	})
+	if err != nil {
+		t.Error(err)
+	}
 }
 
 // The world ends, in spite of a write that the system does not give back, and says so.
@@ -553,7 +695,10 @@ func TestAfterCloseNothingIsSent(t *testing.T) {
 				p.Exchange([]byte("OUTP ON\n"), nil, c.Now()+50*ms)
 			}
 			end.SetReadDeadline(time.Now().Add(100 * time.Millisecond))
-			got, _ := io.ReadAll(end)
+			got, err := io.ReadAll(end)
+			if _, tcp := end.(*net.TCPConn); tcp && runtime.GOOS != "windows" && !errors.Is(err, syscall.ECONNRESET) {
+				t.Errorf("what has not left yet may still come: %v", err)
+			}
 			if strings.Contains(string(got), "OUTP") || len(got) > at.taken {
 				t.Errorf("got %d bytes after Close", len(got))
 			}
@@ -594,6 +739,27 @@ func TestOpenSaysWhatIsWrong(t *testing.T) {
 				t.Errorf("%s: %v, want %q", x.address, err, x.want)
 			}
 		}
+		return nil
+	})
+	if err != nil {
+		t.Error(err)
+	}
+}
+
+// Some systems take longer to open a port than anybody waits. It is closed again
+// when it comes.
+func TestAPortThatOpensTooLateIsClosed(t *testing.T) {
+	c := clock.Wall(0)
+	err := c.Run(func() error {
+		line := &stubborn{done: make(chan bool)}
+		release := make(chan bool)
+		by := c.Now() + 20*ms
+		rw, err := connect(c, "plate", by, func() (conn, error) { <-release; return line, nil })
+		if late := c.Now() - by; rw != nil || !errors.Is(err, os.ErrDeadlineExceeded) || late < 0 || !inTime(late) {
+			t.Errorf("got %v, %v, %d ns after the deadline", rw, err, late)
+		}
+		close(release)
+		until(t, c, "closing", func() bool { return len(line.calls) == 1 })
 		return nil
 	})
 	if err != nil {
