@@ -235,34 +235,3 @@ func (f Fit) expanded(centre, half float64) Fit {
 	}
 	return g
 }
-
-// MinimaxLine is the line whose largest deviation from the points is smallest, and that
-// deviation. Two chords decide it: an edge of the points' convex hull, and the point
-// farthest from it (the line lies half way between).
-func MinimaxLine(x, y []float64) (offset, slope, deviation float64, err error) {
-	if err := fittable(y, x, x); err != nil {
-		return 0, 0, 0, err
-	}
-	deviation = math.Inf(1)
-	for i := range x {
-		for j := range i {
-			if x[i] == x[j] {
-				continue
-			}
-			m := (y[i] - y[j]) / (x[i] - x[j])
-			low, high := math.Inf(1), math.Inf(-1)
-			for k := range x {
-				d := (y[k] - y[i]) - m*(x[k]-x[i])
-				low, high = min(low, d), max(high, d)
-			}
-			if d := (high - low) / 2; d < deviation {
-				deviation, slope = d, m
-				offset = y[i] + (low+high)/2 - m*x[i]
-			}
-		}
-	}
-	if math.IsInf(deviation, 1) {
-		return 0, 0, 0, errDependent
-	}
-	return offset, slope, deviation, nil
-}

@@ -1,0 +1,366 @@
+package figures
+
+import (
+	"fmt"
+	"math"
+	"slices"
+)
+
+// Curve is resistance at settled temperatures, one value a plateau (or a row).
+type Curve struct {
+	Origin
+	T, R   []float64 // degC, Ohm
+	UT, UR []float64 // standard uncertainties of each point, independent from point to point; nil when not known
+	DoF    []float64 // degrees of freedom of UR; nil: infinite
+	Common []Common  // what is uncertain in the same way for all points
+
+	pooled bool // UR is one estimate for all points, with DoF[0]
+}
+
+// Kind is how a common error acts on the points of a curve.
+type Kind uint8
+
+const (
+	TemperatureOffset Kind = iota // K added to every temperature
+	TemperatureGain               // share of the distance from Pivot, in K/K: a thermometer's scale, heat lost between plate and film
+	ResistanceOffset              // Ohm added to every resistance: leads, contacts
+	ResistanceGain                // share of every resistance, in Ohm/Ohm: a meter's scale
+)
+
+// Common is an error shared by all points. It cancels wherever only differences or
+// ratios matter; that is why it is not part of UT and UR.
+type Common struct {
+	Name  string
+	Kind  Kind
+	U     float64 // standard uncertainty, in the unit of the kind
+	Pivot float64 // degC where a TemperatureGain has no effect
+	DoF   float64 // 0: infinite
+	Says  string  // where it is known from
+}
+
+var kindUnits = [...]string{"K", "K/K", "Ohm", "Ohm/Ohm"}
+
+// apply changes copies of the points by one value of the error.
+func (e Common) apply(t, r []float64, by float64) {
+	for i := range t {
+		switch e.Kind {
+		case TemperatureOffset:
+			t[i] += by
+		case TemperatureGain:
+			t[i] += by * (t[i] - e.Pivot)
+		case ResistanceOffset:
+			r[i] += by
+		case ResistanceGain:
+			r[i] += by * r[i]
+		}
+	}
+}
+
+// nearEnough is how far a point may lie from the temperature it is taken for. Common
+// practice, no source; the point's own temperature is used in every formula.
+const nearEnough = 1.0 // K
+
+// check says what keeps points from being a curve of at least n points.
+func (c Curve) check(n int) error {
+	if len(c.T) != len(c.R) || c.UT != nil && len(c.UT) != len(c.T) || c.UR != nil && len(c.UR) != len(c.T) || c.DoF != nil && len(c.DoF) != len(c.T) {
+		return fmt.Errorf("%s: %d temperatures, %d resistances, and %d, %d, %d uncertainties and degrees of freedom do not belong together",
+			c.Channel, len(c.T), len(c.R), len(c.UT), len(c.UR), len(c.DoF))
+	}
+	if len(c.T) < n {
+		return fmt.Errorf("%s: %d points are too few, at least %d are needed", c.Channel, len(c.T), n)
+	}
+	if err := fittable(c.T, c.R); err != nil {
+		return fmt.Errorf("%s: %w", c.Channel, err)
+	}
+	for i := range c.T {
+		if c.UT != nil && !(c.UT[i] >= 0 && c.UT[i] < math.MaxFloat64) || c.UR != nil && !(c.UR[i] >= 0 && c.UR[i] < math.MaxFloat64) {
+			return fmt.Errorf("%s: point %d has no uncertainty that can be used", c.Channel, i+1)
+		}
+	}
+	if low, high := extremes(c.T); n > 1 && !(high > low) {
+		return fmt.Errorf("%s: the temperature is %v degC at all %d points: nothing can be said about its effect", c.Channel, low, len(c.T))
+	}
+	return nil
+}
+
+func extremes(x []float64) (low, high float64) {
+	low, high = math.Inf(1), math.Inf(-1)
+	for _, v := range x {
+		low, high = min(low, v), max(high, v)
+	}
+	return low, high
+}
+
+// withScatter gives points of unknown uncertainty the scatter about a polynomial. Where
+// the curve does not follow the polynomial, that is scatter too.
+func (c Curve) withScatter(degree int) (Curve, error) {
+	if c.UR != nil {
+		return c, nil
+	}
+	f, err := PolynomialFit(c.T, c.R, degree)
+	if err != nil {
+		return c, fmt.Errorf("%s: %w", c.Channel, err)
+	}
+	if f.DoF < 1 {
+		return c, fmt.Errorf("%s: %d points and no uncertainty of their resistances: nothing says how far to trust them; give the uncertainty, or more points",
+			c.Channel, len(c.T))
+	}
+	c.UR, c.UT, c.pooled = make([]float64, len(c.T)), nil, true // the scatter holds that of the temperatures too
+	c.DoF = make([]float64, len(c.T))
+	for i := range c.UR {
+		c.UR[i], c.DoF[i] = f.S, float64(f.DoF)
+	}
+	return c, nil
+}
+
+// function is what is computed from the points of a curve, several the numbers of one
+// computation.
+type (
+	function func(t, r []float64) (float64, error)
+	several  func(t, r []float64) ([]float64, error)
+)
+
+// figure computes a function of the points and its budget: the points' own
+// uncertainties, each kind in one line, then the common ones.
+func (c Curve) figure(m meaning, f function, with ...Given) (Figure, error) {
+	values, budgets, err := c.propagate(m.unit, func(t, r []float64) ([]float64, error) {
+		v, err := f(t, r)
+		return []float64{v}, err
+	})
+	if err != nil {
+		return Figure{}, fmt.Errorf("%s (%s) of %s: %w", m.figure, m.flavour, c.Channel, err)
+	}
+	return c.Origin.figure(m, values[0], budgets[0], with...)
+}
+
+// propagate computes numbers from the points, and a budget for each.
+func (c Curve) propagate(unit string, f several) ([]float64, []Budget, error) {
+	values, err := f(c.T, c.R)
+	if err != nil {
+		return nil, nil, err
+	}
+	inputs := make([][]Input, len(values))
+	for _, part := range []struct {
+		name string
+		u    []float64
+		r    bool
+	}{{"temperatures, each", c.UT, false}, {"resistances, each", c.UR, true}} {
+		if part.u == nil {
+			continue
+		}
+		lines, err := c.points(f, len(values), part.u, part.r)
+		if err != nil {
+			return nil, nil, err
+		}
+		for k, in := range lines {
+			in.Unit = unit
+			in.Name = fmt.Sprintf("%s of %d", part.name, len(c.T))
+			if part.r && c.pooled {
+				in.Name = fmt.Sprintf("scatter of %d points", len(c.T))
+			}
+			inputs[k] = append(inputs[k], in)
+		}
+	}
+	for _, e := range c.Common {
+		slopes, err := differences(len(values), e.U, func(by float64) ([]float64, error) {
+			t, r := slices.Clone(c.T), slices.Clone(c.R)
+			e.apply(t, r, by)
+			return f(t, r)
+		})
+		if err != nil {
+			return nil, nil, fmt.Errorf("%s: %w", e.Name, err)
+		}
+		for k, slope := range slopes {
+			inputs[k] = append(inputs[k], Input{Name: e.Name, Unit: kindUnits[e.Kind], U: e.U, Type: "B", DoF: e.DoF, Sensitivity: slope, Says: e.Says})
+		}
+	}
+	budgets := make([]Budget, len(values))
+	for k := range budgets {
+		if budgets[k], err = Combine(unit, Level95, inputs[k]); err != nil {
+			return nil, nil, err
+		}
+	}
+	return values, budgets, nil
+}
+
+// points is, for each number, the budget line of what is independent from point to point.
+func (c Curve) points(f several, numbers int, u []float64, resistances bool) ([]Input, error) {
+	t, r := slices.Clone(c.T), slices.Clone(c.R)
+	x := t
+	if resistances {
+		x = r
+	}
+	total, spent := make([]float64, numbers), make([]float64, numbers)
+	for i := range x {
+		old := x[i]
+		slopes, err := differences(numbers, u[i], func(by float64) ([]float64, error) {
+			x[i] = old + by
+			return f(t, r)
+		})
+		x[i] = old
+		if err != nil {
+			return nil, fmt.Errorf("point %d: %w", i+1, err)
+		}
+		for k, slope := range slopes {
+			v := slope * u[i] * slope * u[i]
+			total[k] += v
+			if resistances && c.DoF != nil && c.DoF[i] > 0 {
+				spent[k] += v * v / c.DoF[i]
+			}
+		}
+	}
+	lines := make([]Input, numbers)
+	for k := range lines {
+		lines[k] = Input{U: math.Sqrt(total[k]), Type: "A", Sensitivity: 1}
+		switch {
+		case c.pooled && resistances:
+			lines[k].DoF = c.DoF[0]
+		case spent[k] > 0:
+			lines[k].DoF = total[k] * total[k] / spent[k]
+		}
+	}
+	return lines, nil
+}
+
+// differences is half the change of each number between plus and minus u, per u.
+func differences(numbers int, u float64, f func(by float64) ([]float64, error)) ([]float64, error) {
+	slopes := make([]float64, numbers)
+	if u == 0 {
+		return slopes, nil
+	}
+	above, err := f(u)
+	if err != nil {
+		return nil, err
+	}
+	below, err := f(-u)
+	if err != nil {
+		return nil, err
+	}
+	for k := range slopes {
+		slopes[k] = (above[k] - below[k]) / (2 * u)
+	}
+	return slopes, nil
+}
+
+// nearest is the point measured closest to a temperature, if it is close.
+func (c Curve) nearest(t float64) (int, error) {
+	best := 0
+	for i, v := range c.T {
+		if math.Abs(v-t) < math.Abs(c.T[best]-t) {
+			best = i
+		}
+	}
+	if math.Abs(c.T[best]-t) > nearEnough {
+		return 0, fmt.Errorf("%s: no point within %v K of %v degC, the nearest is at %v degC", c.Channel, nearEnough, t, c.T[best])
+	}
+	return best, nil
+}
+
+// lineAt, quadraticAt are the values of fits of R against T - at, at at: [0] is the
+// resistance there, [1] the slope.
+func lineAt(t, r []float64, at float64) (Fit, error)      { return PolynomialFit(shifted(t, at), r, 1) }
+func quadraticAt(t, r []float64, at float64) (Fit, error) { return PolynomialFit(shifted(t, at), r, 2) }
+
+func shifted(t []float64, by float64) []float64 {
+	x := make([]float64, len(t))
+	for i, v := range t {
+		x[i] = v - by
+	}
+	return x
+}
+
+// R0 is the resistance at a temperature: as measured there, if a point is near, and from
+// fits. Which one is meant changes what is computed relative to it.
+func R0(c Curve, at float64) ([]Figure, error) {
+	if err := c.check(1); err != nil {
+		return nil, err
+	}
+	var l list
+	const own = "common definition, no standard"
+	if i, err := c.nearest(at); err == nil {
+		l.add(c.measured(i, meaning{"r0", "measured", "Ohm",
+			"resistance of the point measured nearest to the temperature asked for, at the point's own temperature, which is stated", own},
+			Given{"temperature", c.T[i], "degC"}))
+	} else {
+		l.skip("r0, measured", err)
+	}
+	for degree, flavour := range []string{1: "fitted line", 2: "fitted quadratic"} {
+		if flavour == "" {
+			continue
+		}
+		full, err := c.withScatter(degree)
+		if err == nil {
+			err = c.check(2)
+		}
+		if err != nil || len(c.T) <= degree {
+			l.skip("r0, "+flavour, err)
+			continue
+		}
+		l.add(full.figure(meaning{"r0", flavour, "Ohm", "value at the stated temperature of the least-squares " + flavour[7:] + " of resistance against temperature", own},
+			func(t, r []float64) (float64, error) {
+				f, err := PolynomialFit(shifted(t, at), r, degree)
+				if err != nil {
+					return 0, err
+				}
+				return f.B[0], nil
+			}, Given{"temperature", at, "degC"}))
+	}
+	return l.done()
+}
+
+// measured is one point's resistance, at the temperature its point has: what is
+// uncertain in the temperature counts with the slope there.
+func (c Curve) measured(i int, m meaning, with ...Given) (Figure, error) {
+	degree := max(0, min(2, len(c.T)-2))
+	full, err := c.withScatter(degree)
+	if err != nil {
+		return Figure{}, err
+	}
+	stated := c.T[i]
+	return full.figure(m, func(t, r []float64) (float64, error) {
+		f, err := PolynomialFit(shifted(t, stated), r, degree)
+		if err != nil {
+			return 0, err
+		}
+		value := r[i]
+		for k := degree; k >= 1; k-- {
+			value -= f.B[k] * math.Pow(t[i]-stated, float64(k))
+		}
+		return value, nil
+	}, with...)
+}
+
+// list gathers figures; what could not be computed is an error only when nothing could.
+type list struct {
+	figures []Figure
+	first   error
+	skipped []string
+}
+
+func (l *list) add(f Figure, err error) {
+	if err != nil {
+		l.skip(f.Figure, err)
+		return
+	}
+	l.figures = append(l.figures, f)
+}
+
+func (l *list) skip(what string, err error) {
+	if err != nil {
+		l.skipped = append(l.skipped, fmt.Sprintf("not given: %s: %v", what, err))
+		if l.first == nil {
+			l.first = err
+		}
+	}
+}
+
+// done hands out the figures. The first says what is missing beside it.
+func (l *list) done() ([]Figure, error) {
+	if len(l.figures) == 0 {
+		return nil, l.first
+	}
+	for _, s := range l.skipped {
+		l.figures[0] = l.figures[0].Note("%s", s)
+	}
+	return l.figures, nil
+}

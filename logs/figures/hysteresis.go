@@ -1,0 +1,178 @@
+package figures
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+)
+
+// branches joins the two directions in one curve, so that common errors stay common.
+// Each value on the way down is reduced to the temperature of the nearest value on the
+// way up, along the branch's own quadratic (a line for fewer than four points).
+type branches struct {
+	Curve
+	up    int   // points 0 … up-1 are the way up
+	pairs []int // for each point of the way up its partner on the way down, -1 for none
+}
+
+func joined(up, down Curve) (branches, error) {
+	for _, c := range [...]Curve{up, down} {
+		if err := c.check(2); err != nil {
+			return branches{}, err
+		}
+		if c.UR == nil {
+			return branches{}, fmt.Errorf("%s: hysteresis needs the uncertainty of the resistances, or noise passes for it", c.Channel)
+		}
+	}
+	b := branches{Curve: up, up: len(up.T)}
+	b.T, b.R, b.UR = slices.Concat(up.T, down.T), slices.Concat(up.R, down.R), slices.Concat(up.UR, down.UR)
+	if up.UT != nil || down.UT != nil {
+		b.UT = slices.Concat(orZeros(up.UT, len(up.T)), orZeros(down.UT, len(down.T)))
+	}
+	if up.DoF != nil || down.DoF != nil {
+		b.DoF = slices.Concat(orZeros(up.DoF, len(up.T)), orZeros(down.DoF, len(down.T)))
+	}
+	low, high := extremes(down.T)
+	for _, t := range up.T {
+		partner := -1
+		if t >= low-nearEnough && t <= high+nearEnough {
+			partner = 0
+			for j, v := range down.T {
+				if math.Abs(v-t) < math.Abs(down.T[partner]-t) {
+					partner = j
+				}
+			}
+		}
+		b.pairs = append(b.pairs, partner)
+	}
+	if !slices.ContainsFunc(b.pairs, func(j int) bool { return j >= 0 }) {
+		return b, fmt.Errorf("%s: the two directions have no temperature in common", up.Channel)
+	}
+	return b, nil
+}
+
+func orZeros(x []float64, n int) []float64 {
+	if x == nil {
+		return make([]float64, n)
+	}
+	return x
+}
+
+// differences is R down less R up at the temperatures of the way up that have a partner.
+func (b branches) differences(t, r []float64) ([]float64, error) {
+	t2, r2 := t[b.up:], r[b.up:]
+	degree := 1
+	if len(t2) > 3 {
+		degree = 2
+	}
+	var d []float64
+	for i, j := range b.pairs {
+		if j < 0 {
+			continue
+		}
+		f, err := PolynomialFit(shifted(t2, t2[j]), r2, degree)
+		if err != nil {
+			return nil, err
+		}
+		by := t[i] - t2[j]
+		reduced := r2[j]
+		for k := degree; k >= 1; k-- {
+			reduced += f.B[k] * math.Pow(by, float64(k))
+		}
+		d = append(d, reduced-r[i])
+	}
+	return d, nil
+}
+
+// Hysteresis is the difference of resistance between falling and rising temperature:
+// its largest value in % of the span of the way up, in Ohm and in K, and what is left at
+// the lowest temperature. Common errors of thermometer and meter cancel in it. Values
+// that had not settled make it larger: see Settle.
+func Hysteresis(up, down Curve) ([]Figure, error) {
+	b, err := joined(up, down)
+	if err != nil {
+		return nil, err
+	}
+	low, high := extremes(up.R)
+	line, err := LineFit(up.T, up.R)
+	if err != nil || low == high || line.B[1] == 0 {
+		return nil, errors.Join(err, fmt.Errorf("%s: the way up has no slope to refer to", up.Channel))
+	}
+	var l list
+	const source = "after IEC 61298-2 (wording ours)"
+	for _, unit := range []struct {
+		symbol, says string
+		span         float64 // 100 over it is the factor from Ohm
+	}{{"%", "in % of the span of the way up", high - low}, {"Ohm", "in Ohm", 100}, {"K", "divided by the slope of the least-squares line of the way up", 100 * math.Abs(line.B[1])}} {
+		m := meaning{"hysteresis", "largest, " + unit.symbol, unit.symbol,
+			"largest |R falling - R rising| at one temperature, " + unit.says + "; the way down reduced to the temperatures of the way up along its own quadratic", source}
+		l.add(b.largestAt(m, unit.span))
+	}
+	l.add(b.returnToStart(line.B[1]))
+	return l.done()
+}
+
+// largestAt names the temperatures of the pairs, which largest does not know.
+func (b branches) largestAt(m meaning, span float64) (Figure, error) {
+	var places []float64
+	for i, j := range b.pairs {
+		if j >= 0 {
+			places = append(places, b.T[i])
+		}
+	}
+	return b.largest(m, span, places, b.differences)
+}
+
+func (b branches) returnToStart(slope float64) (Figure, error) {
+	first, _ := ends(b.T[:b.up])
+	if b.pairs[first] < 0 {
+		return Figure{}, fmt.Errorf("%s: the way down does not come back to %v degC", b.Channel, b.T[first])
+	}
+	place := 0
+	for i := range first {
+		if b.pairs[i] >= 0 {
+			place++
+		}
+	}
+	f, err := b.figure(meaning{"return_to_start", "relative to R0", "%",
+		"100 (R falling - R rising) / R rising at the lowest temperature of the way up", "common practice"},
+		func(t, r []float64) (float64, error) {
+			d, err := b.differences(t, r)
+			if err != nil {
+				return 0, err
+			}
+			return 100 * d[place] / r[first], nil
+		}, Given{"temperature", b.T[first], "degC"})
+	if err != nil {
+		return f, err
+	}
+	d, err := b.differences(b.T, b.R)
+	if err != nil {
+		return f, err
+	}
+	f.With = append(f.With, Given{"difference", d[place], "Ohm"}, Given{"divided by the slope of the way up", d[place] / slope, "K"})
+	return f, f.check()
+}
+
+// MidRange is hysteresis after IEC 60751: resistances at the middle of the range, once
+// after the lower and once after the upper limit. All are at one temperature; u is the
+// standard uncertainty of each by itself. slope (Ohm/K) converts to K.
+func MidRange(o Origin, afterLower, afterUpper, u, slope float64) ([]Figure, error) {
+	var l list
+	for _, unit := range [...]struct {
+		symbol string
+		factor float64
+	}{{"Ohm", 1}, {"K", 1 / slope}} {
+		d := unit.factor * (afterUpper - afterLower)
+		b, err := Combine(unit.symbol, Level95, []Input{
+			{Name: "R after the lower limit", Value: afterLower, Unit: "Ohm", U: u, Type: "A", Sensitivity: -unit.factor},
+			{Name: "R after the upper limit", Value: afterUpper, Unit: "Ohm", U: u, Type: "A", Sensitivity: unit.factor}})
+		if err != nil {
+			return nil, err
+		}
+		l.add(o.figure(meaning{"hysteresis", "mid-range, " + unit.symbol, unit.symbol,
+			"R at the middle of the range after the upper limit less R there after the lower limit", "IEC 60751:2008, 6.5.6"}, d, b))
+	}
+	return l.done()
+}

@@ -1,0 +1,218 @@
+package figures
+
+import (
+	"fmt"
+	"math"
+	"slices"
+)
+
+// MinimaxLine is the line whose largest deviation from the points is smallest, and that
+// deviation. It runs half way between an edge of the points' convex hull and the point
+// farthest from that edge.
+func MinimaxLine(x, y []float64) (offset, slope, deviation float64, err error) {
+	if err := fittable(y, x, x); err != nil {
+		return 0, 0, 0, err
+	}
+	deviation = math.Inf(1)
+	lower, upper := hull(x, y, 1), hull(x, y, -1)
+	for _, edges := range [...][]int{lower, upper} {
+		for k := 1; k < len(edges); k++ {
+			i, j := edges[k-1], edges[k]
+			if x[i] == x[j] {
+				continue
+			}
+			m := (y[j] - y[i]) / (x[j] - x[i])
+			low, high := 0., 0.
+			for _, side := range [...][]int{lower, upper} {
+				for _, p := range side {
+					d := (y[p] - y[i]) - m*(x[p]-x[i])
+					low, high = min(low, d), max(high, d)
+				}
+			}
+			if d := (high - low) / 2; d < deviation {
+				deviation, slope = d, m
+				offset = y[i] + (low+high)/2 - m*x[i]
+			}
+		}
+	}
+	if math.IsInf(deviation, 1) {
+		return 0, 0, 0, errDependent
+	}
+	return offset, slope, deviation, nil
+}
+
+// hull is the lower side of the convex hull (sign 1) or the upper (-1), left to right.
+func hull(x, y []float64, sign float64) []int {
+	order := make([]int, len(x))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortFunc(order, func(i, j int) int {
+		switch {
+		case x[i] < x[j] || x[i] == x[j] && sign*y[i] > sign*y[j]: // of equal x the outer one last
+			return -1
+		case x[i] > x[j] || sign*y[i] < sign*y[j]:
+			return 1
+		}
+		return 0
+	})
+	var h []int
+	for _, p := range order {
+		for n := len(h); n > 0; n = len(h) {
+			if x[h[n-1]] == x[p] { // the outer of equal x stays
+				h = h[:n-1]
+				continue
+			}
+			if n < 2 || sign*((x[h[n-1]]-x[h[n-2]])*(y[p]-y[h[n-2]])-(y[h[n-1]]-y[h[n-2]])*(x[p]-x[h[n-2]])) > 0 {
+				break
+			}
+			h = h[:n-1]
+		}
+		h = append(h, p)
+	}
+	return h
+}
+
+// zeroBased is the line through the first point whose largest deviation is smallest, by
+// halving: the deviation is convex in the slope.
+func zeroBased(x, y []float64) (slope, deviation float64) {
+	first, _ := ends(x)
+	low, high := math.Inf(1), math.Inf(-1)
+	for i := range x {
+		if x[i] != x[first] {
+			m := (y[i] - y[first]) / (x[i] - x[first])
+			low, high = min(low, m), max(high, m)
+		}
+	}
+	for range 200 {
+		slope = low + (high-low)/2
+		worst, above := -1., false
+		for i := range x {
+			d := (y[i] - y[first]) - slope*(x[i]-x[first])
+			if math.Abs(d) > worst {
+				worst, above = math.Abs(d), d > 0
+			}
+		}
+		deviation = worst
+		if above {
+			low = slope
+		} else {
+			high = slope
+		}
+	}
+	return slope, deviation
+}
+
+// Linearity is the largest deviation of the points from a straight line, in % of the
+// span of resistance, in five flavours: they differ in the line. The points are settled
+// values of one direction, or means of both; more of them find larger deviations.
+func Linearity(c Curve) ([]Figure, error) {
+	if err := c.check(3); err != nil {
+		return nil, err
+	}
+	if c.UR == nil {
+		return nil, fmt.Errorf("%s: linearity needs the uncertainty of the resistances: from one pass alone curvature and scatter cannot be told apart", c.Channel)
+	}
+	low, high := extremes(c.R)
+	if low == high {
+		return nil, fmt.Errorf("%s: the resistance never changes: it has no span to refer to", c.Channel)
+	}
+	first, last := ends(c.T)
+	through := func(offset, slope float64, t []float64) []float64 {
+		line := make([]float64, len(t))
+		for i, v := range t {
+			line[i] = offset + slope*v
+		}
+		return line
+	}
+	var l list
+	const names = "after IEC 61298-2 and IEC 60770-1 (names), wording ours"
+	for _, flavour := range []struct {
+		name, line, source string
+		fit                func(t, r []float64) ([]float64, error)
+	}{
+		{"independent", "the line that makes it smallest", names, func(t, r []float64) ([]float64, error) {
+			a, b, _, err := MinimaxLine(t, r)
+			return through(a, b, t), err
+		}},
+		{"terminal-based", "the line through the points of lowest and highest temperature", names, func(t, r []float64) ([]float64, error) {
+			b := (r[last] - r[first]) / (t[last] - t[first])
+			return through(r[first]-b*t[first], b, t), nil
+		}},
+		{"zero-based", "the line through the point of lowest temperature that makes it smallest", names, func(t, r []float64) ([]float64, error) {
+			b, _ := zeroBased(t, r)
+			return through(r[first]-b*t[first], b, t), nil
+		}},
+		{"zero-based, least squares", "the least-squares line held at the point of lowest temperature", names, func(t, r []float64) ([]float64, error) {
+			f, err := OriginFit(shifted(t, t[first]), shifted(r, r[first]))
+			if err != nil {
+				return nil, err
+			}
+			return through(r[first]-f.B[0]*t[first], f.B[0], t), nil
+		}},
+		{"least squares", "the least-squares line", "common practice", func(t, r []float64) ([]float64, error) {
+			f, err := LineFit(t, r)
+			if err != nil {
+				return nil, err
+			}
+			return through(f.B[0], f.B[1], t), nil
+		}},
+	} {
+		m := meaning{"linearity", flavour.name, "%", "largest distance of a point from " + flavour.line + ", in % of the span of resistance", flavour.source}
+		l.add(c.largest(m, high-low, c.T, func(t, r []float64) ([]float64, error) {
+			line, err := flavour.fit(t, r)
+			if err != nil {
+				return nil, err
+			}
+			for i := range line {
+				line[i] = r[i] - line[i]
+			}
+			return line, nil
+		}))
+	}
+	return l.done()
+}
+
+// largest is the figure of the largest of several deviations in Ohm, in % of a span;
+// places are the temperatures of the deviations. See the package comment about maxima.
+func (c Curve) largest(m meaning, span float64, places []float64, deviations several) (Figure, error) {
+	all, budgets, err := c.propagate("Ohm", deviations)
+	if err != nil {
+		return Figure{}, err
+	}
+	worst, widest := 0, Budget{}
+	for i, b := range budgets {
+		if math.Abs(all[i]) > math.Abs(all[worst]) {
+			worst = i
+		}
+		if b.Combined > widest.Combined || i == 0 {
+			widest = b
+		}
+	}
+	widest = widest.times(100/span, m.unit)
+	widest.forAll(len(all))
+	return c.Origin.figure(m, 100*math.Abs(all[worst])/span, widest, Given{"largest deviation", all[worst], "Ohm"},
+		Given{"at", places[worst], "degC"}, Given{"span", span, "Ohm"})
+}
+
+// times is the budget of a multiple of the result.
+func (b Budget) times(factor float64, unit string) Budget {
+	b.Unit = unit
+	b.Inputs = slices.Clone(b.Inputs)
+	for i := range b.Inputs {
+		b.Inputs[i].Sensitivity *= factor
+	}
+	b.Combined *= math.Abs(factor)
+	b.Expanded *= math.Abs(factor)
+	return b
+}
+
+// forAll widens k so that the intervals of n values hold together.
+func (b *Budget) forAll(n int) {
+	dof := math.Inf(1)
+	if b.DoF > 0 {
+		dof = max(1, math.Floor(b.DoF+roundingOfDoF))
+	}
+	b.K = simultaneous(b.Level, n, dof)
+	b.Expanded = b.K * b.Combined
+}
