@@ -44,16 +44,24 @@ func parseLink(line []byte) (link, error) {
 	bad := func() (link, error) {
 		return link{}, fmt.Errorf("expected <file> <end> <lines> <sha256>, got %.60q", line)
 	}
-	fields := bytes.Split(bytes.TrimSuffix(line, []byte("\n")), []byte(" "))
-	if len(fields) != 4 || len(fields[3]) != 2*sha256.Size {
+	var fields [4][]byte
+	rest, ok := bytes.TrimSuffix(line, []byte("\n")), true
+	for i := range fields[:3] {
+		if fields[i], rest, ok = bytes.Cut(rest, []byte(" ")); !ok {
+			return bad()
+		}
+	}
+	fields[3] = rest
+	if len(fields[3]) != 2*sha256.Size {
 		return bad()
 	}
 	var err1, err2, err3 error
+	var spelled [longestBatch]byte
 	l := link{stream: slices.Index(streamNames[:], string(fields[0]))}
 	l.end, err1 = strconv.ParseInt(string(fields[1]), 10, 64)
 	l.lines, err2 = strconv.ParseInt(string(fields[2]), 10, 64)
 	_, err3 = hex.Decode(l.hash[:], fields[3])
-	if l.stream < 0 || err1 != nil || err2 != nil || err3 != nil || !bytes.Equal(appendLink(nil, l), line) {
+	if l.stream < 0 || err1 != nil || err2 != nil || err3 != nil || !bytes.Equal(appendLink(spelled[:0], l), line) {
 		return bad()
 	}
 	return l, nil
@@ -64,7 +72,8 @@ type chain struct {
 	last   [streams]link
 	hash   [sha256.Size]byte // of the last line
 	sha    hash.Hash
-	before []byte // scratch
+	before []byte          // scratch
+	ahead  [streams]window // of the files, when their blocks are hashed again
 }
 
 // newChain starts at the first line of readings.chain, given with its newline.
@@ -98,18 +107,44 @@ func (c *chain) close(stream int, block []byte, lines int64) link {
 func (c *chain) move(l link) { c.last[l.stream], c.hash = l, l.hash }
 
 // rehash computes the hash that l should have from the file itself.
-func (c *chain) rehash(l link, f File, buf []byte) (sum [sha256.Size]byte, err error) {
+func (c *chain) rehash(l link, f File) (sum [sha256.Size]byte, err error) {
 	c.begin(l)
 	for at := c.last[l.stream].end; at < l.end; {
-		n, err := f.ReadAt(buf[:min(int64(len(buf)), l.end-at)], at)
-		if n == 0 && err != nil {
+		piece, err := c.ahead[l.stream].piece(f, at, l.end)
+		if len(piece) == 0 {
 			return sum, err
 		}
-		c.sha.Write(buf[:n])
-		at += int64(n)
+		c.sha.Write(piece)
+		at += int64(len(piece))
 	}
 	c.sha.Sum(sum[:0])
 	return sum, nil
+}
+
+// window reads a file in large pieces, since the blocks of a chain are small.
+type window struct {
+	buf []byte
+	at  int64 // of buf in the file
+}
+
+// windowBytes is a compromise between calls of the system and memory.
+const windowBytes = 256 << 10
+
+// piece returns bytes of f beginning at from and ending before to: all of them, or as
+// many as the window holds. It returns none with the reason.
+func (w *window) piece(f File, from, to int64) ([]byte, error) {
+	if from < w.at || from >= w.at+int64(len(w.buf)) {
+		if w.buf == nil {
+			w.buf = make([]byte, windowBytes)
+		}
+		n, err := f.ReadAt(w.buf[:windowBytes], from)
+		w.buf, w.at = w.buf[:n], from
+		if n == 0 {
+			return nil, err
+		}
+	}
+	i := from - w.at
+	return w.buf[i:min(int64(len(w.buf)), i+to-from)], nil
 }
 
 // follow takes l as the next link if it can be one.

@@ -287,7 +287,6 @@ func createAside(disk FS, name string) (File, error) {
 // closeWhole adds chain lines for whole records above the chain.
 func (r *Run) closeWhole() error {
 	var claims []byte
-	buf := make([]byte, 32<<10)
 	for i, name := range streamNames {
 		l := r.chain.last[i]
 		if r.ends[i] == l.end {
@@ -303,7 +302,7 @@ func (r *Run) closeWhole() error {
 				l.lines += t.Whole
 			}
 		}
-		if l.hash, err = r.chain.rehash(l, f, buf); err == nil {
+		if l.hash, err = r.chain.rehash(l, f); err == nil {
 			err = f.Sync()
 		}
 		if err2 := f.Close(); err == nil {

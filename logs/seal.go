@@ -238,13 +238,12 @@ func (r *Run) brokenBlocks() iter.Seq[Finding] {
 				more = yield(findingOf(name, err))
 			}
 		}
-		buf := make([]byte, 32<<10)
 		_, err := r.readChain(func(c *chain, _ int64, l link) error {
 			last, f := c.last[l.stream], files[l.stream]
 			if f == nil {
 				return nil
 			}
-			sum, err := c.rehash(l, f, buf)
+			sum, err := c.rehash(l, f)
 			if err != nil && err != io.EOF {
 				return fmt.Errorf("%s: %w", streamNames[l.stream], err)
 			}

@@ -45,8 +45,8 @@ var (
 type Writer struct {
 	fs  FS
 	dir string
-	// Unsynced leaves out every sync until Close, for a rehearsal. What is then
-	// called acknowledged survives the program, not a power cut.
+	// Unsynced leaves out every sync until Close and writes in large pieces, for a
+	// rehearsal. What is then called acknowledged survives nothing before Close.
 	Unsynced bool
 
 	inputs       []Digest
@@ -63,6 +63,7 @@ type Writer struct {
 	chainFile File
 	chain     *chain
 	claims    []byte
+	gathered  [streams][]byte // of an unsynced writer, not yet written
 }
 
 // Create makes the folder root/name, or root/name-2, -3, … when there is one, with
@@ -383,6 +384,9 @@ func (b *Batch) Done() error {
 }
 
 func (w *Writer) commit(blocks *[streams][]byte, lines *[streams]int64) error {
+	if w.Unsynced {
+		return w.gather(blocks, lines)
+	}
 	for i, block := range blocks {
 		if len(block) > 0 {
 			if err := writeAll(w.files[i], block); err != nil {
@@ -391,25 +395,60 @@ func (w *Writer) commit(blocks *[streams][]byte, lines *[streams]int64) error {
 		}
 	}
 	for i, block := range blocks {
-		if len(block) > 0 && !w.Unsynced {
+		if len(block) > 0 {
 			if err := w.files[i].Sync(); err != nil {
 				return err
 			}
 		}
 	}
+	w.claim(blocks, lines)
+	if err := writeAll(w.chainFile, w.claims); err != nil {
+		return err
+	}
 	w.claims = w.claims[:0]
+	return w.chainFile.Sync()
+}
+
+// claim adds the chain lines of a batch to those that are to be written.
+func (w *Writer) claim(blocks *[streams][]byte, lines *[streams]int64) {
 	for i, block := range blocks {
 		if len(block) > 0 {
 			w.claims = appendLink(w.claims, w.chain.close(i, block, lines[i]))
 		}
 	}
-	if err := writeAll(w.chainFile, w.claims); err != nil {
-		return err
+}
+
+// gatherBytes is how much an unsynced writer keeps before it writes.
+const gatherBytes = 1 << 20
+
+// gather keeps a batch in memory, and writes when there is enough of it.
+func (w *Writer) gather(blocks *[streams][]byte, lines *[streams]int64) error {
+	total := 0
+	for i, block := range blocks {
+		w.gathered[i] = append(w.gathered[i], block...)
+		total += len(w.gathered[i])
 	}
-	if w.Unsynced {
+	w.claim(blocks, lines)
+	if total < gatherBytes {
 		return nil
 	}
-	return w.chainFile.Sync()
+	return w.spill()
+}
+
+// spill writes what was gathered: the files first, then the chain.
+func (w *Writer) spill() error {
+	for i, block := range w.gathered {
+		if len(block) == 0 {
+			continue
+		}
+		if err := writeAll(w.files[i], block); err != nil {
+			return err
+		}
+		w.gathered[i] = block[:0]
+	}
+	err := writeAll(w.chainFile, w.claims)
+	w.claims = w.claims[:0]
+	return err
 }
 
 // Close commits what is pending, syncs what was not, and closes the files. It must
@@ -425,6 +464,7 @@ func (w *Writer) Close() error {
 	}
 	err := w.err
 	if err == nil && w.Unsynced {
+		err = w.spill()
 		for _, f := range append(w.files[:], w.chainFile) {
 			if err == nil {
 				err = f.Sync()
