@@ -100,6 +100,10 @@ func (c *compiler) limit(p yamltext.Pair, dim quantity.Dimension) (l rig.Limit, 
 	if v, ok := c.value(t["below"], dim); ok {
 		l.Below, l.Node = &v.Value, t["below"]
 	}
+	if (dim == inAmpere || dim == inVolt) && l.Below != nil && l.Above == nil && *l.Below > 0 {
+		opposite := -*l.Below // a limit on a current is one either way round, as in rig and specimen files
+		l.Above = &opposite
+	}
 	if l.Below != nil && l.Above != nil && *l.Above >= *l.Below {
 		c.wrong(t["above"], "no value is above this and below the other")
 		return l, false
@@ -214,24 +218,19 @@ func (c *compiler) tightest(channel string) []bound {
 	return all
 }
 
-// beyondOne holds a value against one limit. A command needs headroom; a limit on
-// a current or a voltage is one on its size, either way round.
+// beyondOne holds a value against one limit. A command needs headroom.
 func (c *compiler) beyondOne(b bound, v value, command bool, dim quantity.Dimension) bool {
-	size := v.Value
-	if isEitherWay(dim) && b.Above == nil {
-		size = math.Abs(size)
-	}
 	at := fmt.Sprintf("(%s, %s:%d)", "%s", b.Doc.Name, b.Node.Pos.Line)
 	if l := b.Below; l != nil {
 		room := headroom(*l, dim)
 		switch at := fmt.Sprintf(at, near(*l, dim)); {
-		case size > *l:
+		case v.Value > *l:
 			c.wrongValue(v, "%s is above what %s allows %s", v.Quantity, b.who, at)
 			return true
-		case size == *l:
+		case v.Value == *l:
 			c.wrongValue(v, "%s is not below what %s allows %s", v.Quantity, b.who, at)
 			return true
-		case command && size > *l-room:
+		case command && v.Value > *l-room:
 			c.wrongValue(v, "%s is too close to what %s allows %s: a setpoint stays %s away from it", v.Quantity, b.who, at, near(room, difference(dim)))
 			return true
 		}
@@ -239,18 +238,16 @@ func (c *compiler) beyondOne(b bound, v value, command bool, dim quantity.Dimens
 	if l := b.Above; l != nil {
 		room := headroom(*l, dim)
 		switch at := fmt.Sprintf(at, near(*l, dim)); {
-		case size <= *l:
+		case v.Value <= *l:
 			c.wrongValue(v, "%s is below what %s allows %s", v.Quantity, b.who, at)
 			return true
-		case command && size < *l+room:
+		case command && v.Value < *l+room:
 			c.wrongValue(v, "%s is too close to what %s allows %s: a setpoint stays %s away from it", v.Quantity, b.who, at, near(room, difference(dim)))
 			return true
 		}
 	}
 	return false
 }
-
-func isEitherWay(d quantity.Dimension) bool { return d == inAmpere || d == inVolt }
 
 func headroom(limit float64, d quantity.Dimension) float64 {
 	if d == inDegC {

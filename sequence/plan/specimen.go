@@ -25,6 +25,7 @@ const personNs = int64(30 * clock.Minute)
 
 // confirmStep makes sure of the specimen: its id, its resistance, the same both ways.
 func (c *compiler) confirmStep(s step) {
+	c.world.confirmed = true // or what is wrong with this step would be said of every heat, too
 	i := c.specimenMeter()
 	if i < 0 {
 		c.wrong(s.verb, "the rig does not say which channel is the specimen's resistance").
@@ -64,7 +65,6 @@ func (c *compiler) confirmStep(s step) {
 	o := p.Set(setOutput)
 	c.world.settings[i][o] = setting{known: true, state: p.Sets[o].State(stateOff)} // the step itself does that
 	c.world.settings[i][p.Set(inCurrent)].known = false
-	c.world.confirmed = true
 	typical, _ := c.queryTime(c.rig.Channel(check.Channel))
 	c.spendBut(i, 2*(float64(settleNs)/1e9+typical.Seconds()))
 }

@@ -157,17 +157,9 @@ func (c *compiler) limits() []safety.Limit {
 	}
 	for k := len(c.rules.bounds) - 1; k >= 0; k-- { // the last to speak is the tightest
 		b := c.rules.bounds[k]
-		i := c.rig.Channel(b.Channel)
-		if i < 0 {
-			continue
-		}
 		from := place(b.Doc, b.Node)
 		if b.Below != nil {
 			add(safety.Limit{Channel: b.Channel, Below: b.Below, LastingNs: b.LastingNs, From: from})
-			if b.Above == nil && isEitherWay(c.rig.Channels[i].Unit.Dim) {
-				mirrored := -*b.Below
-				add(safety.Limit{Channel: b.Channel, Above: &mirrored, LastingNs: b.LastingNs, From: from})
-			}
 		}
 		if b.Above != nil {
 			add(safety.Limit{Channel: b.Channel, Above: b.Above, LastingNs: b.LastingNs, From: from})
