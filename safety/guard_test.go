@@ -87,6 +87,7 @@ func TestEveryStateOfTheGuard(t *testing.T) {
 		for what, wrong := range map[string]bool{
 			"an armed bench is let go":                            x.watches() && x.to.phase == Gone && x.sign != GaveUp,
 			"an armed bench counts as safe though nobody says so": x.watches() && x.to.phase == Confirmed && x.sign != MadeSafe,
+			"what was never armed is called safe":                 x.from.phase == Idle && x.to.phase == Confirmed,
 			"what had been armed is idle":                         x.from.phase != Idle && x.to.phase == Idle,
 			"energised became less than that":                     x.from.phase == Energised && x.to.phase == Armed,
 			"the end of the other goes unnoticed":                 x.watches() && (x.sign == Ended || x.sign == Leaving) && x.action != TakeOver,

@@ -97,7 +97,7 @@ func openSerial(path string, line Line) (conn, error) {
 	if err := descriptorsLeft(); err != nil {
 		return nil, err
 	}
-	p, err := serial.Open(path, mode)
+	p, err := openAlone(path, mode)
 	if err != nil {
 		return nil, serialError(path, err)
 	}
