@@ -91,7 +91,7 @@ func (r *Run) nextDue(i int) (query int, due clock.Instant) {
 		return 0, due
 	}
 	for q, channels := range p.queries {
-		if r.safing && r.bench.Rig.Instruments[i].Profile.Queries[q].Needs != nil {
+		if !r.answerable(i, q) {
 			continue
 		}
 		for _, c := range channels {
@@ -103,6 +103,12 @@ func (r *Run) nextDue(i int) (query int, due clock.Instant) {
 	return query, due
 }
 
+// answerable tells whether a query can bring a reading: not one that needs an output
+// that is being switched off.
+func (r *Run) answerable(i, query int) bool {
+	return !r.safing || r.bench.Rig.Instruments[i].Profile.Queries[query].Needs == nil
+}
+
 // measure makes one query and takes the readings that were due.
 func (r *Run) measure(i, query int) error {
 	p, instrument := &r.polls[i], r.bench.Instruments[i]
@@ -111,7 +117,7 @@ func (r *Run) measure(i, query int) error {
 	if err := instrument.Begin(by); err != nil {
 		return r.busyOrFailed(i, err)
 	}
-	if epoch != r.epoch {
+	if epoch != r.epoch || !r.answerable(i, query) {
 		instrument.End() // a boundary has passed meanwhile: line up like the others
 		return nil
 	}

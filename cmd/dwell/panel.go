@@ -15,8 +15,9 @@ import (
 type panel struct {
 	x      *execution
 	run    *sequence.Run
-	queue  []string // lines to say, oldest first
-	height int      // of the block on the screen
+	queue  []string    // lines to say, oldest first
+	height int         // of the block on the screen
+	asking func() bool // a person is typing: leave the screen alone
 }
 
 // redraw and plainly are how often the block is drawn, and a plain line printed.
@@ -32,8 +33,11 @@ func (p *panel) say(e sequence.Event) {
 		return
 	}
 	stamp := p.x.origin.UTC.Add(time.Duration(e.At)).Format("15:04:05Z")
-	p.queue = append(p.queue, stamp+" "+eventLine(e))
+	p.tell(stamp + " " + eventLine(e))
 }
+
+// tell queues a line, such as a question: the panel shows it in its place.
+func (p *panel) tell(line string) { p.queue = append(p.queue, line) }
 
 // start shows until the world ends.
 func (p *panel) start(c clock.Clock) {
@@ -44,7 +48,7 @@ func (p *panel) start(c clock.Clock) {
 			var b strings.Builder
 			now := c.Now()
 			if p.x.speech.terminal {
-				p.block(&b, now, err == nil)
+				p.block(&b, now, err == nil && !p.asking())
 			} else {
 				p.lines(&b, now, &nextPlain)
 			}
@@ -60,7 +64,7 @@ func (p *panel) start(c clock.Clock) {
 
 func (p *panel) drain(b *strings.Builder) {
 	for _, l := range p.queue {
-		b.WriteString(l + "\n")
+		b.WriteString(p.x.speech.clip(l) + "\n")
 	}
 	p.queue = p.queue[:0]
 }
@@ -68,7 +72,7 @@ func (p *panel) drain(b *strings.Builder) {
 // block rubs out the old block, says what is new above it, and draws it again.
 func (p *panel) block(b *strings.Builder, now clock.Instant, more bool) {
 	if p.height > 0 {
-		fmt.Fprintf(b, "\x1b[%dA\x1b[J", p.height)
+		fmt.Fprintf(b, "\r\x1b[%dA\x1b[J", p.height)
 		p.height = 0
 	}
 	p.drain(b)
@@ -76,17 +80,17 @@ func (p *panel) block(b *strings.Builder, now clock.Instant, more bool) {
 		return
 	}
 	s := p.run.Status()
-	left := "?"
-	if d := clock.Instant(p.x.job.plan.Summary.DurationNs); d > 0 {
-		left = "about " + span(max(0, d-now))
+	left := "about " + span(clock.Instant(p.x.job.plan.Summary.DurationNs)-now) + " left"
+	if late := now - clock.Instant(p.x.job.plan.Summary.DurationNs); late > 0 {
+		left = span(late) + " longer than estimated"
 	}
-	lines := []string{fmt.Sprintf("%s  %s of the run, %s left, %d readings", p.x.speech.bold(s.Step), span(now), left, s.Readings)}
+	lines := []string{fmt.Sprintf("%s  %s of the run, %s, %d readings", p.x.speech.bold(s.Step), span(now), left, s.Readings)}
 	for _, v := range p.values(s) {
 		lines = append(lines, "  "+v)
 	}
 	lines = append(lines, "  stop with Ctrl-C: everything is switched off and read back")
 	for _, l := range lines {
-		b.WriteString(l + "\n")
+		b.WriteString(p.x.speech.clip(l) + "\n")
 	}
 	p.height = len(lines)
 }

@@ -13,12 +13,13 @@ import (
 // One goroutine reads lines for as long as the program lives; nothing waits for it.
 type keyboard struct {
 	clock   clock.Clock
-	speech  *speech
+	show    func(line string)
 	confirm string // the specimen's id, given beforehand
 	lines   chan string
 	closed  chan struct{}
 	typed   *clock.Event
 	answers []string
+	asking  bool // a question is open
 	gone    bool // standard input has ended
 	over    bool // the run is being stopped
 }
@@ -27,8 +28,8 @@ type keyboard struct {
 // Common practice, no source.
 const reaction = 300 * clock.Millisecond
 
-func newKeyboard(s *speech, in io.Reader, confirm string) *keyboard {
-	k := &keyboard{speech: s, confirm: confirm, lines: make(chan string), closed: make(chan struct{})}
+func newKeyboard(in io.Reader, confirm string, show func(line string)) *keyboard {
+	k := &keyboard{show: show, confirm: confirm, lines: make(chan string), closed: make(chan struct{})}
 	go func() {
 		defer close(k.lines)
 		for r := bufio.NewScanner(in); r.Scan(); {
@@ -76,8 +77,9 @@ func (k *keyboard) Ask(text string, by clock.Instant) (string, error) {
 	if k.confirm != "" && strings.HasPrefix(text, "type the id") {
 		return k.confirm, nil
 	}
-	k.answers = nil
-	k.speech.say("\n%s %s", k.speech.bold("person:"), text)
+	k.answers, k.asking = nil, true
+	defer func() { k.asking = false }()
+	k.show("person: " + text)
 	for len(k.answers) == 0 {
 		switch {
 		case k.over:

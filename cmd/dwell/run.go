@@ -66,9 +66,10 @@ func (x *execution) run(confirm string, unattended bool) error {
 		return &coded{exitFailed, fmt.Errorf("cannot listen for dwell safe: %w", err)}
 	}
 	x.owner = control.text()
-	operator := newKeyboard(x.speech, os.Stdin, confirm)
-	x.person = operator
 	p := &panel{x: x}
+	operator := newKeyboard(os.Stdin, confirm, p.tell)
+	p.asking = func() bool { return operator.asking }
+	x.person = operator
 	x.onEvent = p.say
 	signals := make(chan os.Signal, 8)
 	signal.Notify(signals, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)

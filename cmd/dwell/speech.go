@@ -35,6 +35,19 @@ func newSpeech(out, err *os.File) *speech {
 // settle is called once the flags are known.
 func (s *speech) settle() {}
 
+// clip shortens a line to the width of the terminal, so that it stays one line.
+func (s *speech) clip(line string) string {
+	f, ok := s.err.(*os.File)
+	if !ok || !s.terminal {
+		return line
+	}
+	width, _, err := term.GetSize(int(f.Fd()))
+	if r := []rune(line); err == nil && width > 1 && len(r) >= width && !strings.Contains(line, "\x1b") {
+		return string(r[:width-2]) + "…"
+	}
+	return line
+}
+
 // say talks to the person, beside the result.
 func (s *speech) say(format string, args ...any) {
 	fmt.Fprintf(s.err, format+"\n", args...)
