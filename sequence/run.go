@@ -264,6 +264,14 @@ func (r *Run) StopOnce() {
 	}
 }
 
+// Lost stops the run when the link to an instrument has gone, which shows before
+// anything is asked of it. Once the bench is being made safe, that deals with it.
+func (r *Run) Lost(instrument string) {
+	if err := r.bench.Instruments[r.instr[instrument]].Lost(); err != nil && !r.safing {
+		r.latch(err)
+	}
+}
+
 // Note records a remark of somebody who looks on.
 func (r *Run) Note(text string) { r.event(Event{Kind: "note", Text: text}) }
 

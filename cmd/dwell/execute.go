@@ -64,22 +64,29 @@ func (x *execution) world() error {
 	if err != nil {
 		return err
 	}
+	var run *sequence.Run
 	bench, err := rig.Open(x.clock, x.job.rig, gate, rig.Opening{Attach: x.attach, Owner: x.owner,
 		Tap: func(e *wire.Exchange) {
 			if x.record != nil {
 				x.record.exchange(e)
 			}
+			if e.Ended == wire.LinkLost && run != nil {
+				run.Lost(e.Port)
+			}
 		}}, x.clock.Now()+openPatience)
+	if used := (*wire.InUse)(nil); errors.As(err, &used) {
+		return usage(err) // nothing was touched, and what is safe is the other's business
+	}
 	if err != nil {
 		return &coded{exitFailed, err}
 	}
 	defer bench.Close()
 	writer, err := x.create()
 	if err != nil {
-		return &coded{exitFailed, err}
+		return usage(err)
 	}
 	x.record = newRecord(x.clock, writer, x.job.rig, x.onEvent)
-	run, err := sequence.New(x.job.plan, bench, gate, sequence.Options{
+	run, err = sequence.New(x.job.plan, bench, gate, sequence.Options{
 		Clock: x.clock, Record: x.record, Person: x.person, OffBy: x.offBy})
 	if err != nil {
 		return errors.Join(err, writer.Close())

@@ -159,7 +159,7 @@ func takeOver(s *speech, r *rig.Rig) error {
 	if err != nil {
 		s.say("%s %v", s.red("error:"), err)
 	}
-	s.say("%s", s.red("THE RIG IS NOT CONFIRMED SAFE: switch it off at the mains, then look at it"))
+	s.say("%s", s.red(loud))
 	return said(exitNotSafe)
 }
 

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 
@@ -11,23 +12,39 @@ import (
 )
 
 // report tells how an execution went, to a person or as an object, and returns the
-// error whose code the program exits with.
+// error whose code the program exits with. A fault in putting things away does not
+// hide how the run went.
 func (x *execution) report(err error, took string) error {
-	if err != nil && x.outcome.Word == "" {
+	if x.outcome.Word == "" {
 		return err
 	}
 	code := outcomeCode(x.outcome)
+	object := map[string]any{"run": x.folder, "outcome": x.outcome.Word, "safe": x.outcome.Safe, "readings": x.outcome.Readings}
 	x.speech.result(x.summary(took))
-	x.speech.object(map[string]any{"run": x.folder, "outcome": x.outcome.Word, "safe": x.outcome.Safe,
-		"readings": x.outcome.Readings, "exit": code})
 	if err != nil {
-		return err
+		var c *coded
+		switch {
+		case errors.As(err, &c):
+			code = c.code
+		case code == exitDone:
+			code = exitProgram
+		}
+		object["error"] = err.Error()
+		x.speech.say("%s %v", x.speech.red("error:"), err)
 	}
+	if !x.outcome.Safe {
+		x.speech.say("\n%s", x.speech.red(loud))
+	}
+	object["exit"] = code
+	x.speech.object(object)
 	if code != exitDone {
 		return said(code)
 	}
 	return nil
 }
+
+// loud is for standard error, whatever else is asked for.
+const loud = "THE RIG IS NOT CONFIRMED SAFE: switch it off at the mains, then look at it"
 
 // summary is what a tired person wants to know first.
 func (x *execution) summary(took string) string {
@@ -61,9 +78,6 @@ func (x *execution) summary(took string) string {
 	}
 	b.WriteString(x.markTable())
 	fmt.Fprintf(&b, "%-10s%s\n", "folder", x.folder)
-	if !o.Safe {
-		fmt.Fprintf(&b, "\n%s\n", s.red("THE RIG IS NOT CONFIRMED SAFE: switch it off at the mains, then look at it"))
-	}
 	return b.String()
 }
 

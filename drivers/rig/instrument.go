@@ -199,6 +199,9 @@ func (i *Instrument) take(wait func(*wire.Port) error) error {
 // End gives the port to the next.
 func (i *Instrument) End() { i.port.End() }
 
+// Lost is the error that ended the link, nil while it stands.
+func (i *Instrument) Lost() error { return i.port.Lost() }
+
 // Save is what the driver knows, for going on later.
 func (i *Instrument) Save() Memory {
 	m := i.memory

@@ -1,0 +1,120 @@
+//go:build unix
+
+package main
+
+import (
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+)
+
+// A line that is gone is noticed in well under a second: this much, and what a busy
+// machine adds.
+const wellUnderASecond = 700 * time.Millisecond
+
+// The plate's cable is pulled while it heats. The meter is made safe at once; the
+// plate cannot be, which is said again and again, until the operator gives up.
+func TestThePlateUnplugged(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	p, root := s.warming("--json")
+	s.expectNoticed(p, s.plate, "plate on serial:"+s.plate.path, "meter", "output")
+
+	wait(t, "the alarm, repeated", func() bool { return strings.Count(p.err.String(), "not safe: plate") >= 3 })
+	if !strings.Contains(p.err.String(), "safe: meter: direct") {
+		t.Error("the meter is not said to be safe")
+	}
+	p.cmd.Process.Signal(syscall.SIGINT) // the run is being stopped already: this gives up
+	p.exits(exitNotSafe)
+	p.expectObject(map[string]any{"outcome": "failed", "safe": false, "exit": 5.0})
+	if !strings.Contains(p.err.String(), loud) {
+		t.Errorf("the words %q are missing", loud)
+	}
+	if !s.on("plate", "heat") {
+		t.Error("the plate has gone off: it was to be out of reach")
+	}
+	text := read(t, filepath.Join(theFolder(t, root), "run.json"))
+	if !strings.Contains(text, `"exit": 5`) || !strings.Contains(text, `"safe": false`) {
+		t.Errorf("run.json does not say it: %s", text)
+	}
+}
+
+// The cable is put back while dwell keeps trying: the plate, behind a new device of
+// the same name, is switched off and confirmed.
+func TestThePlateComesBack(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	p, root := s.warming("--json")
+	before, chained := promised(t, theFolder(t, root))
+	s.expectNoticed(p, s.plate, "plate on serial:"+s.plate.path, "meter", "output")
+	p.says("not safe: plate")
+	here := s.place()
+	s.openPTY()
+	s.until(here, "plate", "heat", 0)
+	p.exits(exitFailed)
+	s.expectOff()
+	p.expectObject(map[string]any{"outcome": "failed", "safe": true, "exit": 4.0})
+	s.expectKept(theFolder(t, root), before, chained)
+}
+
+// The meter closes its connection: the plate is made safe meanwhile, and the meter
+// over a new connection.
+func TestTheMeterHangsUp(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	p, root := s.warming("--json")
+	before, chained := promised(t, theFolder(t, root))
+	s.expectNoticed(p, s.meter, "meter on tcp:"+s.meter.path, "plate", "heat")
+	p.exits(exitFailed)
+	s.expectOff()
+	p.expectObject(map[string]any{"outcome": "failed", "safe": true, "exit": 4.0})
+	s.expectKept(theFolder(t, root), before, chained)
+}
+
+// A line of which nothing is asked for a minute is missed all the same.
+func TestUnpluggedBetweenRareReadings(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	p, _ := s.run("rare.yaml")
+	s.until(0, "plate", "heat", 1)
+	s.until(0, "meter", "output", 1)
+	p.says("step 4 hold")
+	s.expectNoticed(p, s.plate, "plate on serial:"+s.plate.path, "meter", "output")
+	p.says("not safe: plate")
+	s.openPTY()
+	p.exits(exitFailed)
+	s.expectOff()
+}
+
+// expectNoticed cuts a line, waits until the other instrument has been made safe,
+// measures how long that took, and expects the run to name the port.
+func (s *served) expectNoticed(p *process, l *line, port, instrument, what string) {
+	s.t.Helper()
+	here, pulled := s.place(), time.Now()
+	l.cut()
+	s.until(here, instrument, what, 0)
+	took := time.Since(pulled)
+	s.t.Logf("%s %s off %v after the line had gone", instrument, what, took.Round(time.Millisecond))
+	if took > wellUnderASecond {
+		s.t.Errorf("noticed after %v, expected %v at most", took, wellUnderASecond)
+	}
+	p.says("failed: ")
+	for _, line := range strings.Split(p.err.String(), "\n") {
+		if strings.Contains(line, "failed: ") && !strings.Contains(line, port) {
+			s.t.Errorf("%q does not name %s", line, port)
+		}
+	}
+}
+
+// expectKept expects what had been acknowledged to be there still.
+func (s *served) expectKept(folder, before string, chained int64) {
+	s.t.Helper()
+	if !strings.HasPrefix(read(s.t, filepath.Join(folder, "readings.csv")), before) {
+		s.t.Error("readings.csv does not begin with what was acknowledged")
+	}
+	if n := acknowledged(s.t, folder); n < chained {
+		s.t.Errorf("%d readings acknowledged, %d were before", n, chained)
+	}
+}
