@@ -133,6 +133,7 @@ func TestMistakesInRigs(t *testing.T) {
 		{"calibrated: 2026-03-14", "calibrated: 14.3.2026", "is no date"},
 		{"    port: twin", "    port: twin\n    baut: 4800", "did you mean baud?"},
 		{"temperature: 18 degC", "temperature: 18 K", "a temperature is written in degC"},
+		{"cooling: none}", "cooling: none}\nnotify: []", "a program is missing here"},
 		{"cooling: none", "cooling: some", `"some" says nothing about cooling`},
 		{"{from: plate.probe}", "{from: plate.prob}", "did you mean plate.probe?"},
 		{"foil.temperature: {from", "foil temperature: {from", "two words with a point between"},

@@ -27,6 +27,7 @@ type Rig struct {
 	Interlocks  []*yamltext.Node
 	Place       Place
 	ActWithin   clock.Instant // longest time from a fault to safe; 0 when not stated
+	Notify      []string      // a program and its arguments, to tell somebody what the guard has done
 	Scene       map[string]quantity.Quantity
 	Doc         *yamltext.Document
 }
@@ -112,7 +113,7 @@ func Load(doc *yamltext.Document, files func(name string) ([]byte, error), m *ya
 	}
 	r := &rigReader{reader{doc, m}, rig, files}
 	t := r.table(doc.Root, "!format", "!rig", "!ambient", "line frequency", "!instruments", "channels", "limits", "interlocks",
-		"specimen place", "must act within", "twin")
+		"specimen place", "must act within", "notify", "twin")
 	r.edition(t["format"])
 	rig.Name = r.text(t["rig"])
 	r.ambient(t["ambient"])
@@ -133,6 +134,9 @@ func Load(doc *yamltext.Document, files func(name string) ([]byte, error), m *ya
 	}
 	r.place(t["specimen place"])
 	rig.ActWithin = r.span(t["must act within"])
+	if rig.Notify = r.texts(t["notify"]); t["notify"] != nil && len(rig.Notify) == 0 {
+		r.wrong(t["notify"], "a program is missing here")
+	}
 	r.scene(t["twin"])
 	return rig
 }
