@@ -5,6 +5,7 @@ import (
 	"flag"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -94,4 +95,35 @@ func firstDifference(got, want []byte) string {
 		}
 	}
 	return "one is longer"
+}
+
+// TestLanguage holds the page about the language to the truth: its protocol
+// compiles, and it names every step.
+func TestLanguage(t *testing.T) {
+	page, err := os.ReadFile("../../examples/protocol-language.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, rest, _ := strings.Cut(string(page), "```yaml\n")
+	protocol, rest, ok := strings.Cut(rest, "```\n")
+	if !ok {
+		t.Fatal("there is no protocol on the page")
+	}
+	p, m := compile(t, "protocol-language.md", protocol)
+	if m.Len() > 0 {
+		t.Fatal(printed(m))
+	}
+	for _, verb := range verbs {
+		if !strings.Contains(protocol, "- "+verb+":") {
+			t.Errorf("the protocol on the page does not show the step %s", verb)
+		}
+		if !strings.Contains(rest, "`"+verb+"`") {
+			t.Errorf("the table on the page does not explain the step %s", verb)
+		}
+	}
+	for _, op := range []Op{Begin, Set, Arrive, Wait, Until, Ramp, Sweep, Record, Mark, Note, Person, Place, Lift, Confirm, Loop, Again} {
+		if !slices.ContainsFunc(p.Actions, func(a Action) bool { return a.Op == op }) {
+			t.Errorf("the protocol on the page does not come to the operation %s", op)
+		}
+	}
 }

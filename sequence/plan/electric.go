@@ -358,9 +358,9 @@ func (c *compiler) first(level value, what string) bool {
 	return true
 }
 
-// said is a level that was found to be too much for something.
+// said is a value about which something was said.
 type said struct {
-	level *yamltext.Node
+	value *yamltext.Node
 	what  string
 }
 

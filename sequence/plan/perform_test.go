@@ -168,7 +168,7 @@ func TestPerform(t *testing.T) {
 	r, s := bench(t, &yamltext.Mistakes{})
 	draw := rand.New(rand.NewPCG(7, 7))
 	good, loops := 0, 0
-	for n := range 2000 {
+	for n := range 1500 {
 		var b strings.Builder
 		b.WriteString("format: 1\ntitle: random\nrecord: {plate.temperature: 1 s, element.resistance: 1 s}\nends: {at most: 3 d}\nsteps:\n")
 		b.WriteString("  - confirm: {specimen: LC-07}\n  - source: {instrument: meter, current: 5 uA, compliance: 2 V}\n")

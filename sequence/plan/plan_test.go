@@ -91,7 +91,8 @@ func unsafeSetpoint(p *Plan, r *rig.Rig, a Action, s Setpoint) (found []string) 
 func TestFaults(t *testing.T) {
 	r, _ := bench(t, &yamltext.Mistakes{})
 	for _, name := range examples {
-		if found := faults(example(t, name), r); found != nil {
+		p := example(t, name)
+		if found := append(faults(p, r), perform(p, r)...); found != nil {
 			t.Errorf("%s: %q", name, found)
 		}
 	}

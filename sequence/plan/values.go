@@ -67,8 +67,14 @@ func (c *compiler) wrong(n *yamltext.Node, format string, args ...any) *yamltext
 	return x
 }
 
-// wrongValue records a mistake about a value, and where its name got that meaning.
+// wrongValue records a mistake about a value, and where its name got that meaning. Of
+// the values of a loop the first that is wrong is enough.
 func (c *compiler) wrongValue(v value, format string, args ...any) *yamltext.Mistake {
+	key := said{v.node, format}
+	if v.from != nil && c.said[key] || c.muted != nil {
+		return new(yamltext.Mistake)
+	}
+	c.said[key] = true
 	x := c.wrong(v.node, format, args...)
 	if v.from != nil {
 		x.Note(c.doc, v.from, v.name+" is "+v.Quantity.String()+" then")
