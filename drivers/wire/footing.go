@@ -89,7 +89,7 @@ func (p *Port) findFooting(by clock.Instant) error {
 // forget waits until the footing's question of some time ago cannot be answered any
 // more: its answer would be taken for that of the next one. Making safe cannot wait.
 func (p *Port) forget(by clock.Instant) error {
-	if p.stray == 0 || p.urgent {
+	if p.stray == 0 || p.urgent || !p.footing.asks() {
 		return nil
 	}
 	until := p.asked.After(p.footing.latest())
@@ -169,7 +169,7 @@ func (p *Port) alone(x *Exchange, n int, by clock.Instant) error {
 // being what the footing's question alone can get. An answer to that question that
 // came too late for it answers nothing else.
 func (p *Port) belongs(x *Exchange, reply []byte, strict bool) bool {
-	if p.stray == 0 {
+	if p.stray == 0 || !p.footing.asks() {
 		return true
 	}
 	ours, own := p.footing.Answer(reply), p.own(x.Request)

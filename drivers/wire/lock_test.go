@@ -15,12 +15,14 @@ import (
 // freeKey is a key that no other test and no other run of the tests uses.
 func freeKey(t *testing.T) string {
 	key := fmt.Sprintf("test:%s:%d:%d", t.Name(), os.Getpid(), time.Now().UnixNano())
-	t.Cleanup(func() {
-		if path, err := lockPath(key); err == nil {
-			os.Remove(path)
-		}
-	})
+	t.Cleanup(func() { removeLock(key) })
 	return key
+}
+
+func removeLock(key string) {
+	if path, err := lockPath(key); err == nil {
+		os.Remove(path)
+	}
 }
 
 func TestALockHasOneOwner(t *testing.T) {
@@ -39,7 +41,7 @@ func TestALockHasOneOwner(t *testing.T) {
 			t.Errorf("got %v, want %s", err, want)
 		}
 	}
-	other, err := Take(freeKey(t)+"other", "x")
+	other, err := Take(freeKey(t), "x")
 	if err != nil {
 		t.Fatal(err)
 	}

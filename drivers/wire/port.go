@@ -100,7 +100,7 @@ func (p *Port) Tap(f func(*Exchange)) { p.tap = f }
 
 // SetFooting tells the port how to find its footing; an empty one waits for
 // silence only.
-func (p *Port) SetFooting(f Footing) { p.footing, p.stray = f, 0 }
+func (p *Port) SetFooting(f Footing) { p.footing = f }
 
 // Name is the instrument's name in the rig.
 func (p *Port) Name() string { return p.name }
