@@ -128,16 +128,20 @@ type window struct {
 }
 
 // windowBytes is a compromise between calls of the system and memory.
-const windowBytes = 256 << 10
+const windowBytes int64 = 256 << 10
 
 // piece returns bytes of f beginning at from and ending before to: all of them, or as
 // many as the window holds. It returns none with the reason.
 func (w *window) piece(f File, from, to int64) ([]byte, error) {
 	if from < w.at || from >= w.at+int64(len(w.buf)) {
 		if w.buf == nil {
-			w.buf = make([]byte, windowBytes)
+			size, err := f.Size()
+			if err != nil {
+				return nil, err
+			}
+			w.buf = make([]byte, min(windowBytes, max(1, size)))
 		}
-		n, err := f.ReadAt(w.buf[:windowBytes], from)
+		n, err := f.ReadAt(w.buf[:cap(w.buf)], from)
 		w.buf, w.at = w.buf[:n], from
 		if n == 0 {
 			return nil, err

@@ -357,6 +357,49 @@ func TestRandomTails(t *testing.T) {
 	t.Logf("%d folders with random tails repaired, 0 acknowledged records lost", rounds)
 }
 
+// FuzzFolder puts any bytes into the four growing files: no panic, nothing without
+// end, and what repair has called whole is whole.
+func FuzzFolder(f *testing.F) {
+	files := prose(f)
+	f.Add([]byte(files[readingsName]), []byte(files[eventsName]), []byte(files[wireName]), []byte(files[chainName]))
+	f.Add([]byte(files[readingsName]+"1,2"), []byte("{}\n{"), []byte(files[wireName]), []byte(files[chainName]+"wire.jsonl 9"))
+	f.Fuzz(func(t *testing.T, readings, events, exchanges, chain []byte) {
+		m := NewMemory()
+		m.Mkdir("d")
+		for name, b := range map[string][]byte{readingsName: readings, eventsName: events, wireName: exchanges, chainName: chain} {
+			file, err := m.Create(filepath.Join("d", name))
+			if err != nil {
+				t.Fatal(err)
+			}
+			file.Write(b)
+		}
+		run, _, err := Open(m, "d")
+		if run == nil {
+			t.Fatal(err)
+		}
+		for range run.Rows() {
+		}
+		for range run.Verify() {
+		}
+		if _, err := Repair(m, "d"); err != nil {
+			if !errors.Is(err, ErrCorrupt) {
+				t.Fatal(err)
+			}
+			return
+		}
+		run, tails, err := Open(m, "d")
+		if err != nil || len(tails) > 0 {
+			t.Fatalf("after a repair: %v, %v", tails, err)
+		}
+		for finding := range run.brokenBlocks() {
+			t.Fatalf("after a repair: %v", finding)
+		}
+		if _, err := Append(m, "d"); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
+
 // A child process writes batches and tells its parent what was acknowledged, until
 // it is killed. It cannot say more than is on disk.
 const childOf = "DWELL_LOGS_TEST_CHILD_OF"

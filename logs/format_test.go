@@ -470,3 +470,73 @@ func BenchmarkRows(b *testing.B) {
 	}
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/50_003, "ns/row")
 }
+
+// night is a folder of twelve hours: four channels, a batch a second.
+func night(b *testing.B) (*Memory, *Run) {
+	m := NewMemory()
+	w := writeExample(b, nothingSynced{m}, "runs")
+	for second := range int64(12 * 3600) {
+		for i := range int64(4) {
+			x := exampleExchanges[0]
+			x.SentNs = second*1e9 + i*2e8
+			r := Row{x.SentNs + 2_500_000, 2_500_000, [...]string{"a", "b", "c", "d"}[i], 9871.25 + float64(second)/3, "Ohm", "", "plateau 1"}
+			if err := errors.Join(w.Exchange(x), w.Reading(r)); err != nil {
+				b.Fatal(err)
+			}
+		}
+		commit(b, w)
+	}
+	if err := w.Close(); err != nil {
+		b.Fatal(err)
+	}
+	run, tails, err := Open(m, w.Dir())
+	if err != nil || len(tails) > 0 {
+		b.Fatal(tails, err)
+	}
+	return m, run
+}
+
+func BenchmarkOpenNight(b *testing.B) {
+	m, run := night(b)
+	for b.Loop() {
+		if _, _, err := Open(m, run.Dir()); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+func BenchmarkVerifyNight(b *testing.B) {
+	_, run := night(b)
+	for b.Loop() {
+		for f := range run.Verify() {
+			b.Fatal(f)
+		}
+	}
+}
+
+func BenchmarkAlignNight(b *testing.B) {
+	_, run := night(b)
+	columns := []Column{{"a", 5e9}, {"b", 5e9}, {"c", 5e9}, {"d", 5e9}}
+	b.ReportAllocs()
+	for b.Loop() {
+		if done, err := Align(run, 1e9, columns); err != nil || done.Ticks < 43_000 {
+			b.Fatal(done, err)
+		}
+	}
+}
+
+func BenchmarkExchangesNight(b *testing.B) {
+	_, run := night(b)
+	for b.Loop() {
+		n := 0
+		for _, err := range run.Exchanges() {
+			if err != nil {
+				b.Fatal(err)
+			}
+			n++
+		}
+		if n != 4*12*3600+2 {
+			b.Fatal(n)
+		}
+	}
+}

@@ -94,9 +94,9 @@ func (Disk) List(name string) ([]Entry, error) {
 }
 
 // Estimate is how many bytes a run will need: a rule of thumb, generous for names
-// of ordinary length.
+// of ordinary length, with two chain lines for each record of a slow run.
 func Estimate(readings, events, exchanges int64) int64 {
-	const rowBytes, eventBytes, exchangeBytes, whole = 100, 400, 300, 16 << 20
+	const rowBytes, eventBytes, exchangeBytes, whole = 200, 500, 400, 16 << 20
 	return whole + readings*rowBytes + events*eventBytes + exchanges*exchangeBytes
 }
 

@@ -227,7 +227,7 @@ func records[T any](r *Run, stream int, parse func(line []byte) (T, error)) iter
 // go on. A crash during a repair is repaired by the next.
 func Repair(disk FS, dir string) ([]Tail, error) {
 	r, tails, err := Open(disk, dir)
-	if err != nil || len(tails) == 0 {
+	if err != nil {
 		return tails, err
 	}
 	for f := range r.brokenBlocks() {

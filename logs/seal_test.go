@@ -149,6 +149,16 @@ func TestPlaceOfAnEdit(t *testing.T) {
 	}
 }
 
+// TestFindingsAreBounded: a file of rubbish does not make a list as long as itself.
+func TestFindingsAreBounded(t *testing.T) {
+	m, dir := finished(t, false)
+	n := m.find(filepath.Join(dir, readingsName))
+	n.data = bytes.Repeat([]byte("x\n"), len(n.data)/2)
+	if found := verify(m, dir); len(found) < 11 || len(found) > 12 {
+		t.Errorf("%d findings: %v", len(found), found)
+	}
+}
+
 // edit changes a file at a random place in one of several ways.
 func edit(rng *rand.Rand, data []byte) ([]byte, string) {
 	i := rng.IntN(len(data))

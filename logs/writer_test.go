@@ -34,6 +34,13 @@ func TestFoldersAreNeverOverwritten(t *testing.T) {
 			t.Errorf("%s: expected three folders and nothing beside them, got %v, %v", name, entries, err)
 		}
 	}
+	root := t.TempDir()
+	if err := (Disk{}).Mkdir(filepath.Join(root, "example")); err != nil { // empty: a rename alone would replace it
+		t.Fatal(err)
+	}
+	if w, err := Create(Disk{}, root, "example", nil); err != nil || w.Dir() != filepath.Join(root, "example-2") || w.Close() != nil {
+		t.Errorf("got %v, %v", w, err)
+	}
 	m := NewMemory()
 	m.Mkdir("runs")
 	m.Mkdir("runs/.example.tmp") // left by a crash
@@ -238,6 +245,52 @@ func TestUnsynced(t *testing.T) {
 	run, tails, err := Open(m.CrashClone(0, 1), w.Dir())
 	if err != nil || len(tails) > 0 || holds(t, run, w.Acknowledged()).Readings != 10 {
 		t.Error(tails, err)
+	}
+}
+
+// TestUnsyncedWritesTheSame: a rehearsal gathers its batches, through many spills,
+// and leaves the very bytes of a run; a full disk is seen, and nothing is read back
+// that was not written whole.
+func TestUnsyncedWritesTheSame(t *testing.T) {
+	var folders [2]*Memory
+	for i := range folders {
+		folders[i] = NewMemory()
+		w := writeExample(t, folders[i], "runs")
+		w.Unsynced = i == 1
+		steadily(t, w, 20_000)
+		if err := w.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, name := range append(streamNames[:], chainName) {
+		a, b := content(t, folders[0], "runs/example/"+name), content(t, folders[1], "runs/example/"+name)
+		if a != b || len(a) < 20 {
+			t.Errorf("%s: %d bytes of a run, %d of a rehearsal, not the same", name, len(a), len(b))
+		}
+	}
+	for capacity := int64(100_000); capacity < folders[1].used; capacity += 333_333 {
+		m := NewMemory()
+		m.Capacity = capacity
+		w := writeExample(t, m, "runs")
+		w.Unsynced = true
+		var err error
+		for i := 0; err == nil && i < 20_000; i++ {
+			if err = w.Reading(rowNumber(i)); err == nil && i%100 == 99 {
+				b := w.Begin()
+				err = errors.Join(b.Commit(), b.Done())
+			}
+		}
+		err = errors.Join(err, w.Close())
+		if !errors.Is(err, ErrFull) {
+			t.Fatalf("%d bytes: %v", capacity, err)
+		}
+		m.Capacity = 0
+		if _, err := Repair(m, w.Dir()); err != nil {
+			t.Errorf("%d bytes: %v", capacity, err)
+		}
+		if found := verify(m, w.Dir()); len(found) > 0 {
+			t.Errorf("%d bytes: %v", capacity, found)
+		}
 	}
 }
 
