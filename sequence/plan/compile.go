@@ -38,7 +38,7 @@ type compiler struct {
 
 	names  map[string]given // let, and the names of for each
 	rules  rules
-	wanted []wish // channels to be read, in the order of the rig
+	wanted []wish // channels to be read: those named by record first
 
 	world world
 	tally tally

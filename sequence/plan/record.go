@@ -28,8 +28,8 @@ type wish struct {
 }
 
 // unnamedEvery is how often a channel is read that only a limit or an interlock is
-// about, when nothing else is read in the same exchange. Facts about hotplates
-// (1 K/s at full power) ask for a second or less.
+// about, when nothing else is read in the same exchange. A plate at full power warms
+// by about a kelvin in that time.
 const unnamedEvery = int64(clock.Second)
 
 // gatherWishes reads the section record, and adds what the limits and the rig's
