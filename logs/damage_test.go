@@ -418,7 +418,7 @@ func TestMain(m *testing.M) {
 		fmt.Println(err) // not a number: the parent fails
 		return
 	}
-	os.Exit(m.Run())
+	m.Run()
 }
 
 func TestKilledProcess(t *testing.T) {

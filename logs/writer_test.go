@@ -268,7 +268,7 @@ func TestUnsyncedWritesTheSame(t *testing.T) {
 			t.Errorf("%s: %d bytes of a run, %d of a rehearsal, not the same", name, len(a), len(b))
 		}
 	}
-	for capacity := int64(100_000); capacity < folders[1].used; capacity += 333_333 {
+	for capacity := int64(100_000); capacity < 3_000_000; capacity += 700_001 {
 		m := NewMemory()
 		m.Capacity = capacity
 		w := writeExample(t, m, "runs")
