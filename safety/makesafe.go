@@ -8,11 +8,11 @@ import (
 	"dwell/drivers/rig"
 )
 
-// attempt is how long one instrument has to take its safe state and confirm it,
+// Attempt is how long one instrument has to take its safe state and confirm it,
 // and between is the rest before the next try: several times the longest exchange
 // of a slow instrument, and short for a person who waits.
 const (
-	attempt = 5 * clock.Second
+	Attempt = 5 * clock.Second
 	between = clock.Second / 2
 )
 
@@ -81,7 +81,7 @@ func once(c clock.Clock, i *rig.Instrument) (e drivers.Evidence) {
 			e = drivers.Evidence{Instrument: i.Name(), At: c.Now(), Text: fmt.Sprintf("fault of the program: %v", v)}
 		}
 	}()
-	by := c.Now() + attempt
+	by := c.Now() + Attempt
 	failed := func(err error) drivers.Evidence {
 		return drivers.Evidence{Instrument: i.Name(), At: c.Now(), Text: err.Error()}
 	}

@@ -228,7 +228,7 @@ func (r *Run) set(setpoints []plan.Setpoint) error {
 }
 
 // apply sends one setpoint; the caller has the instrument. What puts energy into
-// the world is on the disk before its first byte leaves.
+// the world is on the disk, and known to whoever watches, before its first byte leaves.
 func (r *Run) apply(i int, s plan.Setpoint) error {
 	instrument := r.bench.Instruments[i]
 	set := drivers.Setpoint{Instrument: s.Instrument, Quantity: s.Quantity, State: s.State}
@@ -237,6 +237,9 @@ func (r *Run) apply(i int, s plan.Setpoint) error {
 	}
 	r.event(Event{Kind: "set", Text: set.String()})
 	if instrument.Energises(set) {
+		if err := r.energising(); err != nil {
+			return err
+		}
 		if err := r.sync(); err != nil {
 			r.lostDisk(err)
 			return err

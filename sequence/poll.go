@@ -38,7 +38,11 @@ func (r *Run) startPolling() {
 		r.setRates(r.plan.Polled)
 	}
 	for i, instrument := range r.bench.Instruments {
-		r.start("readings of "+instrument.Name(), func() error { return r.poll(i) })
+		r.polling++
+		r.start("readings of "+instrument.Name(), func() error {
+			defer func() { r.polling-- }()
+			return r.poll(i)
+		})
 	}
 }
 
@@ -187,6 +191,7 @@ func (r *Run) take(x drivers.Reading) {
 		r.lostDisk(err)
 	}
 	r.outcome.Readings++
+	r.judged++
 	r.latest[x.Channel] = x
 	if r.gate.Latched() == nil {
 		if cause := r.gate.Observe(x); cause != nil {

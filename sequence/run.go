@@ -65,6 +65,7 @@ type Outcome struct {
 	Readings   int64
 	Identities map[string]string // by instrument
 	Missed     int64             // readings that were due while their instrument was busy
+	GaveUp     bool              // the operator ended the attempts to make the bench safe
 }
 
 // Run is one execution of a plan.
@@ -77,6 +78,7 @@ type Run struct {
 	person Person
 	offBy  clock.Instant
 	at     func(State) // called at every boundary, with all instruments at rest
+	watch  *Watched    // nil when nobody watches
 
 	index  map[string]int // channels by name
 	instr  map[string]int // instruments by name
@@ -91,6 +93,12 @@ type Run struct {
 	disk    *clock.Turn
 	want    wanted
 	onset   *onset
+
+	judged   int64         // readings, and looks for silence
+	polling  int           // pollers at work
+	slept    clock.Instant // as the computer said last
+	safingAt clock.Instant // since when the bench is being made safe
+	attempts []attempted   // by instrument
 
 	goesOn   bool // from a saved state: the instruments are as they were
 	ending   bool // no new readings are asked for
@@ -130,16 +138,17 @@ type Options struct {
 	Person Person
 	OffBy  clock.Instant // when the plan's time of day comes; 0 for none
 	At     func(State)   // may be nil
+	Watch  *Watched      // may be nil
 	From   *State        // where to go on; nil to begin
 }
 
 // New prepares a run.
 func New(p *plan.Plan, b *rig.Bench, g *safety.Gate, o Options) (*Run, error) {
-	r := &Run{plan: p, bench: b, gate: g, clock: o.Clock, record: o.Record, person: o.Person, offBy: o.OffBy, at: o.At,
+	r := &Run{plan: p, bench: b, gate: g, clock: o.Clock, record: o.Record, person: o.Person, offBy: o.OffBy, at: o.At, watch: o.Watch,
 		index: map[string]int{}, instr: map[string]int{}, whens: map[string]*condition.Condition{},
 		wake: clock.NewEvent(o.Clock), armed: clock.NewEvent(o.Clock),
 		settled: clock.NewEvent(o.Clock), disk: clock.NewTurn(o.Clock),
-		latest: make([]drivers.Reading, len(b.Rig.Channels))}
+		latest: make([]drivers.Reading, len(b.Rig.Channels)), attempts: make([]attempted, len(b.Instruments))}
 	r.outcome.Identities = map[string]string{}
 	for i, c := range b.Rig.Channels {
 		r.index[c.Name] = i
@@ -272,6 +281,11 @@ func (r *Run) Lost(instrument string) {
 	}
 }
 
+// Fail stops the run for a reason that somebody outside of it has seen.
+func (r *Run) Fail(text string) {
+	r.latch(&safety.Cause{Kind: safety.Failed, Text: text, At: r.clock.Now()})
+}
+
 // Note records a remark of somebody who looks on.
 func (r *Run) Note(text string) { r.event(Event{Kind: "note", Text: text}) }
 
@@ -280,7 +294,7 @@ func (r *Run) makeSafe() {
 	if r.safing {
 		return
 	}
-	r.safing = true
+	r.safing, r.safingAt = true, r.clock.Now()
 	r.clock.Go("safe state", func() error {
 		report := safety.MakeSafe(r.clock, r.bench, func() bool { return r.giveUp }, r.evidence)
 		r.report = &report
@@ -293,6 +307,7 @@ func (r *Run) makeSafe() {
 }
 
 func (r *Run) evidence(e drivers.Evidence) {
+	r.progress(e)
 	kind := "safe"
 	if e.Grade == drivers.Unconfirmed {
 		kind = "not safe"
@@ -306,7 +321,7 @@ func (r *Run) finish() Outcome {
 	o := &r.outcome
 	o.Word, o.Cause = outcomeWord(r.gate.Latched()), r.gate.Latched()
 	if r.report != nil {
-		o.Report, o.Safe = *r.report, r.report.Confirmed
+		o.Report, o.Safe, o.GaveUp = *r.report, r.report.Confirmed, r.giveUp && !r.report.Confirmed
 	}
 	r.event(Event{Kind: "ended", Text: o.Word})
 	if err := r.sync(); err != nil && o.Cause == nil {
@@ -374,12 +389,22 @@ func (r *Run) syncing() error {
 	}
 }
 
-// silence stops the run when readings stay away.
+// silence stops the run when readings stay away. Where another process watches, it
+// goes on with the proof of life until the end.
 func (r *Run) silence() error {
+	if r.watch != nil {
+		r.slept = r.watch.Slept()
+	}
 	for {
-		cause, next := r.gate.Silent(r.clock.Now())
-		if cause != nil {
-			return cause
+		now := r.clock.Now()
+		cause, next := r.gate.Silent(now)
+		if cause != nil && !r.safing {
+			r.latch(cause)
+		}
+		if r.watch != nil {
+			next = min(next, r.prove(now))
+		} else if cause != nil {
+			return nil
 		}
 		if _, err := r.armed.Wait(next); err != nil {
 			return nil

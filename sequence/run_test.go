@@ -28,6 +28,7 @@ type trial struct {
 	record   func(sequence.Recorder) sequence.Recorder           // nil: as it is
 	meddle   func(c clock.Clock, r *sequence.Run, b *twin.Bench) // runs beside the run
 	device   func(name string, d wire.Device) wire.Device        // nil: as it is
+	watch    func(c clock.Clock) *sequence.Watched               // nil: nobody watches
 	atMost   string
 	offBy    clock.Instant
 	seconds  float64 // how long it took, filled in
@@ -106,6 +107,9 @@ func (x *trial) do(t *testing.T) (*memory, sequence.Outcome) {
 		}
 		defer b.Close()
 		o := sequence.Options{Clock: world, Record: recorder, Person: bench.Person(world, p.Specimen), OffBy: x.offBy}
+		if x.watch != nil {
+			o.Watch = x.watch(world)
+		}
 		if x.person != nil {
 			o.Person = x.person(world, bench)
 		}
