@@ -16,14 +16,19 @@ type onset struct {
 	first   clock.Instant
 }
 
-// mostOnset bounds what is kept: a minute at ten readings a second.
+// mostOnset bounds what is kept: a minute at ten readings a second. A person may take
+// longer to move the specimen; then the oldest half goes.
 const mostOnset = 600
 
 func newOnset(channel int) *onset { return &onset{channel: channel} }
 
 func (o *onset) add(x drivers.Reading) {
-	if x.Channel != o.channel || x.Flag != drivers.Good || len(o.at) == mostOnset {
+	if x.Channel != o.channel || x.Flag != drivers.Good {
 		return
+	}
+	if len(o.at) == mostOnset {
+		o.at = append(o.at[:0], o.at[mostOnset/2:]...)
+		o.value = append(o.value[:0], o.value[mostOnset/2:]...)
 	}
 	if len(o.at) == 0 {
 		o.first = x.At
