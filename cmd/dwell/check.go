@@ -61,6 +61,10 @@ func describe(j *job) string {
 	if sum.NeedsPerson {
 		line("person", "is needed at the bench")
 	}
+	for _, g := range sum.Gaps {
+		line("gap", "line %d: %s not read for about %s (the instrument is busy with the step)", g.Line,
+			strings.Join(g.Channels, ", "), span(clock.Instant(g.DurationNs)))
+	}
 	b.WriteString(describeSteps(p))
 	return b.String()
 }
