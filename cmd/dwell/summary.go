@@ -81,6 +81,10 @@ func (x *execution) summary(took string) string {
 	return b.String()
 }
 
+// mostColumns keeps the table of marks on a page; the plan names first what the
+// protocol records.
+const mostColumns = 4
+
 // markTable shows what was last read at every mark of the protocol.
 func (x *execution) markTable() string {
 	if len(x.record.marks) == 0 {
@@ -90,7 +94,7 @@ func (x *execution) markTable() string {
 	head := []string{"mark"}
 	head = append(head, "at")
 	var shown []int
-	for _, p := range x.job.plan.Polled {
+	for _, p := range x.job.plan.Polled[:min(mostColumns, len(x.job.plan.Polled))] {
 		for i, c := range channels {
 			if c.Name == p.Channel {
 				shown = append(shown, i)
