@@ -543,3 +543,16 @@ func BenchmarkVirtualWakeUps(b *testing.B) {
 		b.Fatal(err)
 	}
 }
+
+// A computer that runs this test does not sleep: what can be shown of Slept is that it
+// stands still, however busy the computer is.
+func TestAComputerAtWorkDoesNotSleep(t *testing.T) {
+	const within = 50 * Millisecond // three steps of the coarsest clock, that of Windows
+	w := Wall(0)
+	first := w.Slept()
+	for began := time.Now(); time.Since(began) < 200*time.Millisecond; {
+		if grown := w.Slept() - first; grown > within || grown < -within {
+			t.Fatalf("slept for %d ns meanwhile", grown)
+		}
+	}
+}

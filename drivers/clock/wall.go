@@ -197,6 +197,11 @@ func Today() Origin {
 	return o
 }
 
+// Slept is how long this computer has been suspended, since some fixed moment: what
+// counts is by how much it grows. Wall time, which stands still meanwhile on most
+// systems, does not show it.
+func (w *WallClock) Slept() Instant { return slept(w.start) }
+
 // UntilTimeOfDay is how long it is until the clock on the wall next shows HH:MM,
 // local time.
 func UntilTimeOfDay(hhmm string) (Instant, error) { return untilTimeOfDay(time.Now(), hhmm) }
