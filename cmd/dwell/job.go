@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -78,11 +79,13 @@ func (j *job) bench(f files, beside string, m *yamltext.Mistakes) error {
 		return err
 	}
 	if doc.Root != nil {
-		j.rig = rig.Load(doc, ownProfiles(f.rig), m)
+		j.rig = rig.Load(doc, j.kept(ownProfiles(f.rig)), m)
 	}
 	if j.rig != nil {
 		for _, d := range j.rig.Instruments {
-			j.add("profiles/"+d.Profile.Name+".yaml", d.Profile.Text)
+			if text, ok := rig.EmbeddedProfile(d.Profile.Name); ok && bytes.Equal(text, d.Profile.Text) {
+				j.add(profilesFolder+d.Profile.Name+".yaml", d.Profile.Text)
+			}
 		}
 	}
 	doc, err = j.read(f.specimen, "specimen.yaml", m)
@@ -95,10 +98,40 @@ func (j *job) bench(f files, beside string, m *yamltext.Mistakes) error {
 	return nil
 }
 
-// ownProfiles finds instrument profiles of a person's own, beside the rig file.
+// profilesFolder is where a run folder keeps instrument profiles.
+const profilesFolder = "profiles/"
+
+// ownProfiles finds instrument profiles of a person's own: beside the rig file, or
+// where a run folder keeps them.
 func ownProfiles(rigFile string) func(name string) ([]byte, error) {
 	return func(name string) ([]byte, error) {
-		return os.ReadFile(filepath.Join(filepath.Dir(rigFile), name))
+		beside := filepath.Dir(rigFile)
+		text, err := os.ReadFile(filepath.Join(beside, name))
+		if errors.Is(err, fs.ErrNotExist) {
+			if kept, err := os.ReadFile(filepath.Join(beside, profilesFolder, filepath.Base(name))); err == nil {
+				return kept, nil
+			}
+		}
+		return text, err
+	}
+}
+
+// kept has the run folder keep every profile of a person's own, under the name by
+// which the rig file calls it.
+func (j *job) kept(find func(name string) ([]byte, error)) func(name string) ([]byte, error) {
+	return func(name string) ([]byte, error) {
+		text, err := find(name)
+		if err != nil {
+			return nil, err
+		}
+		as := profilesFolder + filepath.Base(name)
+		for _, in := range j.inputs {
+			if in.Name == as && !bytes.Equal(in.Bytes, text) {
+				return nil, fmt.Errorf("another profile has the same file name; a run folder keeps one of each")
+			}
+		}
+		j.add(as, text)
+		return text, nil
 	}
 }
 
