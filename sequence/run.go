@@ -103,6 +103,7 @@ type Run struct {
 	goesOn   bool // from a saved state: the instruments are as they were
 	ending   bool // no new readings are asked for
 	safing   bool
+	stops    int // on the operator's word
 	giveUp   bool
 	outcome  Outcome
 	report   *safety.Report
@@ -257,21 +258,26 @@ func (r *Run) latch(err error) {
 }
 
 // Stop ends the run on the operator's word; the second time it gives up waiting
-// for the confirmation of a safe state, but not the attempt under way.
+// for the confirmation of a safe state, but not the attempt under way. Of a bench
+// that is being made safe already, the first one gives up nothing either.
 func (r *Run) Stop() {
-	if r.gate.Latched() != nil || r.safing {
+	if r.stops++; r.stops > 1 {
 		r.giveUp = true
-		return
+	} else if r.stopsAlready() {
+		r.event(Event{Kind: "warning", Text: "the rig is being made safe already; to stop once more gives up waiting for that"})
+	} else {
+		r.latch(&safety.Cause{Kind: safety.Stopped, Text: "stopped by the operator", At: r.clock.Now()})
 	}
-	r.latch(&safety.Cause{Kind: safety.Stopped, Text: "stopped by the operator", At: r.clock.Now()})
 }
 
-// StopOnce is Stop for somebody who may ask again without meaning to give up.
-func (r *Run) StopOnce() {
-	if r.gate.Latched() == nil && !r.safing {
-		r.Stop()
+// StopFor is Stop for somebody elsewhere, who may ask again without giving up.
+func (r *Run) StopFor(who string) {
+	if !r.stopsAlready() {
+		r.latch(&safety.Cause{Kind: safety.Stopped, Text: "stopped by " + who, At: r.clock.Now()})
 	}
 }
+
+func (r *Run) stopsAlready() bool { return r.gate.Latched() != nil || r.safing }
 
 // Lost stops the run when the link to an instrument has gone, which shows before
 // anything is asked of it. Once the bench is being made safe, that deals with it.

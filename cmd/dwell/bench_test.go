@@ -393,12 +393,12 @@ func (s *served) arguments(protocol, root string, more ...string) []string {
 func (s *served) warming(more ...string) (p *process, root string) {
 	s.t.Helper()
 	p, root = s.run("warm.yaml", more...)
-	s.underWay(p, root)
+	s.underWay(root)
 	return p, root
 }
 
 // underWay waits for heat, output and acknowledged readings.
-func (s *served) underWay(p *process, root string) {
+func (s *served) underWay(root string) {
 	s.t.Helper()
 	s.until(0, "plate", "heat", 1)
 	if !s.on("meter", "output") {

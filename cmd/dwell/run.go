@@ -77,7 +77,7 @@ func (x *execution) run(confirm string, unattended bool) error {
 		p.run = r
 		p.start(wall)
 		operator.attach(wall)
-		control.serve(wall, r.StopOnce, func() (bool, bool) { s := r.Status(); return s.Safe, s.Over })
+		control.serve(wall, func() { r.StopFor("dwell safe") }, func() (bool, bool) { s := r.Status(); return s.Safe, s.Over })
 		watchSignals(wall, signals, r, x.speech)
 	}
 	err = x.do(func() {
