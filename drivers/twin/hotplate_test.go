@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"dwell/drivers/clock"
+	"dwell/drivers/quantity"
 )
 
 // said is what a device is told and what it answers; "" is silence.
@@ -117,7 +118,7 @@ func TestHotplateAWatchdog(t *testing.T) {
 	if w.HeaterOn() {
 		t.Fatal("the watchdog did not trip")
 	}
-	tripped := `,"instrument":"plate","what":"watchdog","value":30,"text":"switched off, waits for RESET"}`
+	tripped := `{"at_s":` + string(quantity.AppendSeconds(nil, int64(fed+30*clock.Second))) + `,"instrument":"plate","what":"watchdog","value":30,"text":"switched off, waits for RESET"}`
 	if !strings.Contains(journal.String(), tripped) {
 		t.Errorf("the journal does not hold %s:\n%s", tripped, journal)
 	}
@@ -129,6 +130,11 @@ func TestHotplateAWatchdog(t *testing.T) {
 	if !w.HeaterOn() {
 		t.Error("it does not heat after RESET")
 	}
+	talk(t, b, "plate", []said{{"OUT_WD1@30\r\n", "30 \r\n"}, {"RESET\r\n", ""}})
+	if w.HeaterOn() {
+		t.Error("RESET goes on heating")
+	}
+	talk(t, b, "plate", []said{{"START_1\r\n", ""}})
 	b.Advance(w.Now() + 10*clock.Minute)
 	if !w.HeaterOn() {
 		t.Error("RESET did not end the watchdog")
@@ -149,6 +155,9 @@ func TestHotplateALowersItsSetValue(t *testing.T) {
 	if !b.World().HeaterOn() {
 		t.Error("the second mode switched off")
 	}
+	talk(t, b, "plate", []said{{"OUT_SP_1 60\r\n", ""}, {"OUT_WD2@20\r\n", "20 \r\n"}, {"OUT_WD2@0\r\n", "0 \r\n"}})
+	b.Advance(b.World().Now() + clock.Minute)
+	talk(t, b, "plate", []said{{"IN_SP_1\r\n", "60.0 1 \r\n"}})
 }
 
 // Family B repeats every command in its answer.
@@ -247,6 +256,11 @@ func TestHotplateReboots(t *testing.T) {
 		t.Error("after a power cut it still heats or speaks")
 	}
 	talk(t, b, "plate", []said{{"IN_SP_1\r\n", "0.0 1 \r\n"}})
+	talk(t, b, "plate", []said{{"START_1\r\n", ""}})
+	b.Advance(b.World().Now() + clock.Minute)
+	if !b.World().HeaterOn() {
+		t.Error("a watchdog from before the power cut tripped")
+	}
 	if err := b.Reboot("oven"); err == nil {
 		t.Error("an instrument that is not there was switched off")
 	}

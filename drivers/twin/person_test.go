@@ -38,6 +38,10 @@ func TestPersonMovesTheSpecimen(t *testing.T) {
 				t.Errorf("seed %d: asked at %d ns, done at %d ns", seed, asked, hand)
 			}
 			seen[at-hand] = true
+			asked2 := c.Now()
+			if again, _ := p.Ask("again?", clock.Minute); again != "done" || c.Now()-asked2 == asked {
+				t.Errorf("asked again: %q after %d ns, the first time after %d", again, c.Now()-asked2, asked)
+			}
 			_, _, err = p.Move("plate", c.Now()+clock.Minute)
 			return err
 		})

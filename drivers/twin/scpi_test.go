@@ -153,6 +153,18 @@ func TestSettingsAreAnswered(t *testing.T) {
 	}
 }
 
+// Answers follow each other on the line, character by character.
+func TestAnswersDoNotOverlap(t *testing.T) {
+	b := aBench(t, nil)
+	d := b.Device("meter")
+	d.Receive(clock.Second, []byte("*IDN?\n*IDN?\n"))
+	first := d.NextAt()
+	text := d.Take(first, nil)
+	if want := first + line8N1.Lasting(len(text)); d.NextAt() != want {
+		t.Errorf("the second answer is there at %d ns, expected %d", d.NextAt(), want)
+	}
+}
+
 // What nobody reads does not grow without bound (IEEE 488.2, 6.3.1.7).
 func TestNobodyListens(t *testing.T) {
 	b := aBench(t, nil)
@@ -161,6 +173,12 @@ func TestNobodyListens(t *testing.T) {
 		d.Receive(clock.Instant(i)*clock.Millisecond, []byte("*IDN?\n"))
 		if len(d.out.bytes) > mostSaid {
 			t.Fatalf("%d bytes wait after %d questions", len(d.out.bytes), i)
+		}
+		if s := &d.firmware.(*sourceMeter).scpi; s.queued > 0 {
+			if s.event&eventQuery == 0 || d.out.waiting() {
+				t.Fatalf("after the deadlock: event register %d, %d bytes wait", s.event, len(d.out.bytes))
+			}
+			break
 		}
 	}
 	heard(b, "meter", clock.Never-1)

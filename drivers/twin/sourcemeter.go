@@ -237,7 +237,7 @@ func (m *sourceMeter) carry(d *device, a *action) {
 // then does something as soon as the instrument gets to it: now, or behind what it
 // still has to do.
 func (m *sourceMeter) then(c *call, a action) {
-	if a.at <= c.d.bench.world.Now() && len(m.todo) == 0 {
+	if a.at <= c.d.bench.world.Now() {
 		m.carry(c.d, &a)
 		return
 	}

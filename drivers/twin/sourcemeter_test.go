@@ -146,6 +146,11 @@ func TestOutputAndWorld(t *testing.T) {
 		t.Error("the output stays on after *RST")
 	}
 	told(t, b, sourcing)
+	b.Device("meter").Receive(w.Now()+clock.Second, []byte("OUTP OFF\n"))
+	if w.Source().Mode != SourceOff {
+		t.Error("an idle instrument does not switch off at once")
+	}
+	told(t, b, sourcing)
 	if err := b.Reboot("meter"); err != nil {
 		t.Fatal(err)
 	}
@@ -159,7 +164,7 @@ func TestOutputAndWorld(t *testing.T) {
 		}
 	}
 	on, off := `"value":1,"text":"on, sources A"}`, `"value":0,"text":"off"}`
-	want := []string{on, off, `"value":1,"text":"on, sources V"}`, off, on, off}
+	want := []string{on, off, `"value":1,"text":"on, sources V"}`, off, on, off, on, off}
 	if strings.Join(got, "\n") != strings.Join(want, "\n") {
 		t.Errorf("outputs in the journal:\n%s\nexpected:\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
 	}

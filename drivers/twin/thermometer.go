@@ -230,7 +230,7 @@ func (m *thermometer) then(c *call, a ohmAction) {
 			return
 		}
 	}
-	if a.at <= c.d.bench.world.Now() && len(m.todo) == 0 {
+	if a.at <= c.d.bench.world.Now() {
 		m.carry(c.d, &a)
 		return
 	}
