@@ -54,9 +54,7 @@ func load(s *speech, f files) (*job, error) {
 		j.plan = plan.Compile(protocol, j.rig, j.specimen, plan.Options{Unattended: f.unattended}, m)
 	}
 	if m.Len() > 0 {
-		m.Print(s.err)
-		s.object(map[string]any{"mistakes": m.Len(), "exit": exitUsage})
-		return nil, said(exitUsage)
+		return nil, s.mistakes(m)
 	}
 	text, err := plan.WriteJSON(j.plan)
 	if err != nil {

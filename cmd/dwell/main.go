@@ -5,9 +5,11 @@ package main
 
 import (
 	"errors"
+	"fmt"
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"slices"
 	"syscall"
 
 	"dwell/safety"
@@ -75,6 +77,7 @@ func execute(args []string) int {
 	s := newSpeech(os.Stdout, os.Stderr)
 	root := command(s)
 	root.SetArgs(args)
+	s.json = slices.Contains(args, "--json") // also for what is wrong with the arguments
 	err := root.Execute()
 	if err == nil {
 		return exitDone
@@ -82,6 +85,9 @@ func execute(args []string) int {
 	var c *coded
 	if !errors.As(err, &c) {
 		c = &coded{exitProgram, err}
+		if _, _, unknown := root.Find(args); unknown != nil {
+			c.code = exitUsage
+		}
 	}
 	if errors.Is(c.err, errSaid) {
 		return c.code
@@ -117,7 +123,12 @@ dwell is no safety device: see the cautions in README.md.`,
 	root.AddCommand(checkCommand(s), rehearseCommand(s), runCommand(s), twinCommand(s), safeCommand(s))
 	for _, c := range root.Commands() {
 		if args := c.Args; args != nil {
-			c.Args = func(c *cobra.Command, a []string) error { return usage(args(c, a)) }
+			c.Args = func(c *cobra.Command, a []string) error {
+				if err := args(c, a); err != nil {
+					return usage(fmt.Errorf("%w: dwell %s", err, c.Use))
+				}
+				return nil
+			}
 		}
 	}
 	return root

@@ -51,18 +51,17 @@ const (
 func makeRigSafe(s *speech, f files) error {
 	m := &yamltext.Mistakes{}
 	j := &job{}
-	text, err := os.ReadFile(f.rig)
+	doc, err := j.read(f.rig, "rig.yaml", m)
 	if err != nil {
-		return usage(err)
+		return err
 	}
-	doc := yamltext.Parse(f.rig, text, m)
 	if doc.Root != nil {
 		j.rig = rig.Load(doc, ownProfiles(f.rig), m)
 	}
 	if m.Len() > 0 {
-		m.Print(s.err)
+		err := s.mistakes(m)
 		s.say("hint: every run folder holds the rig file that was used: dwell safe --rig %s", filepath.Join("RUN", "rig.yaml"))
-		return said(exitUsage)
+		return err
 	}
 	safe, asked := askOwners(s, j.rig)
 	if asked && safe {

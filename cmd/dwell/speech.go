@@ -7,6 +7,8 @@ import (
 	"os"
 	"strings"
 
+	"dwell/drivers/yamltext"
+
 	"golang.org/x/term"
 )
 
@@ -70,6 +72,13 @@ func (s *speech) object(v any) {
 		b = []byte(fmt.Sprintf("{\"error\":%q}", err))
 	}
 	fmt.Fprintf(s.out, "%s\n", b)
+}
+
+// mistakes prints what is wrong with files.
+func (s *speech) mistakes(m *yamltext.Mistakes) error {
+	m.Print(s.err)
+	s.object(map[string]any{"mistakes": m.Len(), "exit": exitUsage})
+	return said(exitUsage)
 }
 
 func (s *speech) failure(err error, code int) {

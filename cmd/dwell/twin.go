@@ -75,8 +75,7 @@ func (t *twinServer) serve(f files) error {
 		return err
 	}
 	if m.Len() > 0 {
-		m.Print(t.speech.err)
-		return said(exitUsage)
+		return t.speech.mistakes(m)
 	}
 	text, err := os.ReadFile(f.rig)
 	if err != nil {
