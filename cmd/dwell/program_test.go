@@ -100,8 +100,17 @@ func (p *process) start() *process {
 	if err := p.cmd.Start(); err != nil {
 		p.t.Fatal(err)
 	}
+	p.watch(nil)
+	return p
+}
+
+// watch waits for the end of what was started, and until all of it has been shown.
+func (p *process) watch(shown <-chan struct{}) {
 	go func() {
 		p.cmd.Wait()
+		if shown != nil {
+			<-shown
+		}
 		close(p.over)
 	}()
 	p.t.Cleanup(func() {
@@ -111,7 +120,6 @@ func (p *process) start() *process {
 			p.t.Logf("dwell %s\nexit %d\nstdout:\n%s\nstderr:\n%s", strings.Join(p.cmd.Args[1:], " "), p.cmd.ProcessState.ExitCode(), p.out, p.err)
 		}
 	})
-	return p
 }
 
 func start(t *testing.T, args ...string) *process {
