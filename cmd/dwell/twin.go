@@ -18,9 +18,7 @@ import (
 	"dwell/drivers/wire"
 	"dwell/drivers/yamltext"
 
-	"github.com/creack/pty"
 	"github.com/spf13/cobra"
-	"golang.org/x/term"
 )
 
 // twinServer is the virtual bench in wall time, behind real ports.
@@ -136,8 +134,13 @@ func (t *twinServer) openJournal() error {
 func (t *twinServer) open(d rig.Description) (string, error) {
 	serial := d.Address.Kind == wire.Serial || d.Address.Kind == wire.Twin && d.Profile.Dialect != "scpi"
 	if serial {
-		if port, err := t.openPTY(d); err == nil {
-			return port, nil
+		if near, far, err := newPTY(); err == nil {
+			t.closers = append(t.closers, near, far)
+			t.clock.Go("line of "+d.Name, func() error {
+				twin.Serve(t.clock, t.bench.Device(d.Name), near, d.Profile.Line)
+				return nil
+			})
+			return "serial:" + far.Name(), nil
 		}
 	}
 	l, err := net.Listen("tcp", "127.0.0.1:0")
@@ -147,23 +150,6 @@ func (t *twinServer) open(d rig.Description) (string, error) {
 	t.closers = append(t.closers, l)
 	t.clock.Go("connections to "+d.Name, func() error { return t.accept(l, d) })
 	return "tcp:" + l.Addr().String(), nil
-}
-
-// openPTY keeps the far side open too: a client that leaves must not end the line.
-func (t *twinServer) openPTY(d rig.Description) (string, error) {
-	master, slave, err := pty.Open()
-	if err != nil {
-		return "", err
-	}
-	if _, err := term.MakeRaw(int(slave.Fd())); err != nil {
-		return "", err
-	}
-	t.closers = append(t.closers, master, slave)
-	t.clock.Go("line of "+d.Name, func() error {
-		twin.Serve(t.clock, t.bench.Device(d.Name), master, d.Profile.Line)
-		return nil
-	})
-	return "serial:" + slave.Name(), nil
 }
 
 // accept serves one connection after the other, as such instruments do.
