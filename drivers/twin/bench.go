@@ -149,7 +149,7 @@ func (b *Bench) Advance(to clock.Instant) {
 // or a welded relay, and the over-temperature circuit closed.
 func (b *Bench) look() {
 	w := b.world
-	hot := (w.HeaterOn() || w.Faults().RelayWelded) && !w.CutOut()
+	hot, _ := b.Energised()
 	if hot == b.hot {
 		return
 	}
@@ -158,6 +158,8 @@ func (b *Bench) look() {
 	switch {
 	case w.CutOut():
 		text, value = "off: the over-temperature circuit has opened", 0
+	case w.Faults().HeaterBroken:
+		text, value = "off: the heater is broken", 0
 	case !hot:
 		text, value = "off", 0
 	case !w.HeaterOn():

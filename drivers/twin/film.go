@@ -122,6 +122,7 @@ func (f *film) watts(s Source, degC float64, faults Faults) float64 {
 	if s.Mode == SourceOff {
 		return 0
 	}
+	s = faults.gained(s)
 	ohm := f.ohm(degC, faults)
 	amps := s.solve(ohm+f.series(s), 0).Amps
 	return float64(amps * amps * ohm)
@@ -138,6 +139,7 @@ func (f *film) electrical(s Source, degC, ambient float64, faults Faults, at, in
 	if s.Mode == SourceOff {
 		return Electrical{}
 	}
+	s = faults.gained(s)
 	integration = max(integration, clock.Microsecond)
 	ohm := f.ohm(degC, faults)
 	emf := float64(f.EMFVPerK * (degC - ambient))

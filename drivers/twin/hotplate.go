@@ -71,7 +71,7 @@ func (h *hotplate) start(d *device) {
 func (h *hotplate) message(d *device, m message) {
 	m.text = trim(m.text)
 	switch {
-	case m.tooLong || len(m.text) == 0:
+	case m.tooLong || len(m.text) == 0 || d.bench.world.Faults().PlateHung:
 	case h.echoes:
 		h.hearB(d, m)
 	default:
@@ -84,6 +84,8 @@ func (h *hotplate) act(d *device) {
 	w := d.bench.world
 	d.dueAt = clock.Never
 	switch {
+	case w.Faults().PlateHung:
+		return
 	case h.echoes:
 		h.linkLost, h.wasHeating = true, w.HeaterOn()
 		d.bench.note(d.name, noteWatchdog, linkCheck.Seconds(), "link check: no command")

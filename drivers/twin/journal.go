@@ -17,6 +17,7 @@ import (
 //	heat      heat can reach the plate from now on, or cannot; value is 1 or 0
 //	place     the specimen was moved; text says where it is
 //	watchdog  an instrument switched itself off for want of commands
+//	fault     something was broken for a drill; text says what
 const (
 	noteCommand  = "command"
 	noteSetpoint = "setpoint"
@@ -24,6 +25,7 @@ const (
 	noteHeat     = "heat"
 	notePlace    = "place"
 	noteWatchdog = "watchdog"
+	noteFault    = "fault"
 )
 
 // note writes a line of the journal.

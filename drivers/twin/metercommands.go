@@ -171,7 +171,9 @@ func (m *sourceMeter) setOutput(c *call) {
 	}
 }
 
-func (m *sourceMeter) askOutput(c *call) { c.answerFlag(m.set.output) }
+func (m *sourceMeter) askOutput(c *call) {
+	c.answerFlag(m.set.output || m.applied.output && c.d.bench.world.Faults().OutputStuck)
+}
 
 var offModes = []string{"HIMPedance", "NORMal", "ZERO", "GUARd"}
 

@@ -53,6 +53,10 @@ type PlateState struct {
 	Excess     float64 // surface above ambient, K
 	Indicated  float64 // what the sensor has reached of it, K
 	TargetDegC float64
+	ToldDegC   float64           // the set value as it was told last, by whoever has the line
+	ObeyedDegC float64           // and as it goes on when the plate ignores new ones
+	HeldDegC   float64           // what its thermometer shows when it is frozen
+	DriftK     float64           // of its thermometer
 	On         bool              // the heating function, as START and STOP switch it
 	CutOut     bool              // the over-temperature circuit has opened, and stays open
 	Percent    float64           // the controller's last decision
@@ -94,28 +98,31 @@ func simc(gain, tau_s, theta_s, closed_s float64) (kc, ti_s float64) {
 }
 
 // reading is what the plate's own converter gives at a tick, in degC.
-func (p *plate) reading(s *PlateState, tick int64) float64 {
-	return p.ambient + s.Indicated + p.offset + float64(p.noiseK*p.noise.normal(tick))
+func (p *plate) reading(s *PlateState, tick int64, f *Faults) float64 {
+	if f.PlateFrozen {
+		return s.HeldDegC
+	}
+	return p.ambient + s.Indicated + p.offset + s.DriftK + float64(p.noiseK*p.noise.normal(tick))
 }
 
 // decide is one run of the controller: proportional plus integral, the integral
 // kept as the output seen through a lag of Ti. So it can never wind up: where the
 // output is clamped, so is what it remembers.
-func (p *plate) decide(s *PlateState, tick int64) {
+func (p *plate) decide(s *PlateState, tick int64, f *Faults) {
 	s.Percent = 0
 	if s.On {
-		wanted := float64(p.kc*(s.TargetDegC-p.reading(s, tick))) + s.Reset
+		wanted := float64(p.kc*(s.inForce(f)-p.reading(s, tick, f))) + s.Reset
 		s.Percent = min(100, max(0, wanted))
 	}
 	s.Reset += float64(p.reset * (s.Percent - s.Reset))
 }
 
 // power is what reaches the heater now, in percent.
-func (p *plate) power(s *PlateState, welded bool) float64 {
+func (p *plate) power(s *PlateState, f *Faults) float64 {
 	switch {
-	case s.CutOut: // its own contact, in series with the relay
+	case s.CutOut, f.HeaterBroken: // its own contact, in series with the relay
 		return 0
-	case welded:
+	case f.RelayWelded:
 		return 100
 	case !s.On:
 		return 0
@@ -124,12 +131,12 @@ func (p *plate) power(s *PlateState, welded bool) float64 {
 }
 
 // step moves the plate from a tick to the next.
-func (p *plate) step(s *PlateState, tick int64, welded bool) {
-	if tick%p.period == 0 {
-		p.decide(s, tick)
+func (p *plate) step(s *PlateState, tick int64, f *Faults) {
+	if tick%p.period == 0 && !f.PlateHung {
+		p.decide(s, tick, f)
 	}
 	s.CutOut = s.CutOut || p.ambient+s.Excess > p.cutOut
-	p.heat(s, tick, p.power(s, welded))
+	p.heat(s, tick, p.power(s, f))
 }
 
 // heat puts power in for one tick.

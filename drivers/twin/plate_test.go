@@ -60,7 +60,7 @@ func TestPlateController(t *testing.T) {
 	s := PlateState{On: true, TargetDegC: 85}
 	arrived, greatest := 0.0, 0.0
 	for tick := range int64(10_000) {
-		p.step(&s, tick, false)
+		p.step(&s, tick, &Faults{})
 		degC := 25 + s.Excess
 		if math.Abs(degC-85) > 0.5 {
 			arrived = float64(tick+1) / 10

@@ -116,15 +116,6 @@ func Default() Scene {
 	}
 }
 
-// Faults are switches for drills. The zero value is a sound bench.
-type Faults struct {
-	FilmOpen, FilmShort bool
-	FoilOpen, FoilShort bool
-	// RelayWelded keeps the heater on whatever the plate's controller wants; only
-	// the over-temperature circuit still cuts it.
-	RelayWelded bool
-}
-
 // State is all that changes in a world, as plain data.
 type State struct {
 	Now    clock.Instant // up to which the world was asked to advance
@@ -137,8 +128,10 @@ type State struct {
 	Slab   [nodesMax]float64
 	Slope  float64 // of the film in K/s, over the last step
 
-	Probe      float64 // the foil thermometer's own temperature, degC
-	ProbeSlope float64
+	Probe        float64 // the foil thermometer's own temperature, degC
+	ProbeSlope   float64
+	FoilHeldDegC float64 // what it shows when it is frozen
+	FoilDriftK   float64
 
 	Source    Source
 	PoweredAt clock.Instant // up to which the source's energy is counted
@@ -170,7 +163,7 @@ type World struct {
 func NewWorld(s Scene) (*World, error) {
 	var start State
 	start.Place = s.Start
-	start.Plate.TargetDegC = s.Plate.InitialTarget
+	start.Plate.TargetDegC, start.Plate.ToldDegC = s.Plate.InitialTarget, s.Plate.InitialTarget
 	start.Probe = s.AmbientDegC
 	for i := range start.Slab {
 		start.Slab[i] = s.AmbientDegC

@@ -253,6 +253,7 @@ func (m *sourceMeter) told(c *call) {
 // apply brings settings to the terminals and notes what changed there.
 func (m *sourceMeter) apply(d *device, s meterSettings) {
 	before := m.applied
+	s.output = s.output || before.output && d.bench.world.Faults().OutputStuck
 	m.applied = s
 	source := Source{}
 	if s.output {

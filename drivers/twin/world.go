@@ -24,12 +24,17 @@ func (w *World) Advance(to clock.Instant) {
 func (w *World) step() {
 	s := &w.state
 	start := w.PlateSurface()
-	w.plate.step(&s.Plate, s.Tick, s.Faults.RelayWelded)
+	w.plate.step(&s.Plate, s.Tick, &s.Faults)
+	s.drift()
 	s.Tick++
-	film := w.top()
+	before := w.top()
 	w.settle(clock.Instant(s.Tick)*Grid, start, w.PlateSurface())
+	after := w.top()
+	if s.Faults.FoilOff {
+		before, after = w.ambient, w.ambient
+	}
 	probe := s.Probe
-	s.Probe = w.probe.step(probe, film, w.top())
+	s.Probe = w.probe.step(probe, before, after)
 	s.ProbeSlope = (s.Probe - probe) / Grid.Seconds()
 }
 
@@ -101,11 +106,13 @@ func (w *World) Heating() bool { return w.HeaterPercent() > 0 }
 
 // HeaterPercent is the power at the heater, of full power.
 func (w *World) HeaterPercent() float64 {
-	return w.plate.power(&w.state.Plate, w.state.Faults.RelayWelded)
+	return w.plate.power(&w.state.Plate, &w.state.Faults)
 }
 
 // SetPlateTarget gives the plate's controller a set value; heating or not.
-func (w *World) SetPlateTarget(degC float64) { w.state.Plate.TargetDegC = degC }
+func (w *World) SetPlateTarget(degC float64) {
+	w.state.Plate.TargetDegC, w.state.Plate.ToldDegC = degC, degC
+}
 
 // PlateTarget is the set value.
 func (w *World) PlateTarget() float64 { return w.state.Plate.TargetDegC }
@@ -118,7 +125,9 @@ func (w *World) CloseCutOut() { w.state.Plate.CutOut = false }
 
 // PlateSensor is what the plate's own thermometer reads in degC: with its lag,
 // its error for life, and the noise of the conversion at the last tick.
-func (w *World) PlateSensor() float64 { return w.plate.reading(&w.state.Plate, w.state.Tick) }
+func (w *World) PlateSensor() float64 {
+	return w.plate.reading(&w.state.Plate, w.state.Tick, &w.state.Faults)
+}
 
 // PlateSurface is the true temperature of the surface, in degC, at the last tick.
 func (w *World) PlateSurface() float64 { return w.plate.ambient + w.state.Plate.Excess }
@@ -137,7 +146,10 @@ func (w *World) filmAt(t clock.Instant) float64 {
 func (w *World) FoilThermometer() (degC, ohm float64) {
 	s := &w.state
 	true_degC := s.Probe + float64(s.ProbeSlope*(s.Now-clock.Instant(s.Tick)*Grid).Seconds())
-	degC = true_degC + float64(w.probeShare*w.probeClass.Tolerance(true_degC))
+	degC = true_degC + float64(w.probeShare*w.probeClass.Tolerance(true_degC)) + s.FoilDriftK
+	if s.Faults.FoilFrozen {
+		degC = s.FoilHeldDegC
+	}
 	switch {
 	case s.Faults.FoilOpen:
 		return math.NaN(), openOhm
@@ -171,15 +183,6 @@ func (w *World) SetSource(source Source) {
 
 // Source is what is connected.
 func (w *World) Source() Source { return w.state.Source }
-
-// SetFaults breaks things, or mends them.
-func (w *World) SetFaults(f Faults) {
-	w.count(w.state.Now)
-	w.state.Faults = f
-}
-
-// Faults are what is broken.
-func (w *World) Faults() Faults { return w.state.Faults }
 
 // Electrical is what a meter finds at its sense terminals, averaged over an
 // integration time that ends at an instant, to which the world advances. Noise is
