@@ -23,10 +23,10 @@ func (m *Moments) Add(x float64) {
 }
 
 // SumOfSquares is the sum of squared deviations from the mean.
-func (m *Moments) SumOfSquares() float64 { return m.sum }
+func (m Moments) SumOfSquares() float64 { return m.sum }
 
 // S is the standard deviation with n-1, NaN for fewer than two values.
-func (m *Moments) S() float64 {
+func (m Moments) S() float64 {
 	if m.N < 2 {
 		return math.NaN()
 	}
