@@ -497,6 +497,31 @@ func TestAPanicInASystemCallGivesTheBatonBack(t *testing.T) {
 	})
 }
 
+// A program that was stopped finds everything late that was due meanwhile, in the
+// order in which it was due, and time goes on from there.
+func TestAFrozenProgramIsLate(t *testing.T) {
+	w := Virtual(0)
+	var woken []Instant
+	err := w.Run(func() error {
+		for _, at := range []Instant{3, 1, 9} {
+			w.Go("sleeper", func() error {
+				err := w.Sleep(at * Second)
+				woken = append(woken, at, w.Now()/Second)
+				return err
+			})
+		}
+		w.Sleep(Second / 2)
+		w.Freeze(5 * Second)
+		if w.Now() != 5*Second+Second/2 {
+			t.Errorf("after five seconds it is %d ns", w.Now())
+		}
+		return w.Sleep(10 * Second)
+	})
+	if want := "[1 5 3 5 9 9]"; err != nil || fmt.Sprint(woken) != want {
+		t.Errorf("woken %v, expected %v; %v", woken, want, err)
+	}
+}
+
 func TestTimeBeginsWhereItIsTold(t *testing.T) {
 	if now := Virtual(Hour).Now(); now != Hour {
 		t.Errorf("virtual time begins at %d", now)

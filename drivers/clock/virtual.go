@@ -123,6 +123,10 @@ func (w *World) advance(to Instant) {
 	}
 }
 
+// Freeze lets a span pass in which no process runs, as when the whole program was
+// stopped. Whatever was due meanwhile is late.
+func (w *World) Freeze(span Instant) { w.advance(w.now.After(span)) }
+
 // Sleep implements Clock.
 func (w *World) Sleep(until Instant) error {
 	if until <= w.now && w.ending == nil {

@@ -447,6 +447,57 @@ func TestADeviceThatGivesNothing(t *testing.T) {
 	}
 }
 
+// pluggable is a bench whose plug can be pulled.
+type pluggable struct {
+	bench
+	gone error
+}
+
+func (b *pluggable) Gone() error { return b.gone }
+
+// A link that goes is lost for good, and nothing reaches the device any more; a port
+// that is opened when it is back is a sound one.
+func TestALinkGoesAndComesBack(t *testing.T) {
+	c := clock.Virtual(0)
+	b := &pluggable{bench: bench{answer: says(piece{2 * ms, "25.3\n"})}}
+	err := c.Run(func() error {
+		p := Attach(c, "plate", b, Line{})
+		if err := p.Begin(clock.Second); err != nil {
+			return err
+		}
+		answers(t, p, "READ?\n", "25.3\n", clock.Second)
+		c.Go("hand", func() error {
+			c.Sleep(c.Now() + ms)
+			b.gone = errors.New("unplugged")
+			return nil
+		})
+		text := fails(t, p, "READ?\n", LinkLost, clock.Second)
+		if !strings.Contains(text, "unplugged") || p.Lost() == nil {
+			t.Errorf("%s, lost: %v", text, p.Lost())
+		}
+		fails(t, p, "READ?\n", LinkLost, clock.Second)
+		fresh := Attach(c, "plate", b, Line{})
+		if err := fresh.Begin(clock.Second); err != nil {
+			return err
+		}
+		fails(t, fresh, "OUTP ON\n", LinkLost, clock.Second)
+		if len(b.heard) != 2 {
+			t.Errorf("it heard %q", b.heard)
+		}
+		b.gone, b.coming = nil, nil
+		fails(t, p, "READ?\n", LinkLost, clock.Second)
+		back := Attach(c, "plate", b, Line{})
+		if err := back.Begin(clock.Second); err != nil {
+			return err
+		}
+		answers(t, back, "READ?\n", "25.3\n", clock.Second)
+		return nil
+	})
+	if err != nil {
+		t.Error(err)
+	}
+}
+
 func TestPauseIsKept(t *testing.T) {
 	for _, c := range []clock.Clock{clock.Virtual(0), clock.Wall(0)} {
 		const pause = 30 * ms

@@ -41,6 +41,14 @@ type Device interface {
 	Take(at clock.Instant, dst []byte) []byte
 }
 
+// Unpluggable is a Device whose link can go.
+type Unpluggable interface {
+	Device
+	// Gone is why nothing passes any more, nil while the link stands. It may stand
+	// again later, for a port that is opened then.
+	Gone() error
+}
+
 // inProcess is a link to a Device. Character times are computed, so that a
 // rehearsal takes as long, in virtual time, as the run.
 type inProcess struct {
@@ -51,20 +59,28 @@ type inProcess struct {
 	ended  error
 }
 
+// over is why nothing passes any more: once the link has gone it stays gone.
+func (l *inProcess) over() error {
+	if u, ok := l.device.(Unpluggable); ok && l.ended == nil {
+		l.ended = u.Gone()
+	}
+	return l.ended
+}
+
 var errNothingGiven = errors.New("the device announced bytes and gave none")
 
 // send takes as long as the characters do. It cannot be cut short: on a real line
 // they would stand in the adapter and leave all the same.
 func (l *inProcess) send(b []byte, _ clock.Instant) (clock.Instant, error) {
-	if l.ended != nil {
-		return 0, l.ended
+	if err := l.over(); err != nil {
+		return 0, err
 	}
 	at := l.clock.Now() + l.line.Lasting(len(b))
 	if err := l.clock.Sleep(at); err != nil {
 		return 0, err
 	}
-	if l.ended != nil {
-		return 0, l.ended
+	if err := l.over(); err != nil {
+		return 0, err
 	}
 	l.device.Receive(at, b)
 	return at, nil
@@ -88,7 +104,7 @@ func (l *inProcess) receive(dst []byte, by clock.Instant) ([]byte, clock.Instant
 
 func (l *inProcess) take(dst []byte) ([]byte, clock.Instant) {
 	at := l.device.NextAt()
-	if at > l.clock.Now() || l.ended != nil {
+	if at > l.clock.Now() || l.over() != nil {
 		return dst, clock.Never
 	}
 	got := l.device.Take(at, dst)
