@@ -18,7 +18,7 @@ func onTerminal(t *testing.T, environment []string, args ...string) (p *process,
 	t.Helper()
 	p = ready(t, args...)
 	p.cmd.Stdout, p.cmd.Stderr = nil, nil
-	p.cmd.Env = append(os.Environ(), append([]string{"TERM=xterm", "NO_COLOR="}, environment...)...)
+	p.cmd.Env = append(p.cmd.Env, append([]string{"TERM=xterm", "NO_COLOR="}, environment...)...)
 	person, err := pty.StartWithSize(p.cmd, &pty.Winsize{Rows: 40, Cols: 200})
 	if err != nil {
 		t.Fatal(err)

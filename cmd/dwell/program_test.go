@@ -29,8 +29,8 @@ import (
 // patience is the deadline of a wait that should be over in a few seconds.
 const patience = 40 * time.Second
 
-// program is the built dwell.
-var program string
+// program is the built dwell, scratch a folder for all tests.
+var program, scratch string
 
 func TestMain(m *testing.M) { os.Exit(built(m)) }
 
@@ -40,13 +40,13 @@ func built(m *testing.M) int {
 	if f := flag.Lookup("test.parallel"); f.Value.String() == fmt.Sprint(runtime.GOMAXPROCS(0)) {
 		f.Value.Set("12")
 	}
-	dir, err := os.MkdirTemp("", "dwell-test-")
-	if err != nil {
+	var err error
+	if scratch, err = os.MkdirTemp("", "dwell-test-"); err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		return 1
 	}
-	defer os.RemoveAll(dir)
-	program = filepath.Join(dir, "dwell")
+	defer os.RemoveAll(scratch)
+	program = filepath.Join(scratch, "dwell")
 	if runtime.GOOS == "windows" {
 		program += ".exe"
 	}
@@ -87,10 +87,18 @@ func (x *text) String() string {
 	return x.bytes.String()
 }
 
-// ready prepares a dwell, without a terminal and with an empty standard input.
+// ready prepares a dwell, without a terminal and with an empty standard input. Its
+// locks are seen by the others of this test only: the system gives the number of a
+// PTY that was cut to another test.
 func ready(t *testing.T, args ...string) *process {
+	t.Helper()
+	own := filepath.Join(scratch, strings.NewReplacer("/", "_", " ", "_").Replace(t.Name()))
+	if err := os.MkdirAll(own, 0o777); err != nil {
+		t.Fatal(err)
+	}
 	p := &process{t: t, cmd: exec.Command(program, args...), out: &text{}, err: &text{}, over: make(chan struct{})}
 	p.cmd.Stdout, p.cmd.Stderr = p.out, p.err
+	p.cmd.Env = append(os.Environ(), "TMPDIR="+own)
 	return p
 }
 

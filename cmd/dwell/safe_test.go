@@ -53,7 +53,7 @@ func TestSafeWhileTheRunIsStuck(t *testing.T) {
 	s.until(here, "meter", "output", 0)
 	safe.exits(exitDone)
 	t.Logf("ended the run after %v, safe after %v", killed.Round(time.Millisecond), time.Since(began).Round(time.Millisecond))
-	safe.expectObject(map[string]any{"safe": true, "by": "this command", "exit": 0.0})
+	safe.expectObject(map[string]any{"safe": true, "exit": 0.0})
 	s.expectOff()
 	s.expectKept(theFolder(t, root), before, chained)
 }
