@@ -295,6 +295,9 @@ func (r *Run) Fail(text string) {
 // Note records a remark of somebody who looks on.
 func (r *Run) Note(text string) { r.event(Event{Kind: "note", Text: text}) }
 
+// Remark is a note of another kind.
+func (r *Run) Remark(kind, text string) { r.event(Event{Kind: kind, Text: text}) }
+
 // makeSafe starts making the bench safe, once.
 func (r *Run) makeSafe() {
 	if r.safing {

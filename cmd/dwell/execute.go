@@ -86,15 +86,24 @@ func (x *execution) world() error {
 		return usage(err)
 	}
 	x.record = newRecord(x.clock, writer, x.job.rig, x.onEvent)
+	guard, err := x.startGuard()
+	if err != nil {
+		return &coded{exitFailed, errors.Join(err, writer.Close())}
+	}
+	defer guard.close()
 	run, err = sequence.New(x.job.plan, bench, gate, sequence.Options{
-		Clock: x.clock, Record: x.record, Person: x.person, OffBy: x.offBy})
+		Clock: x.clock, Record: x.record, Person: x.person, OffBy: x.offBy, Watch: guard.watched()})
 	if err != nil {
 		return errors.Join(err, writer.Close())
+	}
+	if err := guard.arm(run); err != nil {
+		return &coded{exitFailed, errors.Join(err, writer.Close())}
 	}
 	if x.started != nil {
 		x.started(run)
 	}
 	x.outcome = run.Execute()
+	guard.dismiss(x.outcome)
 	return x.close(writer)
 }
 

@@ -6,24 +6,28 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 
 	"dwell/logs"
 )
 
-// A run that is killed outright leaves what it had acknowledged, and a bench that
-// heats; dwell safe ends that.
+// A run that is killed together with its guard leaves what it had acknowledged, and a
+// bench that heats; dwell safe ends that.
 func TestKilledWhileHeating(t *testing.T) {
 	t.Parallel()
 	s := serve(t)
 	p, root := s.warming()
 	folder := theFolder(t, root)
 	before, chained := promised(t, folder)
-	p.cmd.Process.Kill()
-	<-p.over
+	p.cmd.Process.Signal(syscall.SIGSTOP)
+	syscall.Kill(guardOf(t, folder), syscall.SIGKILL)
 	if !s.on("plate", "heat") || !s.on("meter", "output") {
 		t.Fatal("heat or output is off already: there is nothing left to make safe")
 	}
+	here := s.place()
+	p.cmd.Process.Kill()
+	<-p.over
 
 	r, _ := openRecord(t, folder)
 	if now := r.Acknowledged().Readings; now < chained {
@@ -37,10 +41,9 @@ func TestKilledWhileHeating(t *testing.T) {
 	}
 	expectRepairable(t, folder, chained)
 
-	here := s.place()
 	safe := start(t, "safe", "--rig", s.rig, "--json")
 	safe.exits(exitDone)
-	safe.expectObject(map[string]any{"safe": true, "by": "this command", "exit": 0.0})
+	safe.expectObject(map[string]any{"safe": true, "exit": 0.0})
 	s.until(here, "plate", "heat", 0)
 	s.until(here, "meter", "output", 0)
 	s.expectOff()

@@ -42,10 +42,14 @@ type mark struct {
 const mostMarks = 60
 
 func newRecord(c clock.Clock, w *logs.Writer, r *rig.Rig, onEvent func(sequence.Event)) *record {
-	return &record{clock: c, writer: w, onEvent: onEvent, latest: make([]drivers.Reading, len(r.Channels)),
-		// No level, time, caller or stack of zap's: the event's own time is the run's.
-		encoder: zapcore.NewJSONEncoder(zapcore.EncoderConfig{MessageKey: "event", SkipLineEnding: true,
-			EncodeDuration: zapcore.NanosDurationEncoder})}
+	return &record{clock: c, writer: w, onEvent: onEvent, latest: make([]drivers.Reading, len(r.Channels)), encoder: eventEncoder()}
+}
+
+// eventEncoder has no level, time, caller or stack of zap's: an event's own time is the
+// run's.
+func eventEncoder() zapcore.Encoder {
+	return zapcore.NewJSONEncoder(zapcore.EncoderConfig{MessageKey: "event", SkipLineEnding: true,
+		EncodeDuration: zapcore.NanosDurationEncoder})
 }
 
 // Reading implements sequence.Recorder.

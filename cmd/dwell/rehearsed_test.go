@@ -85,12 +85,13 @@ func commands(t *testing.T, folder, port string) (sent []string) {
 	return sent
 }
 
-// doings are the events, without the numbers, and without the making safe at the
-// end: who is first in that depends on the readings that it interrupts.
+// doings are the events, without the numbers, without the making safe at the end (who
+// is first in that depends on the readings that it interrupts), and without the guard,
+// which a rehearsal does not have.
 func doings(t *testing.T, folder string) (all []string) {
 	t.Helper()
 	for _, h := range happenings(t, folder) {
-		if h.Event != "safe" {
+		if h.Event != "safe" && h.Event != "guard" {
 			all = append(all, h.Step+" | "+h.Event+" | "+h.Text)
 		}
 	}

@@ -71,6 +71,7 @@ func (x *execution) run(confirm string, unattended bool) error {
 	p.asking = func() bool { return operator.asking }
 	x.person = operator
 	x.onEvent = p.say
+	wakeful()
 	signals := make(chan os.Signal, 8)
 	signal.Notify(signals, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
 	x.started = func(r *sequence.Run) {

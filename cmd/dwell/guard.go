@@ -1,0 +1,391 @@
+package main
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"time"
+
+	"dwell/drivers"
+	"dwell/drivers/clock"
+	"dwell/drivers/rig"
+	"dwell/drivers/yamltext"
+	"dwell/safety"
+
+	"github.com/spf13/cobra"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+)
+
+// The guard is a second process of the same program. A run starts it before anything
+// is sent to an instrument, and speaks to it through two pipes, in lines:
+//
+//	to the guard    armed T        instruments are spoken to from now on; T is the run's
+//	                               time in ns
+//	                energising     heat or output is about to be switched on
+//	                beat N         what was read has been judged; N grows
+//	                safe           the bench has been read back and is safe
+//	                gave up        it is not, and the operator has ended the attempts
+//	                bye            the run needs no guard any more
+//	to the run      ready, armed   as asked
+//	                beat N         the guard looks
+//	                late T         the run's heartbeat is late, by T in seconds
+//
+// The end of the pipe without "bye" is the end of the run. The guard has no port and
+// no lock until it takes over; all it needs for that is in memory by the time it is
+// armed. It lives in a session of its own and is deaf to the terminal.
+type guard struct {
+	clock   *clock.WallClock
+	rig     *rig.Rig
+	owner   *os.Process
+	exited  <-chan struct{} // closed when the owner is no more; nil where that cannot be seen
+	control *control
+	encoder zapcore.Encoder
+	over    chan struct{}
+
+	state   safety.Guard
+	changed *clock.Event // the state, or the owner is gone
+	gone    bool         // the owner is
+	safe    bool
+	offset  clock.Instant // from this process's time to the run's
+	slept   clock.Instant
+	why     string
+	log     *outlet
+	screen  *outlet
+	run     *outlet
+	said    map[string]remark // by instrument
+}
+
+// remark is what was said last of an instrument.
+type remark struct {
+	text string
+	at   clock.Instant
+}
+
+const (
+	// guardLimit is how long a run may be silent before its guard takes over: some
+	// beats, and far below what a plate heats in it. A rule of thumb, no source.
+	guardLimit = clock.Second
+	// guardLooks is how often the guard looks, and says that it does.
+	guardLooks = guardLimit / 8
+	// dying is how long the system may take to end a process that was killed.
+	dying = clock.Second
+	// alarmAfter is how long the guard tries before it tells somebody.
+	alarmAfter = 10 * clock.Second
+	// repeatAfter is how long the same failure is not worth another line.
+	repeatAfter = clock.Minute
+	// notifyPatience is how long the program may take that tells somebody.
+	notifyPatience = 5 * clock.Second
+	// flushPatience is how long the guard's last words may take.
+	flushPatience = 2 * clock.Second
+)
+
+// guardFile is what the guard writes into the run folder.
+const guardFile = "guard.jsonl"
+
+func guardCommand(s *speech) *cobra.Command {
+	var folder string
+	var owner int
+	c := &cobra.Command{
+		Use:    "guard",
+		Short:  "watch a run; started by run, not by people",
+		Hidden: true,
+		Args:   cobra.NoArgs,
+		RunE: func(*cobra.Command, []string) error {
+			g, file, err := newGuard(s, folder, owner)
+			if err != nil {
+				return &coded{exitFailed, fmt.Errorf("guard: %w", err)}
+			}
+			return g.clock.Run(func() error { return g.serve(file) })
+		},
+	}
+	c.Flags().StringVar(&folder, "folder", "", "the run folder")
+	c.Flags().IntVar(&owner, "owner", 0, "the process number of the run")
+	return c
+}
+
+// newGuard prepares everything that a take-over needs.
+func newGuard(s *speech, folder string, owner int) (*guard, *os.File, error) {
+	deafen()
+	g := &guard{clock: clock.Wall(0), encoder: eventEncoder(), over: make(chan struct{}),
+		state: safety.Guard{Limit: guardLimit}, said: map[string]remark{}}
+	var err error
+	if g.owner, err = os.FindProcess(owner); err != nil {
+		return nil, nil, err
+	}
+	if os.Getppid() != owner {
+		return nil, nil, fmt.Errorf("process %d, which was to be watched, has not started this one", owner)
+	}
+	g.exited = exited(g.owner)
+	name := filepath.Join(folder, "rig.yaml")
+	text, err := os.ReadFile(name)
+	if err != nil {
+		return nil, nil, err
+	}
+	m := &yamltext.Mistakes{}
+	g.rig = rig.Load(yamltext.Parse(name, text, m), ownProfiles(name), m)
+	if m.Len() > 0 {
+		m.Print(s.err)
+		return nil, nil, m.Err()
+	}
+	if g.control, err = newControl(); err != nil {
+		return nil, nil, err
+	}
+	file, err := os.OpenFile(filepath.Join(folder, guardFile), os.O_WRONLY|os.O_APPEND|os.O_CREATE|os.O_EXCL, 0o666)
+	return g, file, err
+}
+
+// serve is the main process: it waits until there is something to do.
+func (g *guard) serve(file *os.File) error {
+	defer close(g.over)
+	defer g.control.close()
+	g.changed = clock.NewEvent(g.clock)
+	g.log = newOutlet(g.clock, "guard's record", func(b []byte) error {
+		_, err := file.Write(b)
+		return errors.Join(err, file.Sync())
+	})
+	g.screen = newOutlet(g.clock, "screen", func(b []byte) error { os.Stderr.Write(b); return nil })
+	g.run = newOutlet(g.clock, "words to the run", func(b []byte) error { _, err := os.Stdout.Write(b); return err })
+	bench := rig.Unopened(g.clock, g.rig, g.control.text())
+	g.slept = g.clock.Slept()
+	g.clock.Go("words of the run", g.listen)
+	g.clock.Go("look", g.look)
+	g.run.say("ready\n")
+	for g.state.Phase != safety.TakingOver && g.state.Phase != safety.Gone {
+		if _, err := g.changed.Wait(clock.Never); err != nil {
+			return err
+		}
+	}
+	if g.state.Phase == safety.TakingOver {
+		g.takeOver(bench)
+	}
+	by := g.clock.Now() + flushPatience
+	g.log.flush(by)
+	g.screen.flush(by)
+	return nil
+}
+
+// listen hears the run, to its end. Reading and the wait for its exit go on outside
+// of the guard's time, and are left behind with the program.
+func (g *guard) listen() error {
+	lines, exited := readLines(os.Stdin, g.over), g.exited
+	for lines != nil || exited != nil {
+		var line string
+		more, gone := true, false
+		err := g.clock.Block(func() error {
+			select {
+			case line, more = <-lines:
+			case <-exited:
+				gone = true
+			case <-g.over:
+				return io.EOF
+			}
+			return nil
+		})
+		switch {
+		case err != nil:
+			return nil
+		case gone:
+			exited, g.gone = nil, true
+			g.changed.Signal()
+			g.step(safety.Ended, 0)
+		case !more:
+			lines = nil
+			g.step(safety.Ended, 0)
+		default:
+			g.hear(line)
+		}
+	}
+	return nil
+}
+
+// readLines reads lines until they end, or until nobody wants them.
+func readLines(r io.Reader, over <-chan struct{}) <-chan string {
+	lines := make(chan string)
+	go func() {
+		defer close(lines)
+		for s := bufio.NewScanner(r); s.Scan(); {
+			select {
+			case lines <- s.Text():
+			case <-over:
+				return
+			}
+		}
+	}()
+	return lines
+}
+
+// hear takes a line of the run.
+func (g *guard) hear(line string) {
+	word, rest, _ := strings.Cut(line, " ")
+	number, _ := strconv.ParseInt(rest, 10, 64)
+	switch word {
+	case "beat":
+		g.step(safety.Beat, number)
+	case "armed":
+		g.offset = clock.Instant(number) - g.clock.Now()
+		g.step(safety.Arming, 0)
+		g.note("armed", fmt.Sprintf("process %d watches process %d", os.Getpid(), g.owner.Pid))
+		g.run.say("armed\n")
+	case "energising":
+		g.step(safety.Energising, 0)
+	case "safe":
+		g.step(safety.MadeSafe, 0)
+		g.note("confirmed", "the run has made the bench safe")
+	case "gave":
+		g.note("given up", "the operator has ended the run's attempts to make the bench safe")
+		g.step(safety.GaveUp, 0)
+	case "bye":
+		g.step(safety.Leaving, 0)
+	}
+}
+
+// look looks at the time, and shows the run that it does. It is the loop that judges.
+func (g *guard) look() error {
+	for n := 1; ; n++ {
+		if err := g.clock.Sleep(g.clock.Now() + guardLooks); err != nil {
+			return nil
+		}
+		if slept := g.clock.Slept(); slept-g.slept > clock.Second/2 {
+			g.note("suspended", fmt.Sprintf("the computer slept for %.1f s", (slept-g.slept).Seconds()))
+			g.slept = slept
+		}
+		g.step(safety.Nothing, 0)
+		g.run.renew(fmt.Sprintf("beat %d\n", n))
+	}
+}
+
+// step takes a sign to the state machine, and does what that says.
+func (g *guard) step(s safety.Sign, key int64) {
+	now, before := g.clock.Now(), g.state.Phase
+	silence := g.state.Silence(now)
+	var action safety.Action
+	g.state, action = g.state.Step(now, s, key)
+	switch action {
+	case safety.Warn:
+		g.note("late", fmt.Sprintf("no heartbeat for %.2f s", silence.Seconds()))
+		g.run.say(fmt.Sprintf("late %.2f\n", silence.Seconds()))
+	case safety.TakeOver:
+		switch s {
+		case safety.Ended:
+			g.why = "the run has ended and left the bench as it was"
+		case safety.Leaving:
+			g.why = "the run has left without making the bench safe"
+		default:
+			g.why = fmt.Sprintf("the run has been silent for %.2f s", silence.Seconds())
+		}
+	}
+	if g.state.Phase != before {
+		g.changed.Signal()
+	}
+}
+
+// takeOver ends what is left of the run and makes the bench safe, for as long as it
+// takes.
+func (g *guard) takeOver(bench *rig.Bench) {
+	g.note("taking over", g.why)
+	g.end()
+	g.control.serve(g.clock, func() {}, func() (safe, over bool) { return g.safe, g.safe })
+	g.clock.Go("alarm", func() error {
+		if g.clock.Sleep(g.clock.Now()+alarmAfter) == nil && !g.safe {
+			g.note("alarm", loud)
+			g.notify("dwell: " + g.why + "; the bench is NOT confirmed safe, the guard keeps trying")
+		}
+		return nil
+	})
+	report := safety.MakeSafe(g.clock, bench, func() bool { return false }, g.evidence)
+	if err := bench.Close(); err != nil {
+		g.note("closing", err.Error())
+	}
+	if g.safe = report.Confirmed; !g.safe {
+		return
+	}
+	g.step(safety.TookOver, 0)
+	g.note("safe", fmt.Sprintf("the bench is confirmed safe, %.2f s after the guard began", (report.Done-report.Began).Seconds()))
+	g.notify("dwell: " + g.why + "; the guard has made the bench safe")
+}
+
+// end kills the run by its handle, stopped or not, and waits until its ports and
+// locks are free.
+func (g *guard) end() {
+	if err := g.owner.Kill(); err != nil && !errors.Is(err, os.ErrProcessDone) {
+		g.note("killing", err.Error())
+	}
+	by := g.clock.Now() + dying
+	for g.exited != nil && !g.gone {
+		if came, err := g.changed.Wait(by); err != nil || !came {
+			return
+		}
+	}
+}
+
+// evidence notes every result, and a failure that stays the same now and then.
+func (g *guard) evidence(e drivers.Evidence) {
+	now, last := g.clock.Now(), g.said[e.Instrument]
+	if e.Text == last.text && now-last.at < repeatAfter {
+		return
+	}
+	g.said[e.Instrument] = remark{e.Text, now}
+	kind := "made safe"
+	if e.Grade == drivers.Unconfirmed {
+		kind = "not safe"
+	}
+	g.note(kind, e.Instrument+": "+e.Grade.String()+": "+e.Text)
+}
+
+// silently are notes for the record alone.
+var silently = map[string]bool{"armed": true, "confirmed": true, "late": true, "suspended": true}
+
+// note writes to the record and shows it, neither of which it waits for.
+func (g *guard) note(kind, text string) {
+	line, err := g.encoder.EncodeEntry(zapcore.Entry{Message: kind}, []zapcore.Field{
+		zap.Int64("t_ns", int64(g.clock.Now()+g.offset)),
+		zap.String("utc", clock.Today().UTC.Format(time.RFC3339Nano)), zap.String("text", text)})
+	if err == nil {
+		g.log.say(line.String() + "\n")
+		line.Free()
+	}
+	if !silently[kind] {
+		g.screen.say("guard: " + kind + ": " + text + "\n")
+	}
+}
+
+// notify runs the program that the rig names, but not for long.
+func (g *guard) notify(text string) {
+	if len(g.rig.Notify) == 0 {
+		return
+	}
+	c := exec.Command(g.rig.Notify[0], append(g.rig.Notify[1:len(g.rig.Notify):len(g.rig.Notify)], text)...)
+	if err := c.Start(); err != nil {
+		g.note("not notified", err.Error())
+		return
+	}
+	var err error
+	over := false
+	done := clock.NewEvent(g.clock)
+	g.clock.Go("notification", func() error {
+		err = g.clock.Block(c.Wait)
+		over = true
+		done.Signal()
+		return nil
+	})
+	by := g.clock.Now() + notifyPatience
+	for !over {
+		if came, ended := done.Wait(by); ended != nil || !came {
+			c.Process.Kill()
+			err = errors.New("it did not end in time")
+			break
+		}
+	}
+	if err != nil {
+		g.note("not notified", fmt.Sprintf("%s: %v", g.rig.Notify[0], err))
+		return
+	}
+	g.note("notified", g.rig.Notify[0])
+}
