@@ -247,18 +247,34 @@ func (i *Instrument) readBack(k, state int, value float64, by clock.Instant) err
 		return err
 	}
 	if state >= 0 {
-		if slices.ContainsFunc(c.Reads[state], func(accepted string) bool { return same(text, accepted, 0) }) {
-			return nil
+		reads := func(words []string) bool {
+			return slices.ContainsFunc(words, func(accepted string) bool { return same(text, accepted, 0) })
 		}
-		return i.bad(x, fmt.Errorf("expected %s, for %s %s", strings.Join(c.Reads[state], " or "), c.Quantity, c.States[state]))
+		expected := fmt.Sprintf("%s, for %s %s", strings.Join(c.Reads[state], " or "), c.Quantity, c.States[state])
+		switch {
+		case reads(c.Reads[state]):
+			return nil
+		case slices.ContainsFunc(c.Reads, reads):
+			return i.bad(x, &otherwise{expected})
+		}
+		return i.bad(x, fmt.Errorf("expected %s", expected))
 	}
 	number, ok := dialect.Number(text)
+	if !ok {
+		return i.bad(x, dialect.ErrNumber)
+	}
 	number *= c.Unit.Factor
-	if within := c.Back.Absolute + c.Back.Relative*math.Abs(value); !ok || !(math.Abs(number-value) <= within+rounding(value)) {
-		return i.bad(x, fmt.Errorf("expected %s", quantity.Quantity{Value: value, Unit: c.Unit}))
+	if within := c.Back.Absolute + c.Back.Relative*math.Abs(value); !(math.Abs(number-value) <= within+rounding(value)) {
+		return i.bad(x, &otherwise{quantity.Quantity{Value: value, Unit: c.Unit}.String()})
 	}
 	return nil
 }
+
+// otherwise is an answer, whole and to the right question, that is not the one that
+// was expected.
+type otherwise struct{ expected string }
+
+func (e *otherwise) Error() string { return "expected " + e.expected }
 
 // rounding is what turning a decimal number into a float can cost.
 func rounding(v float64) float64 { return math.Abs(v) * 1e-12 }
@@ -294,7 +310,7 @@ func (i *Instrument) drain(by clock.Instant) error {
 		case code == 0:
 			return errors.Join(found...)
 		case code > -400 || code <= -500:
-			found = append(found, fmt.Errorf("%s reports error %d %q", i.port, code, text))
+			found = append(found, &Finding{i.about.Name, FoundErrors, fmt.Errorf("%s reports error %d %q", i.port, code, text)})
 		}
 		if n == i.p.Errors.Most {
 			return errors.Join(append(found, fmt.Errorf("%s: still errors after %d of them", i.port, n))...)
@@ -340,24 +356,52 @@ func (i *Instrument) Prepare(by clock.Instant) error {
 	return nil
 }
 
+// Finding is what a look at an instrument's health found: not a failure of the link,
+// but something that the instrument itself says.
+type Finding struct {
+	Instrument string
+	What       string // one of the following
+	Err        error
+}
+
+// What can be found.
+const (
+	FoundReset  = "reset or changed behind our back"
+	FoundFault  = "instrument reports a fault"
+	FoundErrors = "error queue not empty"
+)
+
+func (f *Finding) Error() string { return f.Err.Error() }
+
+func (f *Finding) Unwrap() error { return f.Err }
+
 // Watch looks for changes behind dwell's back: an instrument that was reset, a
-// setting that somebody changed, errors that nobody asked about.
+// setting that somebody changed, errors that nobody asked about. What it finds is a
+// Finding, with everything that was found at once.
 func (i *Instrument) Watch(by clock.Instant) error {
 	var found []error
+	what := FoundFault
 	for n := range i.p.Watch.Checks {
 		c := &i.p.Watch.Checks[n]
 		text, x, err := i.value(&c.Question, by)
 		if err != nil {
 			return errors.Join(append(found, err)...)
 		}
-		if wrong := c.wrong(text); wrong != "" {
+		wrong, reset, err := c.wrong(text)
+		if err != nil {
+			return errors.Join(append(found, i.bad(x, err))...)
+		}
+		if wrong != "" {
 			found = append(found, i.bad(x, errors.New(wrong)))
+		}
+		if reset {
+			what = FoundReset
 		}
 	}
 	if len(found) > 0 {
 		found = append(found, i.drain(by))
 		i.forget()
-		return errors.Join(found...)
+		return &Finding{i.about.Name, what, errors.Join(found...)}
 	}
 	for _, k := range i.p.Watch.Settings {
 		known := i.memory.Known[k]
@@ -365,33 +409,39 @@ func (i *Instrument) Watch(by clock.Instant) error {
 			continue
 		}
 		if err := i.readBack(k, known.State, known.Value, by); err != nil {
-			if !unanswered(err) {
-				i.memory.Known[k].Is = false
+			if other := (*otherwise)(nil); !errors.As(err, &other) {
+				return fmt.Errorf("%s cannot be read back: %w", i.p.Sets[k].Quantity, err)
 			}
-			return fmt.Errorf("%s is not as it was set: %w", i.p.Sets[k].Quantity, err)
+			i.memory.Known[k].Is = false
+			return &Finding{i.about.Name, FoundReset, fmt.Errorf("%s is not as it was set: %w", i.p.Sets[k].Quantity, err)}
 		}
 	}
 	return i.drain(by)
 }
 
-// wrong says what is wrong with an answer, "" if nothing is.
-func (c *Check) wrong(text []byte) string {
+// wrong says what is wrong with an answer, "" if nothing is, and whether that is a
+// reset; the error is for an answer that is none.
+func (c *Check) wrong(text []byte) (what string, reset bool, err error) {
 	v, ok := dialect.Whole(text)
 	if !ok {
-		return dialect.ErrNumber.Error()
+		return "", false, dialect.ErrNumber
 	}
 	var found []string
+	take := func(w Wrong) {
+		found = append(found, w.Text)
+		reset = reset || slices.Contains(c.Resets, w.Number)
+	}
 	for _, w := range c.Bits {
 		if v>>w.Number&1 == 1 {
-			found = append(found, w.Text)
+			take(w)
 		}
 	}
 	for _, w := range c.Values {
 		if v == w.Number {
-			found = append(found, w.Text)
+			take(w)
 		}
 	}
-	return strings.Join(found, "; ")
+	return strings.Join(found, "; "), reset, nil
 }
 
 // arm starts the instrument's own watchdog, before energy is put in.

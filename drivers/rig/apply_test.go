@@ -1,6 +1,7 @@
 package rig
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 	"testing"
@@ -97,7 +98,7 @@ func TestChangesBehindOurBack(t *testing.T) {
 			return err
 		}
 		p.set = 60 // somebody turns the knob
-		expect(t, "the knob", i.Watch(soon(c)), "temperature is not as it was set", `"60.0 1 \r\n"`, "expected 10 degC")
+		expectFound(t, "the knob", i.Watch(soon(c)), FoundReset, "temperature is not as it was set", `"60.0 1 \r\n"`, "expected 10 degC")
 		return nil
 	})
 	m := newMeter()
@@ -109,7 +110,7 @@ func TestChangesBehindOurBack(t *testing.T) {
 			return err
 		}
 		m.event = 128
-		expect(t, "power-on bit", i.Watch(soon(c)), `asked "*ESR?\n", answered "128\n"`, "off and on again, since it was prepared")
+		expectFound(t, "power-on bit", i.Watch(soon(c)), FoundReset, `asked "*ESR?\n", answered "128\n"`, "off and on again, since it was prepared")
 		if r, _ := measure(c, i, 0); r.Flag != drivers.NotMeasured {
 			t.Errorf("after a reset the output is not known to be on, got %+v", r)
 		}
@@ -117,11 +118,30 @@ func TestChangesBehindOurBack(t *testing.T) {
 			return err
 		}
 		m.values["OUTP"] = "0"
-		expect(t, "the output button", i.Watch(soon(c)), "output is not as it was set", `answered "0\n"`)
+		expectFound(t, "the output button", i.Watch(soon(c)), FoundReset, "output is not as it was set", `answered "0\n"`)
 		m.errors = []string{`-222,"Data out of range"`}
-		expect(t, "the queue", i.Watch(soon(c)), `error -222 "Data out of range"`)
+		expectFound(t, "the queue", i.Watch(soon(c)), FoundErrors, `error -222 "Data out of range"`)
+		// an answer that is none says nothing about the instrument
+		for _, garbage := range []string{"%", "2"} {
+			if err := sourcing(i, 1e-5, "off", soon(c)); err != nil {
+				return err
+			}
+			m.values["OUTP"] = garbage
+			err := i.Watch(soon(c))
+			if f := (*Finding)(nil); err == nil || errors.As(err, &f) {
+				t.Errorf("the answer %q: %#v", garbage, err)
+			}
+		}
 		return nil
 	})
+}
+
+func expectFound(t *testing.T, name string, err error, what string, says ...string) {
+	t.Helper()
+	expect(t, name, err, says...)
+	if f := (*Finding)(nil); !errors.As(err, &f) || f.What != what {
+		t.Errorf("%s: %#v is not found as %q", name, err, what)
+	}
 }
 
 func TestTheErrorQueueIsReadAfterEveryChange(t *testing.T) {
@@ -255,7 +275,7 @@ func TestEchoesAreCompared(t *testing.T) {
 			t.Errorf("watchdog and start were sent %s times", got)
 		}
 		status = "0"
-		expect(t, "taken to local", i.Watch(soon(c)), "local operation")
+		expectFound(t, "taken to local", i.Watch(soon(c)), FoundFault, "local operation")
 		echo = "STOP_1\r\n"
 		expect(t, "another echo", i.Apply(set("temperature", "", 10, "degC"), soon(c)), "the answer to another command")
 		return nil

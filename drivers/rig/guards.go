@@ -2,6 +2,7 @@ package rig
 
 import (
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -18,8 +19,9 @@ import (
 func (r *profileReader) watch(n *yamltext.Node) {
 	t := r.table(n, "ask", "settings")
 	for _, n := range r.items(t["ask"]) {
-		c := r.table(n, "!ask", "answer", "channel", "wrong bits", "wrong values")
+		c := r.table(n, "!ask", "answer", "channel", "wrong bits", "wrong values", "reset")
 		check := Check{Question: r.question(c), Bits: r.wrongs(c["wrong bits"]), Values: r.wrongs(c["wrong values"])}
+		r.resets(&check, c["reset"])
 		if c != nil && len(check.Bits)+len(check.Values) == 0 {
 			r.wrong(n, "wrong bits or wrong values are missing here: nothing would ever be found")
 		}
@@ -35,6 +37,19 @@ func (r *profileReader) watch(n *yamltext.Node) {
 		default:
 			r.p.Watch.Settings = append(r.p.Watch.Settings, i)
 		}
+	}
+}
+
+// resets reads which of the wrong numbers say that the instrument was reset.
+func (r *profileReader) resets(c *Check, n *yamltext.Node) {
+	for _, one := range r.oneOrMore(n) {
+		number, err := strconv.Atoi(r.text(one))
+		known := slices.ContainsFunc(append(slices.Clone(c.Bits), c.Values...), func(w Wrong) bool { return w.Number == number })
+		if err != nil || !known {
+			r.wrong(one, "%q is none of the wrong numbers here", one.Text)
+			continue
+		}
+		c.Resets = append(c.Resets, number)
 	}
 }
 

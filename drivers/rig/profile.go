@@ -182,7 +182,10 @@ type Field struct {
 	Lowest   float64       // outside these the probe is missing
 	Highest  float64
 	Bits     []FlagBit
-	Op       byte // '/' or '*' between fields A and B; 0 for a value of the answer
+	States   []string // what its numbers 0, 1, … mean, where it is answered in words
+	Words    []string // those words, in the instrument's own language
+	Restless bool     // its noise is above Display: at work it never stands still for long
+	Op       byte     // '/' or '*' between fields A and B; 0 for a value of the answer
 	A, B     int
 }
 
@@ -203,6 +206,7 @@ type Check struct {
 	Question
 	Bits   []Wrong // by number of the bit
 	Values []Wrong
+	Resets []int // of these numbers, which ones say that the instrument was reset
 }
 
 // Wrong is a bit or a value that must not be answered, and what it means.
