@@ -1,0 +1,328 @@
+package figures
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"dwell/drivers/quantity"
+)
+
+// Role says what a column is taken for; it decides the dimension its unit must have.
+type Role struct {
+	Name      string // in messages: "time", "temperature", …
+	Canonical string // unit the values are converted to
+}
+
+// Roles a table's columns can have.
+var (
+	TimeRole        = Role{"time", "s"}
+	TemperatureRole = Role{"temperature", "degC"}
+	ResistanceRole  = Role{"resistance", "Ohm"}
+	VoltageRole     = Role{"voltage", "V"}
+	CurrentRole     = Role{"current", "A"}
+	CyclesRole      = Role{"cycles", "1"}
+	RadiusRole      = Role{"radius", "m"}
+)
+
+// Column is the column of a name: exactly, or the only one that has it in other letter
+// case.
+func (t *Table) Column(name string) (*TableColumn, error) {
+	var names []string
+	var alike []*TableColumn
+	for i := range t.Columns {
+		c := &t.Columns[i]
+		if c.Name == name || c.Name+" / "+c.Unit == name {
+			return c, nil
+		}
+		if strings.EqualFold(c.Name, name) {
+			alike = append(alike, c)
+		}
+		names = append(names, fmt.Sprintf("%q", c.Name))
+	}
+	if len(alike) == 1 {
+		return alike[0], nil
+	}
+	return nil, fmt.Errorf("there is no column %q; the columns are %s", name, strings.Join(names, ", "))
+}
+
+// cellReader makes numbers of cells, and counts what it cannot.
+type cellReader struct {
+	comma  bool
+	unit   quantity.Unit
+	kelvin bool           // absolute temperatures in K
+	left   map[string]int // reason → cells
+	first  map[string]int // reason → line
+	other  int            // cells with a unit of their own
+}
+
+func (r *cellReader) skip(reason string, line int) float64 {
+	if r.left[reason]++; r.left[reason] == 1 {
+		r.first[reason] = line
+	}
+	return math.NaN()
+}
+
+// Numbers are a column's values in the role's unit, NaN where there is none. unit is the
+// unit if the header has none, or shall not count. A column in which half of the cells or
+// more are no numbers is an error.
+func (t *Table) Numbers(name string, role Role, unit string, how Reading) ([]float64, error) {
+	c, err := t.Column(name)
+	if err != nil {
+		return nil, err
+	}
+	if role == TimeRole && unit == "" && isTime(firstValue(c.text)) {
+		return t.moments(c)
+	}
+	r := &cellReader{left: map[string]int{}, first: map[string]int{}, comma: how.Comma}
+	if unit == "" {
+		unit = c.Unit
+	}
+	if err := r.take(c.Name, role, unit); err != nil {
+		return nil, err
+	}
+	if !r.comma {
+		if r.comma, err = decimalComma(c); err != nil {
+			return nil, err
+		}
+		if r.comma {
+			t.note("column %q: commas are decimal signs", c.Name)
+		}
+	}
+	values := make([]float64, len(c.text))
+	good := 0
+	for i, cell := range c.text {
+		values[i] = r.number(cell, t.Lines[i])
+		if !math.IsNaN(values[i]) {
+			good++
+		}
+	}
+	var why []string
+	for reason, n := range r.left {
+		why = append(why, fmt.Sprintf("column %q: %d cells left out, %s, the first at line %d", c.Name, n, reason, r.first[reason]))
+	}
+	slices.Sort(why)
+	t.Notes = append(t.Notes, why...)
+	if r.other > 0 {
+		t.note("column %q: %d cells have a unit of their own and were converted", c.Name, r.other)
+	}
+	if r.kelvin {
+		t.note("column %q: kelvin, converted to degC", c.Name)
+	}
+	if good*2 <= len(values) {
+		return nil, fmt.Errorf("column %q: only %d of %d cells are numbers (%s)", c.Name, good, len(values), strings.Join(why, "; "))
+	}
+	return values, nil
+}
+
+func firstValue(cells []string) string {
+	for _, c := range cells {
+		if !missing(c) {
+			return c
+		}
+	}
+	return ""
+}
+
+// take settles the unit of a column.
+func (r *cellReader) take(name string, role Role, unit string) error {
+	want, _ := quantity.LookUp(role.Canonical)
+	if role == CyclesRole && unit == "" {
+		unit = "1"
+	}
+	if unit == "" {
+		return fmt.Errorf("column %q, taken for %s, has no unit: name it in the header (%s / %s) or beside the column's name", name, role.Name, name, role.Canonical)
+	}
+	u, ok := quantity.LookUp(unit)
+	if !ok {
+		_, err := quantity.Parse("1 " + unit) // says what may have been meant
+		return fmt.Errorf("column %q, taken for %s: %w", name, role.Name, err)
+	}
+	if role == TemperatureRole && u.Symbol == "K" {
+		r.kelvin = true // a temperature in K can only be an absolute one
+		r.unit = u
+		return nil
+	}
+	if u.Dim != want.Dim {
+		return fmt.Errorf("column %q, taken for %s, is in %s, which is none; expected something like %s", name, role.Name, unit, role.Canonical)
+	}
+	r.unit = u
+	return nil
+}
+
+// decimalComma finds out whether a column writes commas for points. Both signs in one
+// column, or a comma that could group thousands as well, are errors.
+func decimalComma(c *TableColumn) (bool, error) {
+	commas, points, groups, example := 0, 0, 0, ""
+	for _, cell := range c.text {
+		word, _, _ := strings.Cut(cell, " ")
+		switch n := strings.Count(word, ","); {
+		case n > 1 || n == 1 && strings.Contains(word, "."):
+			return false, fmt.Errorf("column %q: %q groups its digits: write them without grouping", c.Name, cell)
+		case n == 1:
+			commas++
+			if _, after, _ := strings.Cut(word, ","); len(after) == 3 {
+				groups++
+			}
+			example = cell
+		case strings.Contains(word, "."):
+			points++
+		}
+	}
+	switch {
+	case commas > 0 && points > 0:
+		return false, fmt.Errorf("column %q: some cells have a decimal point, others a comma (%q)", c.Name, example)
+	case commas > 0 && commas == groups:
+		return false, fmt.Errorf("column %q: every comma has three digits behind it (%q): decimal sign or grouping cannot be told; say that commas are decimal signs", c.Name, example)
+	}
+	return commas > 0, nil
+}
+
+func (r *cellReader) number(cell string, line int) float64 {
+	if missing(cell) {
+		if cell == "" {
+			return r.skip("empty", line)
+		}
+		return r.skip(fmt.Sprintf("%.20q stands for no value", cell), line)
+	}
+	if r.comma {
+		cell = strings.Replace(cell, ",", ".", 1)
+	}
+	unit, kelvin := r.unit, r.kelvin
+	number := tolerant(cell)
+	if word, symbol, ok := strings.Cut(cell, " "); ok {
+		u, known := quantity.LookUp(strings.TrimSpace(symbol))
+		absolute := u.Symbol == "K" && (r.unit.Dim.Absolute || r.kelvin) || u.Dim.Absolute && r.kelvin
+		if !known || u.Dim != r.unit.Dim && !absolute {
+			return r.skip(fmt.Sprintf("%.20q is no number in %s", cell, r.unit.Symbol), line)
+		}
+		kelvin = u.Symbol == "K" && (r.kelvin || r.unit.Dim.Absolute)
+		if u.Symbol != r.unit.Symbol {
+			r.other++
+		}
+		unit, number = u, tolerant(word)
+	}
+	q, err := quantity.ParseNumber(number)
+	if err != nil {
+		return r.skip(fmt.Sprintf("%.20q is no number", cell), line)
+	}
+	if math.Abs(q) > overflow {
+		return r.skip("overflow of an instrument", line)
+	}
+	v := q
+	if unit.Factor != 1 {
+		scaled, err := quantity.Parse(number + " " + unit.Symbol) // exact in powers of ten
+		if err != nil {
+			return r.skip("out of range", line)
+		}
+		v = scaled.Value
+	}
+	if kelvin {
+		v -= zeroCelsius
+	}
+	if math.IsInf(v, 0) || unit.Dim.Absolute && v < -zeroCelsius || kelvin && v < -zeroCelsius {
+		return r.skip("out of range", line)
+	}
+	return v
+}
+
+// tolerant rewrites what spreadsheets do to numbers and cannot be misread: a sign +, a
+// point without digits on one side, leading zeros, and the long minus.
+func tolerant(cell string) string {
+	s := strings.ReplaceAll(cell, "\u2212", "-")
+	sign := ""
+	if s != "" && (s[0] == '+' || s[0] == '-') {
+		sign, s = strings.TrimPrefix(s[:1], "+"), s[1:]
+	}
+	for len(s) > 1 && s[0] == '0' && s[1] >= '0' && s[1] <= '9' {
+		s = s[1:]
+	}
+	if strings.HasPrefix(s, ".") {
+		s = "0" + s
+	}
+	if mantissa, exponent, ok := strings.Cut(s, "."); ok && (exponent == "" || exponent[0] == 'e' || exponent[0] == 'E') {
+		s = mantissa + exponent
+	}
+	return sign + s
+}
+
+// moments are a column of dates and times, in s since the first.
+func (t *Table) moments(c *TableColumn) ([]float64, error) {
+	values := make([]float64, len(c.text))
+	first, bad := math.NaN(), 0
+	for i, cell := range c.text {
+		m, err := parseMoment(cell)
+		if err != nil {
+			if bad++; bad == 1 {
+				t.note("column %q: line %d and perhaps others left out: %v", c.Name, t.Lines[i], err)
+			}
+			m = math.NaN()
+		}
+		if math.IsNaN(first) {
+			first = m
+		}
+		values[i] = m - first
+	}
+	if 2*bad >= len(values) {
+		return nil, fmt.Errorf("column %q: %d of %d cells are no times", c.Name, bad, len(values))
+	}
+	t.note("column %q: clock times, counted in seconds from the first; a change of summer time in between would show as a gap or a step back", c.Name)
+	return values, nil
+}
+
+// mostDisorder is the share of rows that may be left out because their time stands still
+// or runs back: beyond it the file is not one record. Common practice, no source.
+const mostDisorder = 0.1
+
+// InOrder keeps the rows whose time is later than all before and in which every column has
+// a value, and says what was left out. The first column is the time.
+func (t *Table) InOrder(columns ...[]float64) ([][]float64, error) {
+	kept := make([][]float64, len(columns))
+	latest, latestLine := math.Inf(-1), 0
+	twice, back, empty, firstBack, firstTwice, from := 0, 0, 0, 0, 0, 0.
+	for i, at := range columns[0] {
+		if slices.ContainsFunc(columns, func(c []float64) bool { return math.IsNaN(c[i]) }) {
+			empty++
+			continue
+		}
+		switch {
+		case at == latest:
+			if twice++; twice == 1 {
+				firstTwice = t.Lines[i]
+			}
+			continue
+		case at < latest:
+			if back++; back == 1 {
+				firstBack, from = t.Lines[i], at
+			}
+			continue
+		}
+		latest, latestLine = at, t.Lines[i]
+		for k, c := range columns {
+			kept[k] = append(kept[k], c[i])
+		}
+	}
+	rows := len(columns[0]) - empty
+	if empty > 0 {
+		t.note("%d rows without a value in every column used are left out", empty)
+	}
+	if twice > 0 {
+		t.note("%d rows with the time of the row before are left out, the first at line %d", twice, firstTwice)
+	}
+	if back > 0 {
+		t.note("%d rows whose time is before that of an earlier row are left out, the first at line %d", back, firstBack)
+	}
+	switch {
+	case float64(back) > mostDisorder*float64(rows):
+		return nil, fmt.Errorf("time runs backwards from line %d on (%v s, after %v s at line %d at the latest): %d of %d rows; is this two records in one file?",
+			firstBack, from, latest, latestLine, back, rows)
+	case float64(twice) > mostDisorder*float64(rows) && rows > 1:
+		return nil, fmt.Errorf("%d of %d rows have the time of the row before, the first at line %d: the times are too coarse to order the readings", twice, rows, firstTwice)
+	case len(kept[0]) == 0:
+		return nil, fmt.Errorf("no row has a value in every column used")
+	case len(kept[0]) == 1:
+		return nil, fmt.Errorf("only one row (line %d) can be used: nothing can be said of its uncertainty or of any change", latestLine)
+	}
+	return kept, nil
+}
