@@ -41,7 +41,7 @@ type Sign uint8
 const (
 	Nothing    Sign = iota // only time has passed
 	Beat                   // it has judged what it read
-	Arming                 // it is about to speak to instruments
+	Begins                 // it is about to speak to instruments
 	Energising             // it is about to switch something on
 	MadeSafe               // it has confirmed the bench safe
 	GaveUp                 // it could not, and the operator has told it to stop trying
@@ -83,7 +83,7 @@ func (g Guard) Step(now clock.Instant, s Sign, key int64) (Guard, Action) {
 	case GaveUp:
 		g.Phase = Gone
 		return g, Leave
-	case Arming:
+	case Begins:
 		if g.Phase != Energised {
 			g.Phase = Armed
 		}

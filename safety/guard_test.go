@@ -13,7 +13,7 @@ import (
 const quarter clock.Instant = 250
 
 var (
-	signs  = []Sign{Nothing, Beat, Arming, Energising, MadeSafe, GaveUp, Leaving, Ended, TookOver}
+	signs  = []Sign{Nothing, Beat, Begins, Energising, MadeSafe, GaveUp, Leaving, Ended, TookOver}
 	passed = []clock.Instant{0, quarter, 2 * quarter, 4 * quarter, 400 * quarter}
 )
 
@@ -133,7 +133,7 @@ func (x transition) becomesLate() bool {
 // one that goes on never is.
 func TestHowLongSilenceIsBorne(t *testing.T) {
 	const limit, look = clock.Second, clock.Second / 8
-	g, _ := Guard{Limit: limit}.Step(0, Arming, 0)
+	g, _ := Guard{Limit: limit}.Step(0, Begins, 0)
 	g, _ = g.Step(0, Energising, 0)
 	var action Action
 	warned := 0

@@ -230,7 +230,7 @@ func (g *guard) hear(line string) {
 		g.step(safety.Beat, number)
 	case "armed":
 		g.offset = clock.Instant(number) - g.clock.Now()
-		g.step(safety.Arming, 0)
+		g.step(safety.Begins, 0)
 		g.note("armed", fmt.Sprintf("process %d watches process %d", os.Getpid(), g.owner.Pid))
 		g.run.say("armed\n")
 	case "energising":
