@@ -86,12 +86,12 @@ func commands(t *testing.T, folder, port string) (sent []string) {
 }
 
 // doings are the events, without the numbers, without the making safe at the end (who
-// is first in that depends on the readings that it interrupts), and without the guard,
-// which a rehearsal does not have.
+// is first in that depends on the readings that it interrupts), and without what a
+// rehearsal does not have: a guard, and a computer to keep awake.
 func doings(t *testing.T, folder string) (all []string) {
 	t.Helper()
 	for _, h := range happenings(t, folder) {
-		if h.Event != "safe" && h.Event != "guard" {
+		if !slices.Contains([]string{"safe", "guard", "kept awake", "may sleep"}, h.Event) {
 			all = append(all, h.Step+" | "+h.Event+" | "+h.Text)
 		}
 	}

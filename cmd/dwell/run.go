@@ -80,6 +80,9 @@ func (x *execution) run(confirm string, unattended bool) error {
 		operator.attach(wall)
 		control.serve(wall, func() { r.StopFor("dwell safe") }, func() (bool, bool) { s := r.Status(); return s.Safe, s.Over })
 		watchSignals(wall, signals, r, x.speech)
+		if x.opensPorts() {
+			stayAwake(wall, r)
+		}
 	}
 	err = x.do(func() {
 		operator.close()
