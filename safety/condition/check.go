@@ -27,6 +27,7 @@ type compiler struct {
 	vocabulary Vocabulary
 	leaves     map[int]leaf // by offset
 	faults     []Fault
+	broken     bool // by a sign that has no place here: there is no sentence to look at
 	condition  *Condition
 }
 
@@ -83,10 +84,13 @@ func (c *compiler) compile(text string) operand {
 		return c.fault(0, 1, fmt.Sprintf("an expression may have %d characters, this one has %d", maxLength, length), "")
 	}
 	masked := c.mask(text)
-	if len(c.faults) > 0 {
+	if c.broken {
 		return operand{}
 	}
 	tree, err := parse(masked)
+	if err != nil && len(c.faults) > 0 {
+		return operand{} // a consequence, as like as not
+	}
 	if err != nil {
 		return c.syntax([]rune(text), err)
 	}
@@ -150,8 +154,12 @@ func (c *compiler) node(n ast.Node) operand {
 	case *ast.BinaryNode:
 		return c.binary(n)
 	case *ast.CallNode:
-		if callee, ok := n.Callee.(*ast.IdentifierNode); ok {
+		callee, ok := n.Callee.(*ast.IdentifierNode)
+		if ok && isFunction(callee.Value) {
 			return c.call(n, callee.Value)
+		}
+		if len(c.faults) > 0 {
+			return operand{}
 		}
 	}
 	return c.at(n, "", "this has no place in a condition")
@@ -172,6 +180,8 @@ func (c *compiler) leaf(n ast.Node, x leaf) operand {
 			}
 			return seconds(f.now - f.since)
 		}
+	case excused:
+		return operand{}
 	case channel:
 		ch := c.vocabulary.Channels[x.channel]
 		if ch.StaleNs <= 0 {
@@ -222,15 +232,16 @@ func (c *compiler) quantity(n ast.Node, dim quantity.Dimension, varies bool, num
 // binary translates an operator with two sides.
 func (c *compiler) binary(n *ast.BinaryNode) operand {
 	a, b := c.node(n.Left), c.node(n.Right)
-	if a.number == nil && a.truth == nil || b.number == nil && b.truth == nil {
-		return operand{}
-	}
+	isUnknown := a.number == nil && a.truth == nil || b.number == nil && b.truth == nil
 	switch n.Operator {
 	case "and", "or", "&&": // && is how the parser joins a chain of comparisons
 		return c.logic(n, a, b)
 	case "<", "<=", ">", ">=", "+", "-", "*", "/":
 	default:
 		return c.at(n, "", "%q is not used here", n.Operator)
+	}
+	if isUnknown {
+		return operand{}
 	}
 	for _, side := range [...]struct {
 		o operand
@@ -251,13 +262,16 @@ func (c *compiler) binary(n *ast.BinaryNode) operand {
 
 // logic translates and, or.
 func (c *compiler) logic(n *ast.BinaryNode, a, b operand) operand {
-	if a.truth == nil {
+	if a.number != nil {
 		return c.at(n.Left, "compare it with something, by < or >", "%s works on conditions, this is %s", n.Operator, describe(a.dim))
 	}
-	if b.truth == nil {
+	if b.number != nil {
 		return c.at(n.Right, "compare it with something, by < or >", "%s works on conditions, this is %s", n.Operator, describe(b.dim))
 	}
 	left, right := a.truth, b.truth
+	if left == nil || right == nil {
+		return operand{}
+	}
 	if n.Operator == "or" {
 		return operand{varies: true, truth: func(f frame) Truth { return not(both(not(left(f)), not(right(f)))) }}
 	}

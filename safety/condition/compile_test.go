@@ -140,6 +140,8 @@ var mistakes = [][3]string{
 	{"elapsed «>»", "ends too early", ""},
 	{"elapsed > «>» 3 s", `">" is not expected here`, ""},
 	{"(elapsed)«(»elapsed)", `"(" is not expected here`, ""},
+	{"«3»() > 2 s", "no place in a condition", ""},
+	{"«3 s(elapsed») > 2 s", "no place in a condition", ""},
 	{"«elapsed»", "a quantity in s, not a condition", "compare it"},
 	{"«3 K > 2 K»", "can never change", "name a channel"},
 	{"elapsed > 3 s or «2 * 3 K > rise»", "can never change", ""},
@@ -227,6 +229,38 @@ func TestAllFaults(t *testing.T) {
 	}
 }
 
+// A mistake in one word hides none in the others, and nothing follows from it; nor
+// from a word that is a mistake elsewhere.
+func TestNoConsequences(t *testing.T) {
+	v := bench()
+	v.Excused = func(word string) bool { return word == "bad" || word == "lost.temperature" }
+	for text, want := range map[string][]string{
+		"bad > plate.temperature":                               nil,
+		"lost.temperature - plate.temperature > 5 degC":         nil,
+		"not (-bad < 3)":                                        nil,
+		"settled(lost.temperature, 1 V, bad)":                   nil,
+		"rate(foil.temperature, bad) > 1 V and bad":             nil,
+		"max(bad, 3 V) > 1 K":                                   nil,
+		"bad":                                                   nil,
+		"bad > 3 s and stage.travel > 1 mm":                     {"not read regularly"},
+		"abs(bad - low) > 1 K or elapsed > 3 K":                 {"compared with a difference"},
+		"badd > 3 s":                                            {"unknown name"},
+		"plat.temperature > 20 degC and foil.temperature > 3 V": {"unknown name", "compared with"},
+		"plate.temperature > 20 C or elapsed":                   {"unknown unit", "or works on conditions"},
+		"plat.temperature + 3 == elapsed":                       {"unknown name", "almost never equal"},
+		"minn(lwo) > elapsed > 3 K":                             {"unknown function", "unknown name"},
+	} {
+		c, faults := Compile(text, v)
+		good := c == nil && len(faults) == len(want)
+		for i := range min(len(faults), len(want)) {
+			good = good && strings.Contains(faults[i].Text, want[i])
+		}
+		if !good {
+			t.Errorf("%s: expected %q, got %v", text, want, faults)
+		}
+	}
+}
+
 func TestBounds(t *testing.T) {
 	for _, text := range []string{
 		strings.Repeat("(", 1_000_000),
@@ -259,7 +293,7 @@ func FuzzCompile(f *testing.F) {
 	for _, text := range accepted {
 		f.Add(text)
 	}
-	for _, text := range []string{"\"a\" + 'b'", "ª > 3 K", "a?.b ?? c", "#.x", "let x = 1; x", "1..2", "if a {b} else {c}", "x | f()", "20°C", "5 %/K", "\xff > 1 s", "b'x'"} {
+	for _, text := range []string{"\"a\" + 'b'", "ª > 3 K", "a?.b ?? c", "#.x", "let x = 1; x", "1..2", "if a {b} else {c}", "x | f()", "20°C", "5 %/K", "\xff > 1 s", "b'x'", "00()"} {
 		f.Add(text)
 	}
 	v := bench()

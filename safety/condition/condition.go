@@ -53,6 +53,7 @@ type Channel struct {
 type Vocabulary struct {
 	Channels []Channel
 	Names    map[string]quantity.Quantity
+	Excused  func(word string) bool // words about which a mistake was reported elsewhere; may be nil
 }
 
 // Fault is a mistake in an expression: where, in code points from its
@@ -96,7 +97,8 @@ type frame struct {
 }
 
 // Compile translates an expression, or lists what is wrong with it, sorted by
-// place.
+// place. What depends on an excused word is not judged: when nothing else is wrong,
+// there is neither a condition nor a fault.
 func Compile(text string, v Vocabulary) (*Condition, []Fault) {
 	c := compiler{vocabulary: v, condition: new(Condition)}
 	result := c.compile(text)
@@ -105,6 +107,9 @@ func Compile(text string, v Vocabulary) (*Condition, []Fault) {
 			return cmp.Or(a.Offset-b.Offset, a.Width-b.Width, cmp.Compare(a.Text, b.Text))
 		})
 		return nil, slices.Compact(c.faults) // a chain of comparisons visits its middle twice
+	}
+	if result.truth == nil {
+		return nil, nil
 	}
 	slices.Sort(c.condition.reads)
 	c.condition.reads = slices.Compact(c.condition.reads)

@@ -31,6 +31,7 @@ const (
 	constant leafKind = iota
 	channel
 	elapsed
+	excused // a mistake, reported here or elsewhere: nothing follows from it
 )
 
 // functions and keywords are the words of the language; see the package comment.
@@ -97,10 +98,17 @@ func (l *lexer) replace(n int, x leaf) {
 	l.operand = false
 }
 
-// refuse records a mistake in n code points and goes on behind them.
+// refuse records a mistake in n code points that stand for an operand, and goes on
+// behind them.
 func (l *lexer) refuse(n int, text, hint string) {
 	l.fault(l.at, n, text, hint)
-	l.replace(n, leaf{})
+	l.replace(n, leaf{kind: excused})
+}
+
+// stray records a mistake in n code points that are no operand.
+func (l *lexer) stray(n int, text, hint string) {
+	l.refuse(n, text, hint)
+	l.broken = true
 }
 
 // sign takes an operator, a bracket or a comma, or refuses what looks like one.
@@ -110,20 +118,20 @@ func (l *lexer) sign(r rune) {
 	case two == "<=" || two == ">=":
 		l.keep(2, true)
 	case two == "==" || two == "!=":
-		l.refuse(2, "measured values are almost never equal", "compare with < and >, as in abs(a - b) < 0.1 K")
+		l.stray(2, "measured values are almost never equal", "compare with < and >, as in abs(a - b) < 0.1 K")
 	case r == '=':
-		l.refuse(1, "= is no comparison", "write < <= > or >=")
+		l.stray(1, "= is no comparison", "write < <= > or >=")
 	case two == "&&" || two == "||":
 		word := map[string]string{"&&": "and", "||": "or"}[two]
-		l.refuse(2, two+" is not used here", "write "+word)
+		l.stray(2, two+" is not used here", "write "+word)
 	case r == '!':
-		l.refuse(1, "! is not used here", "write not")
+		l.stray(1, "! is not used here", "write not")
 	case two == "//" || two == "/*" || two == "**":
-		l.refuse(2, two+" is not used here", "")
+		l.stray(2, two+" is not used here", "")
 	case strings.ContainsRune("()+-*/<>,", r):
 		l.keep(1, r != ')')
 	default:
-		l.refuse(1, fmt.Sprintf("%q has no place in an expression", r), "")
+		l.stray(1, fmt.Sprintf("%q has no place in an expression", r), "")
 	}
 }
 
@@ -214,16 +222,18 @@ func (l *lexer) word() {
 	}
 	x, isOperand := l.lookUp(word)
 	switch {
+	case !isCalled && l.vocabulary.Excused != nil && l.vocabulary.Excused(word):
+		l.replace(n, leaf{kind: excused})
 	case isCalled && isFunction(word):
 		l.keep(n, false)
 	case isCalled && isOperand:
-		l.refuse(n, word+" is not a function", "")
+		l.stray(n, word+" is not a function", "")
 	case isOperand:
 		l.replace(n, x)
 	case isFunction(word):
 		l.refuse(n, fmt.Sprintf("%s needs what it works on in parentheses", word), "")
 	case isCalled:
-		l.refuse(n, fmt.Sprintf("unknown function %q", word), l.hint(word, functions))
+		l.stray(n, fmt.Sprintf("unknown function %q", word), l.hint(word, functions))
 	default:
 		l.unknown(word, n)
 	}
