@@ -414,6 +414,26 @@ func TestTheGuardKeepsTrying(t *testing.T) {
 	}
 }
 
+// A port that is not there keeps dwell safe from nothing else.
+func TestSafeWithoutThePlate(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	p, root := s.warming()
+	p.cmd.Process.Signal(syscall.SIGSTOP)
+	syscall.Kill(guardOf(t, theFolder(t, root)), syscall.SIGKILL)
+	p.cmd.Process.Kill()
+	<-p.over
+	s.plate.cut()
+	here := s.place()
+	safe := start(t, "safe", "--rig", s.rig)
+	s.until(here, "meter", "output", 0)
+	safe.says("plate: not confirmed: ")
+	s.openPTY()
+	s.until(here, "plate", "heat", 0)
+	safe.exits(exitDone)
+	s.expectOff()
+}
+
 // A run that cannot have a guard touches nothing.
 func TestNoRunWithoutAGuard(t *testing.T) {
 	t.Parallel()

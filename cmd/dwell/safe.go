@@ -41,12 +41,9 @@ confirmed, or until Ctrl-C.`,
 	return c
 }
 
-// How long a run that was asked may take to make the bench safe before its ports
-// are taken, and how long the system may take to free them after it was ended.
-const (
-	ownerPatience = 30 * clock.Second
-	freePatience  = 5 * clock.Second
-)
+// ownerPatience is how long a run that was asked may take to make the bench safe
+// before its ports are taken.
+const ownerPatience = 30 * clock.Second
 
 func makeRigSafe(s *speech, f files) error {
 	m := &yamltext.Mistakes{}
@@ -121,7 +118,8 @@ func end(s *speech, o owner) {
 	}
 }
 
-// takeOver opens the ports and makes the rig safe from here.
+// takeOver makes the rig safe from here: each instrument as soon as its port is free
+// and can be opened.
 func takeOver(s *speech, r *rig.Rig) error {
 	for _, d := range r.Instruments {
 		if d.Address.Kind == wire.Twin {
@@ -141,10 +139,7 @@ func takeOver(s *speech, r *rig.Rig) error {
 		})
 		defer close(stop)
 		defer signal.Stop(stop)
-		bench, err := openFree(wall, r)
-		if err != nil {
-			return err
-		}
+		bench := rig.Unopened(wall, r, "{}")
 		report = safety.MakeSafe(wall, bench, func() bool { return giveUp }, func(e drivers.Evidence) {
 			s.say("%s: %s: %s", e.Instrument, e.Grade, e.Text)
 		})
@@ -160,19 +155,4 @@ func takeOver(s *speech, r *rig.Rig) error {
 	}
 	s.say("%s", s.red(loud))
 	return said(exitNotSafe)
-}
-
-// openFree opens the ports as soon as their last owner has let them go.
-func openFree(c clock.Clock, r *rig.Rig) (*rig.Bench, error) {
-	by := c.Now() + freePatience
-	for {
-		bench, err := rig.Open(c, r, nil, rig.Opening{Owner: "{}"}, c.Now()+openPatience)
-		var used *wire.InUse
-		if err == nil || !errors.As(err, &used) || c.Now() > by {
-			return bench, err
-		}
-		if err := c.Sleep(c.Now() + 50*clock.Millisecond); err != nil {
-			return nil, err
-		}
-	}
 }
