@@ -116,43 +116,58 @@ func TestALateWakeUpIsNotTakenForTheNext(t *testing.T) {
 
 func TestTurnIsGivenInOrderAndUrgentlyFirst(t *testing.T) {
 	both(t, func(t *testing.T, c Clock) {
-		turn := NewTurn(c)
+		turn, done := NewTurn(c), NewEvent(c)
 		var order []string
-		queue := func(name string, at Instant, take func(Instant) error) {
+		// queue starts a process that waits for the turn, and returns once it does.
+		queue := func(name string, take func(Instant) error) error {
+			before := len(turn.waiting)
 			c.Go(name, func() error {
-				if err := c.Sleep(at); err != nil {
-					return err
-				}
-				if err := take(Minute); err != nil {
+				if err := take(Never); err != nil {
 					return err
 				}
 				if !turn.Mine() {
 					t.Errorf("%s has taken the turn and does not have it", name)
 				}
 				order = append(order, name)
-				err := c.Sleep(c.Now() + Millisecond)
 				turn.Give()
-				return err
+				done.Signal()
+				return nil
 			})
+			for len(turn.waiting) == before {
+				if err := c.Sleep(c.Now() + Millisecond); err != nil {
+					return err
+				}
+			}
+			return nil
 		}
 		err := c.Run(func() error {
 			if err := turn.Take(Minute); err != nil {
 				return err
 			}
-			queue("first", 5*Millisecond, turn.Take)
-			queue("second", 10*Millisecond, turn.Take)
-			queue("urgent", 15*Millisecond, turn.Urgently)
-			c.Go("impatient", func() error {
-				if err := turn.Take(20 * Millisecond); err != ErrTurn {
-					t.Errorf("impatient: %v", err)
-				}
-				return nil
-			})
-			if err := c.Sleep(40 * Millisecond); err != nil {
+			if err := errors.Join(queue("first", turn.Take), queue("second", turn.Take), queue("urgent", turn.Urgently)); err != nil {
 				return err
 			}
+			impatient := false
+			c.Go("impatient", func() error {
+				if err := turn.Take(c.Now() + 5*Millisecond); err != ErrTurn {
+					t.Errorf("impatient: %v", err)
+				}
+				impatient = true
+				done.Signal()
+				return nil
+			})
+			for !impatient {
+				if _, err := done.Wait(Never); err != nil {
+					return err
+				}
+			}
 			turn.Give()
-			return c.Sleep(c.Now() + 30*Millisecond)
+			for len(order) < 3 {
+				if _, err := done.Wait(Never); err != nil {
+					return err
+				}
+			}
+			return nil
 		})
 		if got := strings.Join(order, " "); err != nil || got != "urgent first second" {
 			t.Fatalf("order %q, error %v", got, err)
