@@ -19,7 +19,7 @@ func TestSleepersWakeInOrderOfTheirTimes(t *testing.T) {
 	both(t, func(t *testing.T, c Clock) {
 		var order []string
 		err := c.Run(func() error {
-			for i, ms := range []Instant{30, 10, 20} {
+			for i, ms := range []Instant{300, 100, 200} {
 				c.Go(fmt.Sprint(i), func() error {
 					if err := c.Sleep(ms * Millisecond); err != nil {
 						return err
@@ -28,12 +28,17 @@ func TestSleepersWakeInOrderOfTheirTimes(t *testing.T) {
 					return nil
 				})
 			}
-			return c.Sleep(60 * Millisecond)
+			for len(order) < 3 {
+				if err := c.Sleep(c.Now() + 10*Millisecond); err != nil {
+					return err
+				}
+			}
+			return nil
 		})
-		if err != nil || strings.Join(order, " ") != "10 20 30" {
+		if err != nil || strings.Join(order, " ") != "100 200 300" {
 			t.Fatalf("order %v, error %v", order, err)
 		}
-		if now := c.Now(); now < 60*Millisecond {
+		if now := c.Now(); now < 300*Millisecond {
 			t.Errorf("ended at %d ns, before the sleep was over", now)
 		}
 	})
