@@ -11,7 +11,8 @@
 // byte for byte, run.json (who, what, with which instruments, how it ended), and
 // four files that only grow: readings.csv, events.jsonl, wire.jsonl and
 // readings.chain. A resumed run appends to the same four. aligned.csv,
-// figures.json and report.html are derived and can be made again at any time.
+// figures.json and report.html are derived and can be made again at any time. The
+// guard process of a run keeps guard.jsonl, events like the run's, beside them.
 //
 // Text in these files is UTF-8 without control characters, so that a record is
 // always exactly one line, and a line is at most 4 MiB.

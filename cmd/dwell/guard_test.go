@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"runtime"
 	"slices"
@@ -93,9 +94,9 @@ type struck struct {
 
 const (
 	usualKills = 12
-	// mostToSafe is what a kill may cost on an idle machine, with its p99; here, beside
-	// a dozen others, it only shows that nobody waits for something far away.
-	mostToSafe = 2 * time.Second
+	// mostToSafe is for the p99 of the time from the kill to the last safe byte; it is
+	// held to where there are kills enough to speak of one.
+	mostToSafe, enoughKills = 2 * time.Second, 100
 )
 
 // Whatever is killed or stopped, at whatever moment: heat and output go off, by the
@@ -320,7 +321,7 @@ func tally(t *testing.T, n int, all []struck) {
 		slices.Sort(d)
 		p99 := d[min(len(d)-1, len(d)*99/100)]
 		t.Logf("%s: p50 %v, p99 %v, max %v of %d", what, d[len(d)/2].Round(time.Millisecond), p99.Round(time.Millisecond), d[len(d)-1].Round(time.Millisecond), len(d))
-		if strings.HasSuffix(what, "byte") && p99 > mostToSafe {
+		if n >= enoughKills && strings.HasSuffix(what, "byte") && p99 > mostToSafe {
 			t.Errorf("%s: p99 is %v, expected %v", what, p99, mostToSafe)
 		}
 	}
@@ -456,7 +457,8 @@ func TestNoRunWithoutAGuard(t *testing.T) {
 	s.expectNothing()
 }
 
-// A machine that has no time for anybody is no reason to take a run over.
+// A machine that has no time for anybody, and whose disk is busy, is no reason to take
+// a run over, nor to stop it.
 func TestNoFalseTakeOver(t *testing.T) {
 	if testing.Short() {
 		t.Skip("takes 20 s of a busy machine")
@@ -464,22 +466,25 @@ func TestNoFalseTakeOver(t *testing.T) {
 	s := serve(t) // not in parallel: it disturbs the others, and they it
 	p, root := s.warming()
 	folder := theFolder(t, root)
-	over := make(chan struct{})
-	var busy sync.WaitGroup
+	scripts := []string{"while :; do dd if=/dev/zero of=" + filepath.Join(t.TempDir(), "load") + " bs=1M count=8 conv=fsync 2>&-; done"}
 	for range 4 * runtime.NumCPU() {
-		busy.Go(func() {
-			for {
-				select {
-				case <-over:
-					return
-				default:
-				}
-			}
-		})
+		scripts = append(scripts, "while :; do :; done")
 	}
-	time.Sleep(20 * time.Second)
-	close(over)
-	busy.Wait()
+	for _, script := range scripts {
+		c := exec.Command("sh", "-c", script)
+		c.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+		if err := c.Start(); err != nil {
+			t.Fatal(err)
+		}
+		defer c.Wait()
+		defer syscall.Kill(-c.Process.Pid, syscall.SIGKILL)
+	}
+	const busy = 20 * time.Second
+	select {
+	case <-p.over:
+		t.Error("the run has ended")
+	case <-time.After(busy):
+	}
 	s.goesOn(folder)
 	late := 0
 	for _, e := range guardEvents(t, folder) {
@@ -490,7 +495,7 @@ func TestNoFalseTakeOver(t *testing.T) {
 			t.Errorf("taken over: %s", e.Text)
 		}
 	}
-	t.Logf("%d late heartbeats in 20 s", late)
+	t.Logf("%d late heartbeats in %v beside %d busy processes", late, busy, len(scripts))
 	p.cmd.Process.Signal(syscall.SIGINT)
 	p.exits(exitStopped)
 	s.expectOff()
