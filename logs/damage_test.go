@@ -327,7 +327,7 @@ func TestRandomTails(t *testing.T) {
 			switch {
 			case rng.IntN(3) == 0: // noise, sometimes with line ends
 				for range rng.IntN(300) {
-					b = append(b, byte(rng.IntN(256))&byte(rng.IntN(256)))
+					b = append(b, byte(rng.IntN(256)&rng.IntN(128)))
 				}
 			case i == readingStream:
 				b, _ = AppendRow(b, rowNumber(14))

@@ -33,19 +33,18 @@ const delayMax = 256
 
 // plate is the constants of a PlateModel on the grid.
 type plate struct {
-	ambient   float64
-	gain      float64
-	decay     float64 // exp(-tick/tau)
-	delay     int64   // dead time in ticks
-	period    int64   // ticks between two decisions
-	sensor    lag
-	offset    float64 // the sensor's calibration error in K
-	noise     stream
-	noiseK    float64
-	kc        float64 // %/K
-	reset     float64 // 1 - exp(-period/Ti)
-	cutOut    float64
-	hasCutOut bool
+	ambient float64
+	gain    float64
+	decay   float64 // exp(-tick/tau)
+	delay   int64   // dead time in ticks
+	period  int64   // ticks between two decisions
+	sensor  lag
+	offset  float64 // the sensor's calibration error in K
+	noise   stream
+	noiseK  float64
+	kc      float64 // %/K
+	reset   float64 // 1 - exp(-period/Ti)
+	cutOut  float64
 }
 
 // PlateState is all that changes in a plate.

@@ -297,8 +297,7 @@ func TestWithoutTimeNothingIsSent(t *testing.T) {
 
 func TestALineThatBabbles(t *testing.T) {
 	b := &bench{}
-	var babble func(from clock.Instant)
-	babble = func(from clock.Instant) {
+	babble := func(from clock.Instant) {
 		for i := range clock.Instant(2000) {
 			b.say(from+i*ms, "babble babble ")
 		}

@@ -102,7 +102,6 @@ type piece struct {
 	from, to              int // readings
 	n, mt, my, tt, ty, yy float64
 	left, right, index    int // neighbours and own place; left < 0: none
-	cost                  float64
 	gone                  bool
 	firstTime, lastTime   float64
 }

@@ -20,7 +20,6 @@ type rules struct {
 	bounds     []bound
 	rates      []ratebound
 	interlocks []interlock
-	complying  []int // source-meters that are switched on
 }
 
 // bound is a limit and who set it.

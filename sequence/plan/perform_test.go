@@ -18,7 +18,6 @@ type performer struct {
 	set   []map[int]Setpoint // by instrument and commanded quantity: what is known
 	every map[string]int64
 	found []string
-	heat  bool // some heat was switched on
 	known bool // the specimen was confirmed
 }
 
