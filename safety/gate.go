@@ -101,7 +101,6 @@ type watch struct {
 	condition *condition.Condition
 	patience  int64 // how long a condition may be unknown
 	warn      bool
-	instr     string
 }
 
 // bound is a limit as the judge of setpoints sees it.
