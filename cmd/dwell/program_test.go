@@ -36,9 +36,12 @@ func TestMain(m *testing.M) { os.Exit(built(m)) }
 
 func built(m *testing.M) int {
 	flag.Parse()
-	// Nearly all of these tests wait for something nearly all of the time.
+	info, known := debug.ReadBuildInfo()
+	racing := known && slices.Contains(info.Settings, debug.BuildSetting{Key: "-race", Value: "true"})
+	// Nearly all of these tests wait for something nearly all of the time. But what
+	// stands for instruments must answer in time, on a slow machine too.
 	if f := flag.Lookup("test.parallel"); f.Value.String() == fmt.Sprint(runtime.GOMAXPROCS(0)) {
-		f.Value.Set("12")
+		f.Value.Set(map[bool]string{true: "6", false: "12"}[racing])
 	}
 	var err error
 	if scratch, err = os.MkdirTemp("", "dwell-test-"); err != nil {
@@ -51,7 +54,7 @@ func built(m *testing.M) int {
 		program += ".exe"
 	}
 	args := []string{"build", "-o", program}
-	if info, ok := debug.ReadBuildInfo(); ok && slices.Contains(info.Settings, debug.BuildSetting{Key: "-race", Value: "true"}) {
+	if racing {
 		args = append(args, "-race")
 	}
 	if out, err := exec.Command("go", append(args, ".")...).CombinedOutput(); err != nil {
@@ -126,8 +129,24 @@ func (p *process) watch(shown <-chan struct{}) {
 		<-p.over
 		if p.t.Failed() {
 			p.t.Logf("dwell %s\nexit %d\nstdout:\n%s\nstderr:\n%s", strings.Join(p.cmd.Args[1:], " "), p.cmd.ProcessState.ExitCode(), p.out, p.err)
+			p.lastExchanges()
 		}
 	})
+}
+
+// lastExchanges shows what a run that failed a test had to do with its instruments
+// in the end.
+func (p *process) lastExchanges() {
+	at := slices.Index(p.cmd.Args, "--out")
+	if at < 0 || at+1 == len(p.cmd.Args) {
+		return
+	}
+	found, _ := filepath.Glob(filepath.Join(p.cmd.Args[at+1], "*", "wire.jsonl"))
+	for _, name := range found {
+		text, _ := os.ReadFile(name)
+		lines := strings.SplitAfter(string(text), "\n")
+		p.t.Logf("%s ends:\n%s", name, strings.Join(lines[max(0, len(lines)-40):], ""))
+	}
 }
 
 func start(t *testing.T, args ...string) *process {
