@@ -30,7 +30,21 @@ type Rig struct {
 	Notify      []string      // a program and its arguments, to tell somebody what the guard has done
 	Scene       map[string]quantity.Quantity
 	Doc         *yamltext.Document
+
+	// lost are the instruments whose profile could not be read, and the channels made
+	// from theirs: what is said of them is no mistake of its own.
+	lost []string
 }
+
+// Excused tells whether a mistake about the name of an instrument or a channel was
+// reported where it is described, so that using it is none.
+func (r *Rig) Excused(name string) bool {
+	instrument, _, _ := strings.Cut(name, ".")
+	return slices.Contains(r.lost, name) || slices.Contains(r.lost, instrument)
+}
+
+// Lost tells whether some instrument could not be read.
+func (r *Rig) Lost() bool { return len(r.lost) > 0 }
 
 // Description is one instrument of a rig.
 type Description struct {
@@ -163,6 +177,8 @@ func (r *rigReader) instrument(pair yamltext.Pair, hertz float64) {
 	t := r.table(pair.Value, "!profile", "!port", "baud", "data bits", "parity", "stop bits", "calibrated", "serial number", "heating")
 	if p := r.profile(t["profile"]); p != nil {
 		d.Profile = p // read for this instrument alone: its settings are its own
+	} else {
+		r.rig.lost = append(r.rig.lost, d.Name)
 	}
 	r.lineSettings(&d.Profile.Line, t)
 	if n := t["port"]; n != nil {
@@ -298,8 +314,12 @@ func (r *rigReader) channels(n *yamltext.Node) {
 		}
 		i := r.rig.Channel(from)
 		if i < 0 {
-			if from != "" {
+			switch {
+			case r.rig.Excused(from):
+				r.rig.lost = append(r.rig.lost, name)
+			case from != "":
 				r.unknown(t["from"], "channel of this rig", from, r.rig.Names())
+				r.rig.lost = append(r.rig.lost, name)
 			}
 			continue
 		}
@@ -362,6 +382,9 @@ func (r *rigReader) limits(n *yamltext.Node) {
 	}
 	for _, pair := range r.entries(n) {
 		i := r.rig.Channel(pair.Key.Text)
+		if i < 0 && r.rig.Excused(pair.Key.Text) {
+			continue
+		}
 		if i < 0 {
 			r.unknown(pair.Key, "channel of this rig", pair.Key.Text, r.rig.Names())
 			continue
@@ -412,6 +435,9 @@ func (r *rigReader) place(n *yamltext.Node) {
 
 // channelOf reads the name of a channel of a dimension.
 func (r *rigReader) channelOf(n *yamltext.Node, dim quantity.Dimension) string {
+	if n != nil && r.rig.Excused(n.Text) {
+		return ""
+	}
 	names := r.rig.Names()
 	i := r.oneOf(n, "channel of this rig", names)
 	if i < 0 {

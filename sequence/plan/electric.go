@@ -39,6 +39,9 @@ func (c *compiler) meter(n *yamltext.Node) int {
 			names = append(names, d.Name)
 		}
 	}
+	if c.rig.Excused(n.Text) {
+		return -1
+	}
 	if name := c.word(n, "source-meter of this rig", names...); name != "" {
 		return c.rig.Instrument(name)
 	}

@@ -23,14 +23,15 @@ type expression struct {
 // at everything wrong in it.
 func (c *compiler) condition(x expression, polled []safety.Stale) *condition.Condition {
 	v := safety.Vocabulary(c.rig.Channels, polled)
+	lost := map[string]bool{} // names of which what they stand for is a mistake already
 	if x.doc == c.doc {
 		for name, g := range c.names {
-			if g.Unit.Symbol == "" && strings.Contains(x.node.Text, name) {
-				return nil // what it stands for is a mistake already
+			if lost[name] = g.Unit.Symbol == ""; !lost[name] {
+				v.Names[name] = g.Quantity
 			}
-			v.Names[name] = g.Quantity
 		}
 	}
+	v.Excused = func(word string) bool { return lost[word] || c.rig.Excused(word) }
 	done, faults := condition.Compile(x.node.Text, v)
 	for _, f := range faults {
 		if f.Hint == "" && strings.Contains(f.Text, "is not read regularly") {

@@ -82,7 +82,7 @@ func (c *compiler) channel(n *yamltext.Node) int {
 		return -1
 	}
 	i := c.rig.Channel(text)
-	if i < 0 {
+	if i < 0 && !c.rig.Excused(text) {
 		c.unknown(n, "channel of this rig", text, c.rig.Names())
 	}
 	return i

@@ -27,6 +27,9 @@ const personNs = int64(30 * clock.Minute)
 func (c *compiler) confirmStep(s step) {
 	c.world.confirmed = true // or what is wrong with this step would be said of every heat, too
 	i := c.specimenMeter()
+	if i < 0 && c.rig.Lost() {
+		return
+	}
 	if i < 0 {
 		c.wrong(s.verb, "the rig does not say which channel is the specimen's resistance").
 			Note(c.rig.Doc, keyOf(c.rig.Doc.Root, "specimen place"), "it belongs here")

@@ -228,8 +228,11 @@ func (c *compiler) forEach(s step) {
 	}
 	all := c.values(over)
 	all = c.order(all, back, seed)
-	if !c.deeper(s) || len(all) == 0 || c.taken(key) {
+	if !c.deeper(s) || c.taken(key) {
 		return
+	}
+	if len(all) == 0 { // a mistake already; what stands inside is looked at all the same
+		all = []value{{}}
 	}
 	c.path = append(c.path, 0)
 	for i, v := range all {

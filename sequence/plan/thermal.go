@@ -45,6 +45,9 @@ func (c *compiler) heaters(suffix string) (keys []string, instruments []int) {
 // heater finds the one heater that a step names by a key such as "plate to".
 func (c *compiler) heater(n *yamltext.Node, suffix string, others ...string) (i int, at *yamltext.Node, t map[string]*yamltext.Node) {
 	keys, instruments := c.heaters(suffix)
+	if len(keys) == 0 && c.rig.Lost() {
+		return -1, nil, nil
+	}
 	if len(keys) == 0 {
 		c.wrong(c.at, "this rig has nothing that heats")
 		return -1, nil, nil

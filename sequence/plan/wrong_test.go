@@ -45,6 +45,25 @@ func TestWrong(t *testing.T) {
 	}
 }
 
+// A misspelt profile is one mistake, not one for everything that depends on it.
+func TestACauseIsReportedWithoutItsConsequences(t *testing.T) {
+	for _, change := range []string{
+		"profile: namur-hotplate => profile: namur-hotplat",
+		"profile: scpi-source-meter => profile: scpi-sourcemeter",
+	} {
+		for _, protocol := range []string{"staircase.yaml", "response.yaml", "short.yaml", "overnight.yaml"} {
+			text, err := os.ReadFile(leafClip + protocol)
+			if err != nil {
+				t.Fatal(err)
+			}
+			got := beside(t, []string{change}, nil, string(text))
+			if strings.Count(got, "^") != 1 || !strings.Contains(got, "is no profile that dwell has") {
+				t.Errorf("%s, %s: got\n%s", protocol, change, got)
+			}
+		}
+	}
+}
+
 // beside compiles a protocol for the example's bench with its files changed:
 // pairs of old and new text.
 func beside(t *testing.T, rigChanges, specimenChanges []string, protocol string) string {
