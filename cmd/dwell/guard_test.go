@@ -134,11 +134,12 @@ func strike(t *testing.T, a attack, draw *rand.Rand) struck {
 	root := t.TempDir()
 	p := ready(t, s.arguments("warm.yaml", root)...)
 	p.cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
-	x := &blow{struck: struck{attack: a}, s: s, p: p, root: root, done: make(chan struct{})}
+	x := &blow{struck: struck{attack: a}, s: s, p: p, root: root, started: make(chan struct{}), done: make(chan struct{})}
 	if a.moment == "before reading back" {
 		x.whenHeard(s.plate, "OUT_SP_1 40", false) // heat and output are on by then
 	}
 	p.start()
+	close(x.started)
 	if a.moment != "before reading back" {
 		s.underWay(root)
 		x.folder = theFolder(t, root)
@@ -168,6 +169,7 @@ type blow struct {
 	once    sync.Once
 	at      time.Time
 	place   int
+	started chan struct{}
 	done    chan struct{}
 }
 
@@ -213,6 +215,7 @@ func (x *blow) whenHeard(l *line, words string, cut bool) {
 func (x *blow) hit() { x.once.Do(x.strikeNow) }
 
 func (x *blow) strikeNow() {
+	<-x.started
 	pid := x.p.cmd.Process.Pid
 	switch x.target {
 	case "group of the run":
