@@ -55,6 +55,7 @@ type Gate struct {
 	watches  []watch
 	bounds   []bound
 	comply   []Compliance // by instrument
+	built    [][]judged   // by channel: the rules that are no expressions
 	instr    []rig.Description
 	state    State
 }
@@ -67,6 +68,14 @@ type State struct {
 	Comply  []held  // by instrument
 	Memory  *condition.Memory
 	Warned  []string // texts of warnings not yet fetched
+
+	Off      bool   // everything is being switched off
+	OffPlate bool   // the specimen is not on the plate
+	Told     []Told // by instrument
+	Cold     []cold // by rule, like the following
+	Warming  []warming
+	Still    []still
+	Spent    []spent
 }
 
 // held is how long a condition has held: time runs up while it holds and down four
@@ -99,7 +108,10 @@ type watch struct {
 	hasBelow  bool
 	hasAbove  bool
 	condition *condition.Condition
+	reads     []int // channels of a condition
 	patience  int64 // how long a condition may be unknown
+	name      string
+	armed     arming
 	warn      bool
 }
 
@@ -133,6 +145,9 @@ func NewGate(rules Rules, r *rig.Rig) (*Gate, error) {
 	if err := g.addConditions(); err != nil {
 		return nil, err
 	}
+	if err := g.addBuiltIn(); err != nil {
+		return nil, err
+	}
 	g.state.Held = make([]held, len(g.watches))
 	return g, nil
 }
@@ -162,35 +177,32 @@ func (g *Gate) addLimit(l Limit) error {
 // over its window, either way.
 func (g *Gate) addConditions() error {
 	v := Vocabulary(g.channels, g.rules.Stale)
-	var conditions []*condition.Condition
-	add := func(text, from, then string, lasting int64) error {
-		c, faults := condition.Compile(text, v)
-		if len(faults) > 0 {
-			return fmt.Errorf("%s: %q: %s", from, text, faults[0].Text)
+	all := g.rules.Interlocks
+	for _, r := range g.rules.Rates {
+		c, ok := g.names[r.Channel]
+		if !ok {
+			return fmt.Errorf("%s: a rate of %q, which is no channel of this rig", r.From, r.Channel)
 		}
-		w := watch{text: text, from: from, lasting: lasting, channel: -1, condition: c, warn: then == "warn"}
-		for _, ch := range c.Reads() {
+		all = append(all[:len(all):len(all)], Interlock{When: rateText(r, g.channels[c]), Then: "trip", From: r.From})
+	}
+	var conditions []*condition.Condition
+	for _, i := range all {
+		c, faults := condition.Compile(i.When, v)
+		if len(faults) > 0 {
+			return fmt.Errorf("%s: %q: %s", i.From, i.When, faults[0].Text)
+		}
+		w := watch{text: i.When, from: i.From, lasting: i.LastingNs, channel: -1, condition: c, reads: c.Reads(), name: i.Name, warn: i.Then == "warn"}
+		var err error
+		if w.armed, err = armingOf(i.While); err != nil {
+			return fmt.Errorf("%s: %w", i.From, err)
+		}
+		for _, ch := range w.reads {
 			g.checks[ch] = append(g.checks[ch], len(g.watches))
 			w.patience = max(w.patience, v.Channels[ch].StaleNs)
 		}
 		w.patience += c.Window()
 		conditions = append(conditions, c)
 		g.watches = append(g.watches, w)
-		return nil
-	}
-	for _, r := range g.rules.Rates {
-		c, ok := g.names[r.Channel]
-		if !ok {
-			return fmt.Errorf("%s: a rate of %q, which is no channel of this rig", r.From, r.Channel)
-		}
-		if err := add(rateText(r, g.channels[c]), r.From, "trip", 0); err != nil {
-			return err
-		}
-	}
-	for _, i := range g.rules.Interlocks {
-		if err := add(i.When, i.From, i.Then, i.LastingNs); err != nil {
-			return err
-		}
 	}
 	g.state.Memory = condition.NewMemory(v, conditions...)
 	return nil
@@ -295,6 +307,9 @@ func (g *Gate) Observe(r drivers.Reading) *Cause {
 			return c
 		}
 	}
+	if c := g.builtIn(r); c != nil {
+		return c
+	}
 	return g.state.Latched
 }
 
@@ -302,6 +317,9 @@ func (g *Gate) judge(i int, r drivers.Reading, good bool) *Cause {
 	w, h := &g.watches[i], &g.state.Held[i]
 	truth := condition.Unknown
 	switch {
+	case w.condition != nil && (g.state.Off || !g.armed(w.armed)):
+		*h = held{}
+		return nil
 	case w.condition != nil:
 		truth = w.condition.Eval(g.state.Memory, int64(r.At), 0)
 	case good && (w.hasBelow && !(r.Value < w.below) || w.hasAbove && !(r.Value > w.above)):
@@ -311,27 +329,37 @@ func (g *Gate) judge(i int, r drivers.Reading, good bool) *Cause {
 	default:
 		return nil // a level that is not known is the business of Silent
 	}
-	if truth == condition.Unknown {
-		if !h.Unknown {
-			h.Unknown, h.SinceNs = true, int64(r.At)
-		}
-		if int64(r.At)-h.SinceNs <= w.patience {
-			return nil
-		}
-	} else {
-		h.Unknown = false
-		if !h.count(truth == condition.True, int64(r.At), w.lasting) {
-			return nil
-		}
+	holds := g.holds(w, h, truth, r.At)
+	if !holds {
+		return nil
 	}
 	if w.warn {
 		if !h.Warned {
 			h.Warned = true
-			g.state.Warned = append(g.state.Warned, w.text+" holds ("+w.from+")")
+			g.state.Warned = append(g.state.Warned, g.sentence(w, h, r)+" ("+w.from+")")
 		}
 		return nil
 	}
 	return g.Latch(Cause{Kind: Tripped, Text: g.sentence(w, h, r), From: w.from, At: r.At})
+}
+
+// holds tells whether a watch holds for as long as it must, or cannot be judged for
+// longer than it may.
+func (g *Gate) holds(w *watch, h *held, truth condition.Truth, at clock.Instant) bool {
+	if truth != condition.Unknown {
+		h.Unknown = false
+		return h.count(truth == condition.True, int64(at), w.lasting)
+	}
+	for _, ch := range w.reads {
+		if g.state.Fresh[ch].PausedTo > at {
+			h.Unknown = false // as planned
+			return false
+		}
+	}
+	if !h.Unknown {
+		h.Unknown, h.SinceNs = true, int64(at)
+	}
+	return int64(at)-h.SinceNs > w.patience
 }
 
 // count keeps the time a condition has held and tells whether that is long enough.
@@ -358,9 +386,9 @@ func (h *held) count(holds bool, now, lasting int64) bool {
 func (g *Gate) sentence(w *watch, h *held, r drivers.Reading) string {
 	if w.condition != nil {
 		if h.Unknown {
-			return fmt.Sprintf("%s cannot be judged: a reading is missing or worth nothing", w.text)
+			return w.label() + " cannot be judged: a reading is missing or worth nothing"
 		}
-		return w.text + " holds"
+		return w.label() + " holds" + g.values(w)
 	}
 	c := g.channels[r.Channel]
 	limit, word := w.below, "below"
@@ -371,11 +399,34 @@ func (g *Gate) sentence(w *watch, h *held, r drivers.Reading) string {
 		word, quantity.Quantity{Value: limit, Unit: c.Unit})
 }
 
+// label is how a watch is called.
+func (w *watch) label() string {
+	if w.name != "" {
+		return w.name + " (" + w.text + ")"
+	}
+	return w.text
+}
+
+// values are the readings that a built-in interlock is about: its text alone says
+// little to a person.
+func (g *Gate) values(w *watch) string {
+	if w.name == "" {
+		return ""
+	}
+	text := ""
+	for _, ch := range w.reads {
+		if v, known := g.latest(ch); known {
+			text += ", " + g.channels[ch].Name + " is " + g.show(ch, v)
+		}
+	}
+	return text
+}
+
 // complied counts the time a source-meter has been in compliance.
 func (g *Gate) complied(r drivers.Reading) *Cause {
 	i := g.channels[r.Channel].Instrument
 	rule := g.comply[i]
-	if rule.Instrument == "" || r.Flag != drivers.Good && r.Flag != drivers.InCompliance {
+	if rule.Instrument == "" || g.state.Off || r.Flag != drivers.Good && r.Flag != drivers.InCompliance {
 		return nil
 	}
 	h := &g.state.Comply[i]
@@ -393,6 +444,9 @@ func (g *Gate) complied(r drivers.Reading) *Cause {
 // without a good reading for too long, and otherwise when to look again.
 func (g *Gate) Silent(now clock.Instant) (*Cause, clock.Instant) {
 	next := clock.Never
+	if g.state.Off {
+		return g.state.Latched, next
+	}
 	for i := range g.state.Fresh {
 		f := &g.state.Fresh[i]
 		if !f.Armed {
@@ -435,6 +489,11 @@ func (g *Gate) Save() State {
 	s.Fresh = append([]fresh(nil), s.Fresh...)
 	s.Comply = append([]held(nil), s.Comply...)
 	s.Warned = append([]string(nil), s.Warned...)
+	s.Told = append([]Told(nil), s.Told...)
+	s.Cold = append([]cold(nil), s.Cold...)
+	s.Warming = append([]warming(nil), s.Warming...)
+	s.Still = append([]still(nil), s.Still...)
+	s.Spent = append([]spent(nil), s.Spent...)
 	s.Memory = s.Memory.Clone()
 	return s
 }

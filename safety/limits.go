@@ -25,11 +25,24 @@ type Rate struct {
 // Interlock is an expression over channels that must not hold. Unknown counts as
 // holding.
 type Interlock struct {
+	Name      string `json:"name,omitempty"` // of a built-in one: what it is that holds
 	When      string `json:"when"`
+	While     string `json:"while,omitempty"` // when it is armed; always, if empty
 	LastingNs int64  `json:"lasting_ns,omitempty"`
 	Then      string `json:"then"` // "trip" or "warn"
 	From      string `json:"from"`
+	Source    string `json:"source,omitempty"` // of a built-in one's numbers
 }
+
+// What an interlock can be armed by.
+const (
+	OnPlate  = "specimen on plate" // as the steps have it
+	Heating  = "heating"           // something was told to heat
+	Sourcing = "sourcing"          // an output was switched on
+)
+
+// Arming are those words.
+var Arming = []string{OnPlate, Heating, Sourcing}
 
 // Stale is how long a polled channel may go without a good reading.
 type Stale struct {
@@ -45,11 +58,78 @@ type Compliance struct {
 	From       string `json:"from"`
 }
 
+// HeatsNot is a heater that was told to heat and does not warm: while the set
+// temperature is more than AboveK above the reading, the reading must gain ByK on its
+// lowest value within WithinNs, again and again.
+type HeatsNot struct {
+	Instrument string  `json:"instrument"`
+	Channel    string  `json:"channel"`
+	AboveK     float64 `json:"above_K"`
+	ByK        float64 `json:"by_K"`
+	WithinNs   int64   `json:"within_ns"`
+	From       string  `json:"from"`
+	Source     string  `json:"source"`
+}
+
+// KeepsWarming is a heater that warms though it was told to stop, or to hold a lower
+// temperature: the reading must not rise more than OvershootK above the set
+// temperature or above the lowest reading since, whichever is higher. The lowest
+// reading is let rise by DriftKPerS, as a room warms in the morning.
+type KeepsWarming struct {
+	Instrument string  `json:"instrument"`
+	Channel    string  `json:"channel"`
+	OvershootK float64 `json:"overshoot_K"`
+	DriftKPerS float64 `json:"drift_K_per_s"`
+	From       string  `json:"from"`
+	Source     string  `json:"source"`
+}
+
+// Frozen is a reading that stays exactly the same though a change is due: by its own
+// noise (Readings), because what it Follows has moved by more than MovedBy, or
+// because the Heater it shows was told to be somewhere else by more than MovedBy. A
+// reading that rests where nothing moves is not frozen.
+type Frozen struct {
+	Channel  string  `json:"channel"`
+	Readings int64   `json:"readings,omitempty"`
+	Follows  string  `json:"follows,omitempty"`
+	Heater   string  `json:"heater,omitempty"`
+	Lowest   float64 `json:"lowest_degC,omitempty"` // that Heater ever cools to
+	MovedBy  float64 `json:"moved_by,omitempty"`
+	AfterNs  int64   `json:"after_ns"`
+	While    string  `json:"while,omitempty"`
+	From     string  `json:"from"`
+	Source   string  `json:"source"`
+}
+
+// Energy is the most that may be put into the specimen over the whole run. It is
+// added up from readings of Power, or of Voltage and Current.
+type Energy struct {
+	Power   string  `json:"power,omitempty"`
+	Voltage string  `json:"voltage,omitempty"`
+	Current string  `json:"current,omitempty"`
+	BelowJ  float64 `json:"below_J"`
+	From    string  `json:"from"`
+}
+
+// Watched is an instrument that is asked after its health, and what must not be
+// found then (see rig.Finding).
+type Watched struct {
+	Instrument string `json:"instrument"`
+	For        string `json:"for"`
+	EveryNs    int64  `json:"every_ns"`
+	From       string `json:"from"`
+}
+
 // Rules is everything the gate holds a run to.
 type Rules struct {
-	Limits     []Limit      `json:"limits"`
-	Rates      []Rate       `json:"rates,omitempty"`
-	Interlocks []Interlock  `json:"interlocks,omitempty"`
-	Stale      []Stale      `json:"stale"`
-	Compliance []Compliance `json:"compliance,omitempty"`
+	Limits       []Limit        `json:"limits"`
+	Rates        []Rate         `json:"rates,omitempty"`
+	Interlocks   []Interlock    `json:"interlocks,omitempty"`
+	Stale        []Stale        `json:"stale"`
+	Compliance   []Compliance   `json:"compliance,omitempty"`
+	HeatsNot     []HeatsNot     `json:"heats_not,omitempty"`
+	KeepsWarming []KeepsWarming `json:"keeps_warming,omitempty"`
+	Frozen       []Frozen       `json:"frozen,omitempty"`
+	Energy       []Energy       `json:"energy,omitempty"`
+	Watched      []Watched      `json:"watched,omitempty"`
 }

@@ -28,7 +28,8 @@ type Report struct {
 // MakeSafe takes every instrument to its safe state, all at once, each with its own
 // deadline, and tries again until each has confirmed it or giveUp says so. It takes
 // the ports from whoever has them, asks no judge, waits for no disk, and never
-// depends on the instrument that failed. tell is called with every result.
+// depends on the instrument that failed. What heats is watched until its temperature
+// shows that it does not any more. tell is called with every result.
 func MakeSafe(c clock.Clock, b *rig.Bench, giveUp func() bool, tell func(drivers.Evidence)) Report {
 	n := len(b.Instruments)
 	r := Report{Began: c.Now(), Evidence: make([]drivers.Evidence, n), Attempts: make([]int, n), Confirmed: true}
@@ -37,7 +38,7 @@ func MakeSafe(c clock.Clock, b *rig.Bench, giveUp func() bool, tell func(drivers
 	for i, instrument := range b.Instruments {
 		r.Evidence[i].Instrument = instrument.Name()
 		c.Go("making "+instrument.Name()+" safe", func() error {
-			untilSafe(c, instrument, giveUp, func(e drivers.Evidence) {
+			untilSafe(c, b, instrument, giveUp, func(e drivers.Evidence) {
 				r.Attempts[i]++
 				r.Evidence[i] = e
 				tell(e)
@@ -59,11 +60,16 @@ func MakeSafe(c clock.Clock, b *rig.Bench, giveUp func() bool, tell func(drivers
 	return r
 }
 
-// untilSafe tries one instrument again and again.
-func untilSafe(c clock.Clock, i *rig.Instrument, giveUp func() bool, tell func(drivers.Evidence)) {
+// untilSafe tries one instrument again and again. One that may have heated is safe
+// when it has been seen not to.
+func untilSafe(c clock.Clock, b *rig.Bench, i *rig.Instrument, giveUp func() bool, tell func(drivers.Evidence)) {
 	for {
 		e := once(c, i)
 		tell(e)
+		if e.Grade != drivers.Unconfirmed && i.Heated() {
+			e = cools(c, b, i, e, giveUp)
+			tell(e)
+		}
 		if e.Grade != drivers.Unconfirmed || giveUp() {
 			return
 		}

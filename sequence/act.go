@@ -248,7 +248,11 @@ func (r *Run) apply(i int, s plan.Setpoint) error {
 	if c := r.gate.Latched(); c != nil {
 		return c
 	}
-	return instrument.Apply(set, r.clock.Now()+boundaryPatience)
+	err := instrument.Apply(set, r.clock.Now()+boundaryPatience)
+	if err == nil {
+		r.gate.Sent(set)
+	}
+	return err
 }
 
 func canonical(symbol string) quantity.Unit {

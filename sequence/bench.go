@@ -40,7 +40,9 @@ func (r *Run) move(a *plan.Action) error {
 			return err
 		}
 	}
+	r.gate.Specimen(false) // until it is known to be there
 	at, within, err := r.moved(a, to)
+	r.gate.Specimen(a.Op == plan.Place && err == nil)
 	if c := r.gate.Latched(); c != nil {
 		return c
 	}

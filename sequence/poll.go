@@ -1,6 +1,7 @@
 package sequence
 
 import (
+	"errors"
 	"fmt"
 
 	"dwell/drivers"
@@ -15,10 +16,6 @@ type poller struct {
 	busy    bool         // its instrument does something planned that excludes readings
 	look    *clock.Event // look again at what is due
 }
-
-// watchEvery is how often an instrument is asked whether it was reset or has
-// errors, beside after every change.
-const watchEvery = 10 * clock.Second
 
 func newPollers(c clock.Clock, b *rig.Bench) []poller {
 	ps := make([]poller, len(b.Instruments))
@@ -170,11 +167,18 @@ func (r *Run) tend(i int, by clock.Instant) error {
 			return err
 		}
 	}
-	if r.clock.Now() < r.state.WatchAt[i] {
+	if r.watchEvery[i] == 0 || r.clock.Now() < r.state.WatchAt[i] {
 		return nil
 	}
-	r.state.WatchAt[i] = r.clock.Now() + watchEvery
-	return instrument.Watch(by)
+	r.state.WatchAt[i] = r.clock.Now() + r.watchEvery[i]
+	err := instrument.Watch(by)
+	if found := (*rig.Finding)(nil); errors.As(err, &found) {
+		if c := r.gate.Found(found, r.clock.Now()); c != nil {
+			return c
+		}
+		return nil // nothing holds the run to it
+	}
+	return err
 }
 
 // patience is how long a query may take before its answer counts as lost: twice

@@ -80,6 +80,8 @@ type Run struct {
 	at     func(State) // called at every boundary, with all instruments at rest
 	watch  *Watched    // nil when nobody watches
 
+	watchEvery []clock.Instant // by instrument: how often it is asked after its health; 0 for never
+
 	index  map[string]int // channels by name
 	instr  map[string]int // instruments by name
 	whens  map[string]*condition.Condition
@@ -158,6 +160,13 @@ func New(p *plan.Plan, b *rig.Bench, g *safety.Gate, o Options) (*Run, error) {
 		r.instr[d.Name] = i
 	}
 	r.polls = newPollers(o.Clock, b)
+	r.watchEvery = make([]clock.Instant, len(b.Instruments))
+	for _, w := range p.Rules.Watched {
+		i, every := r.instr[w.Instrument], clock.Instant(w.EveryNs)
+		if r.watchEvery[i] == 0 || every < r.watchEvery[i] {
+			r.watchEvery[i] = every
+		}
+	}
 	memory, err := r.conditions()
 	if err != nil {
 		return nil, err
@@ -304,6 +313,7 @@ func (r *Run) makeSafe() {
 		return
 	}
 	r.safing, r.safingAt = true, r.clock.Now()
+	r.gate.Off()
 	r.clock.Go("safe state", func() error {
 		report := safety.MakeSafe(r.clock, r.bench, func() bool { return r.giveUp }, r.evidence)
 		r.report = &report

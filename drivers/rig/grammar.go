@@ -215,9 +215,7 @@ func (r *profileReader) set(n *yamltext.Node) {
 	if b := t["read back"]; b != nil {
 		r.readBack(&c, b)
 	}
-	if b := t["reversible"]; b != nil {
-		c.Reversible, _ = r.doc.Bool(b, r.m)
-	}
+	c.Reversible = r.flag(t["reversible"])
 	r.references(len(r.p.Sets), t)
 	r.p.Sets = append(r.p.Sets, c)
 }
@@ -473,7 +471,7 @@ func (r *profileReader) askBy(q *Query, n *yamltext.Node) {
 
 // field reads one value of an answer.
 func (r *profileReader) field(q *Query, n *yamltext.Node) {
-	t := r.table(n, "quantity", "unit", "display", "no probe", "no probe outside", "bits")
+	t := r.table(n, "quantity", "unit", "display", "no probe", "no probe outside", "bits", "states", "restless")
 	f := Field{Lowest: math.Inf(-1), Highest: math.Inf(1)}
 	if t["quantity"] == nil {
 		if t["bits"] == nil && t != nil {
@@ -487,6 +485,12 @@ func (r *profileReader) field(q *Query, n *yamltext.Node) {
 	f.Unit, _ = quantity.LookUp("1")
 	if t["unit"] != nil {
 		f.Unit = r.unit(t["unit"])
+	}
+	if t["states"] != nil {
+		r.answersInWords(&f, q, t["states"])
+		f.Display = 1
+		q.Fields = append(q.Fields, f)
+		return
 	}
 	if t["display"] == nil {
 		r.wrong(n, "the smallest step that can be seen is missing").Hint("add display: and a value, such as display: 0.1 K")
@@ -505,6 +509,7 @@ func (r *profileReader) field(q *Query, n *yamltext.Node) {
 		}
 	}
 	r.bits(&f, t["bits"])
+	f.Restless = r.flag(t["restless"])
 	q.Fields = append(q.Fields, f)
 }
 
@@ -536,7 +541,7 @@ func (r *profileReader) bits(f *Field, n *yamltext.Node) {
 
 // computed reads a quantity that is the product or the quotient of two others.
 func (r *profileReader) computed(q *Query, n *yamltext.Node) {
-	t := r.table(n, "!quantity", "!is", "!display")
+	t := r.table(n, "!quantity", "!is", "!display", "restless")
 	f := Field{Lowest: math.Inf(-1), Highest: math.Inf(1)}
 	r.named(&f, t["quantity"])
 	words := strings.Fields(r.text(t["is"]))
@@ -569,6 +574,6 @@ func (r *profileReader) computed(q *Query, n *yamltext.Node) {
 	if f.Unit, known = dim.Canonical(); !known {
 		r.wrong(t["is"], "dwell has no unit for %s", dim)
 	}
-	f.Display = r.positive(t["display"], dim)
+	f.Display, f.Restless = r.positive(t["display"], dim), r.flag(t["restless"])
 	q.Fields = append(q.Fields, f)
 }

@@ -37,6 +37,7 @@ type Instrument struct {
 	judge drivers.Judge
 
 	memory    Memory
+	heated    bool       // since it was prepared, or for all that is known
 	outputs   [][]output // by query: where its values go
 	worst     []clock.Instant
 	values    []float64 // of the last answer
@@ -149,9 +150,20 @@ func newInstrument(c clock.Clock, r *Rig, k int, judge drivers.Judge) *Instrumen
 			i.outputs[ch.Query] = append(i.outputs[ch.Query], output{n, ch.Field, ch.conversion})
 		}
 	}
+	i.heated = i.p.Set(heat) >= 0
 	i.forget()
 	return i
 }
+
+// heat is the set quantity by which an instrument heats.
+const heat = "heat"
+
+// Heated tells whether the instrument may have heated since it was prepared: after
+// that nothing but its temperature shows that it does not any more.
+func (i *Instrument) Heated() bool { return i.heated }
+
+// Profile is how the instrument is talked to.
+func (i *Instrument) Profile() *Profile { return i.p }
 
 // Close closes all ports and gives up their locks.
 func (b *Bench) Close() error {
@@ -213,6 +225,9 @@ func (i *Instrument) Save() Memory {
 // Restore goes on from what was saved.
 func (i *Instrument) Restore(m Memory) {
 	i.port.Rest(m.Free)
+	if k := i.p.Set(heat); k >= 0 && m.Known[k].Is {
+		i.heated = i.energises(k, m.Known[k].State)
+	}
 	i.memory = m
 	i.memory = i.Save()
 	i.retime()

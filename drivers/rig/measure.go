@@ -13,6 +13,7 @@ import (
 
 var (
 	errNotTurned = errors.New("the level did not turn round")
+	errWord      = errors.New("none of the words that its profile knows")
 	errRange     = errors.New("outside of what the thermometer can be")
 )
 
@@ -116,6 +117,15 @@ func (i *Instrument) numbers(q *Query, reply []byte) error {
 	text, err := q.content(reply)
 	if err != nil {
 		return err
+	}
+	if words := q.Fields[0].Words; len(words) > 0 {
+		for k, word := range words {
+			if same(text, word, 0) {
+				i.values[0] = float64(k)
+				return nil
+			}
+		}
+		return errWord
 	}
 	var ok bool
 	if i.values[0], ok = dialect.Number(text); !ok {

@@ -27,6 +27,7 @@ var (
 	inVolt    = quantity.Dimension{KG: 1, M: 2, S: -3, A: -1}
 	inAmpere  = quantity.Dimension{A: 1}
 	inWatt    = quantity.Dimension{KG: 1, M: 2, S: -3}
+	inJoule   = quantity.Dimension{KG: 1, M: 2, S: -2}
 	inContact = quantity.Dimension{KG: 1, S: -3, K: -1}
 )
 
@@ -189,7 +190,7 @@ func named(dim quantity.Dimension) string {
 		dim  quantity.Dimension
 		text string
 	}{{plain, "a plain number"}, {inSeconds, "a time"}, {inDegC, "a temperature in degC"}, {inKelvin, "a difference in K"},
-		{inOhm, "a resistance"}, {inVolt, "a voltage"}, {inAmpere, "a current"}, {inWatt, "a power"}, {inMetre, "a length"}} {
+		{inOhm, "a resistance"}, {inVolt, "a voltage"}, {inAmpere, "a current"}, {inWatt, "a power"}, {inJoule, "an energy"}, {inMetre, "a length"}} {
 		if known.dim == dim {
 			return known.text
 		}
@@ -231,6 +232,15 @@ func (r reader) whole(n *yamltext.Node, least, most int) int {
 		return 0
 	}
 	v, _ := r.doc.Int(n, r.m, least, most)
+	return v
+}
+
+// flag reads true or false; false when there is none.
+func (r reader) flag(n *yamltext.Node) bool {
+	if n == nil {
+		return false
+	}
+	v, _ := r.doc.Bool(n, r.m)
 	return v
 }
 

@@ -6,7 +6,6 @@ import (
 	"math"
 	"slices"
 	"strings"
-	"time"
 
 	"dwell/drivers/clock"
 	"dwell/drivers/convert"
@@ -25,6 +24,8 @@ type Rig struct {
 	Channels    []Channel
 	Limits      []Limit // the rig's own and those of the instrument profiles
 	Interlocks  []*yamltext.Node
+	Contacts    []Contact // that stop a run
+	Apart       Apart
 	Place       Place
 	ActWithin   clock.Instant // longest time from a fault to safe; 0 when not stated
 	Notify      []string      // a program and its arguments, to tell somebody what the guard has done
@@ -127,7 +128,7 @@ func Load(doc *yamltext.Document, files func(name string) ([]byte, error), m *ya
 	}
 	r := &rigReader{reader{doc, m}, rig, files}
 	t := r.table(doc.Root, "!format", "!rig", "!ambient", "line frequency", "!instruments", "channels", "limits", "interlocks",
-		"specimen place", "must act within", "notify", "twin")
+		"specimen place", "stop contacts", "thermometers disagree", "must act within", "notify", "twin")
 	r.edition(t["format"])
 	rig.Name = r.text(t["rig"])
 	r.ambient(t["ambient"])
@@ -147,6 +148,8 @@ func Load(doc *yamltext.Document, files func(name string) ([]byte, error), m *ya
 		rig.Interlocks = append(rig.Interlocks, n)
 	}
 	r.place(t["specimen place"])
+	r.contacts(t["stop contacts"])
+	r.apart(t["thermometers disagree"])
 	rig.ActWithin = r.span(t["must act within"])
 	if rig.Notify = r.texts(t["notify"]); t["notify"] != nil && len(rig.Notify) == 0 {
 		r.wrong(t["notify"], "a program is missing here")
@@ -193,10 +196,7 @@ func (r *rigReader) instrument(pair yamltext.Pair, hertz float64) {
 			d.Profile.Line.Baud = 0
 		}
 	}
-	d.Serial, d.Calibrated = r.text(t["serial number"]), r.text(t["calibrated"])
-	if _, err := time.Parse(time.DateOnly, d.Calibrated); err != nil && d.Calibrated != "" {
-		r.wrong(t["calibrated"], "%q is no date", d.Calibrated).Hint("year-month-day, such as 2026-03-14")
-	}
+	d.Serial, d.Calibrated = r.text(t["serial number"]), r.date(t["calibrated"])
 	if hertz > 0 {
 		d.Profile.LineHz = hertz
 	}

@@ -19,7 +19,7 @@ type Specimen struct {
 	Encapsulant *Layer  // nil for a bare film
 	WidthM      float64 // of the film between its electrodes; 0 when not stated
 	LengthM     float64
-	Limits      []Limit // Channel is "temperature", "power", "current" or "voltage"
+	Limits      []Limit // Channel is "temperature", "power", "current", "voltage" or "energy" (over a whole run)
 	Doc         *yamltext.Document
 }
 
@@ -38,7 +38,8 @@ type Layer struct {
 }
 
 // specimenLimits are the quantities that a specimen can have limits on.
-var specimenLimits = map[string]quantity.Dimension{"temperature": inDegC, "power": inWatt, "current": inAmpere, "voltage": inVolt}
+var specimenLimits = map[string]quantity.Dimension{"temperature": inDegC, "power": inWatt, "current": inAmpere, "voltage": inVolt,
+	"energy": inJoule}
 
 // LoadSpecimen reads a specimen file and adds everything wrong with it to m.
 func LoadSpecimen(doc *yamltext.Document, m *yamltext.Mistakes) *Specimen {
@@ -65,10 +66,14 @@ func LoadSpecimen(doc *yamltext.Document, m *yamltext.Mistakes) *Specimen {
 	for _, pair := range r.entries(t["limits"]) {
 		dim, known := specimenLimits[pair.Key.Text]
 		if !known {
-			r.unknown(pair.Key, "limit of a specimen", pair.Key.Text, []string{"temperature", "power", "current", "voltage"})
+			r.unknown(pair.Key, "limit of a specimen", pair.Key.Text, []string{"temperature", "power", "current", "voltage", "energy"})
 			continue
 		}
-		s.Limits = append(s.Limits, r.limit(pair, dim))
+		l := r.limit(pair, dim)
+		if l.Channel == "energy" && (l.Above != nil || l.LastingNs != 0) {
+			r.wrong(pair.Value, "the energy of a whole run has but a limit below which it stays")
+		}
+		s.Limits = append(s.Limits, l)
 	}
 	return s
 }

@@ -232,6 +232,7 @@ func (c *compiler) sourceOff(s step) {
 	if out := c.command(i, map[int]want{o: {state: p.Sets[o].State(stateOff)}}); len(out) > 0 {
 		c.emit(Action{Op: Set, Setpoints: out})
 	}
+	c.electric()
 }
 
 // valueOf finds the value of a key.
@@ -251,6 +252,7 @@ func valueOf(n *yamltext.Node, key string) *yamltext.Node {
 // drives it.
 func (c *compiler) electric() {
 	i := c.specimenMeter()
+	c.world.watts = 0
 	if i < 0 {
 		return
 	}
@@ -270,7 +272,7 @@ func (c *compiler) electric() {
 	if c.at.Text == "source" {
 		v.node, v.from = c.driven[i], nil
 	}
-	c.through(function, v, now[l].value)
+	c.world.watts = c.through(function, v, now[l].value)
 }
 
 // specimenMeter is the source-meter that the specimen is wired to, or -1.
@@ -311,10 +313,10 @@ func (c *compiler) specimenDegC() []float64 {
 }
 
 // through holds a level that goes through the specimen against compliance and
-// limits, at every temperature the specimen may have.
-func (c *compiler) through(function string, level value, compliance float64) {
+// limits, at every temperature the specimen may have, and returns the highest power.
+func (c *compiler) through(function string, level value, compliance float64) (most float64) {
 	if level.node == nil {
-		return
+		return 0
 	}
 	for _, t := range c.specimenDegC() {
 		ohm := c.specimen.ExpectedOhm(t)
@@ -327,6 +329,7 @@ func (c *compiler) through(function string, level value, compliance float64) {
 		if function == inVoltage {
 			amps, volts, watts = size/low, size, size*size/low
 		}
+		most = max(most, watts)
 		c.peak.amps, c.peak.volts, c.peak.watts = max(c.peak.amps, amps), max(c.peak.volts, volts), max(c.peak.watts, watts)
 		at := "at " + near(t, inDegC)
 		if function == inCurrent && volts >= compliance && c.first(level, setCompliance) {
@@ -344,6 +347,7 @@ func (c *compiler) through(function string, level value, compliance float64) {
 		}
 		c.inSpecimen(c.rig.Place.Power, watts, inWatt, level, at)
 	}
+	return most
 }
 
 // first is whether nothing has been said of a level and something that it is too

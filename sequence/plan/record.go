@@ -51,6 +51,7 @@ func (c *compiler) gatherWishes(n *yamltext.Node) {
 	for _, r := range c.rules.rates {
 		c.needs(c.rig.Channel(r.Channel))
 	}
+	c.builtInNeeds()
 	for _, n := range c.rig.Interlocks {
 		for _, p := range n.Pairs {
 			if p.Key.Text == "when" && p.Value.Kind == yamltext.Scalar {

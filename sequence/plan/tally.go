@@ -17,16 +17,17 @@ type tally struct {
 	seconds   float64
 	readings  float64
 	exchanges float64
+	joules    float64 // into the specimen
 }
 
 func (t tally) plus(u tally) tally {
-	return tally{t.seconds + u.seconds, t.readings + u.readings, t.exchanges + u.exchanges}
+	return tally{t.seconds + u.seconds, t.readings + u.readings, t.exchanges + u.exchanges, t.joules + u.joules}
 }
 
 func (t tally) minus(u tally) tally { return t.plus(u.times(-1)) }
 
 func (t tally) times(n float64) tally {
-	return tally{t.seconds * n, t.readings * n, t.exchanges * n}
+	return tally{t.seconds * n, t.readings * n, t.exchanges * n, t.joules * n}
 }
 
 // peak is the most that anything sees.
@@ -41,6 +42,7 @@ func (c *compiler) spendBut(busy int, seconds float64) {
 		return
 	}
 	c.tally.seconds += seconds
+	c.tally.joules += seconds * c.world.watts
 	for i := range c.rig.Instruments {
 		if i == busy {
 			continue
@@ -107,9 +109,10 @@ func (c *compiler) finishRules() {
 	}
 	for i, d := range c.rig.Instruments {
 		if c.sourced[i] != nil {
-			r.Compliance = append(r.Compliance, safety.Compliance{Instrument: d.Name, LastingNs: complianceNs, From: "built-in: in compliance"})
+			r.Compliance = append(r.Compliance, safety.Compliance{Instrument: d.Name, LastingNs: complianceNs, From: builtIn("in compliance")})
 		}
 	}
+	c.builtInRules()
 }
 
 // finishWaits compiles what is waited for once more, as the run will: with the

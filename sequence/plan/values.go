@@ -26,9 +26,10 @@ var (
 	inVolt     = quantity.Dimension{KG: 1, M: 2, S: -3, A: -1}
 	inAmpere   = quantity.Dimension{A: 1}
 	inWatt     = quantity.Dimension{KG: 1, M: 2, S: -3}
+	inJoule    = quantity.Dimension{KG: 1, M: 2, S: -2}
 	dimensions = map[quantity.Dimension]string{plain: "a plain number", inSeconds: "a time", inDegC: "a temperature in degC",
 		inKelvin: "a difference in K", inKPerS: "a rate in K/min", inOhm: "a resistance", inVolt: "a voltage",
-		inAmpere: "a current", inWatt: "a power"}
+		inAmpere: "a current", inWatt: "a power", inJoule: "an energy"}
 )
 
 // difference is the dimension of a difference of two values.

@@ -12,6 +12,7 @@ type world struct {
 	degC      []float64   // by instrument: what it was last told to hold, ambient before
 	everyNs   []int64     // by channel: how often it is read, 0 if it is not
 	wishNs    []int64     // by channel: how often it is to be read whenever it can be
+	watts     float64     // in the specimen
 	confirmed bool
 	moved     bool // the specimen has been laid down or lifted: it may be at ambient
 }
@@ -65,6 +66,7 @@ func (w world) either(v world) world {
 	for i := range c.everyNs {
 		c.everyNs[i] = max(c.everyNs[i], v.everyNs[i])
 	}
+	c.watts = max(c.watts, v.watts)
 	c.confirmed = c.confirmed && v.confirmed
 	c.moved = c.moved || v.moved
 	return c

@@ -1,0 +1,275 @@
+package plan
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+
+	"dwell/drivers/clock"
+	"dwell/drivers/quantity"
+	"dwell/drivers/rig"
+	"dwell/drivers/yamltext"
+	"dwell/safety"
+)
+
+// This file adds the interlocks that hold for every bench, whether its rig file names
+// them or not, by the kinds of its instruments. They stand in the plan as data, with
+// their numbers and where those come from. Factors and spans without another source
+// are common practice, no source.
+
+// Heaters. A plate that is told to heat is behind by more than heatAboveK, gains
+// heatByK within heatSlack times what it should take and heatSpare, or is broken. One
+// that is told to stop goes on for twice its dead time (the second is for the lag of
+// its own thermometer), and warmSpareK for noise and a controller's overshoot; a room
+// in the morning sun warms by less than a hundredth of what the plate can do.
+const (
+	heatAboveK    = 5
+	heatByK       = 2
+	heatSlack     = 4
+	heatSpareS    = 10
+	warmSpareK    = 3
+	driftOfRate   = 0.01
+	frozenMovedK  = 10 // setpoint away from the reading
+	followsMovedK = 5  // the plate has moved, and what lies on it must show that
+	followsNs     = int64(clock.Minute)
+)
+
+// Thermometers at one place differ by what the specimen loses to the air, some 8 % of
+// its temperature above ambient on the default slide of the virtual bench; by what
+// both may be wrong; and for a while by its lag.
+const (
+	apartK        = 5
+	apartOfExcess = 0.2
+	apartNs       = int64(3 * clock.Minute)
+)
+
+// A restless reading repeats itself with a probability below 0.4 when its noise is its
+// display step, so that restlessReadings equal ones in a row come by chance once in
+// 1e16 (0.4^40).
+const (
+	restlessReadings = 40
+	restlessNs       = int64(10 * clock.Second)
+)
+
+// watchNs is how often an instrument is asked after its health, beside after every
+// change: often enough for a person who looks, seldom enough for the line.
+const (
+	watchNs      = int64(10 * clock.Second)
+	watchLeastNs = int64(clock.Second)
+)
+
+func builtIn(name string) string { return "built-in: " + name }
+
+// builtInNeeds makes sure that what the built-in interlocks look at is read.
+func (c *compiler) builtInNeeds() {
+	for _, name := range c.placeThermometers() {
+		c.needs(c.rig.Channel(name))
+	}
+	for _, k := range c.rig.Contacts {
+		c.needs(c.rig.Channel(k.Channel))
+	}
+	for _, l := range c.specimen.Limits {
+		switch p := c.rig.Place; {
+		case l.Channel != "power" && l.Channel != "energy":
+		case p.Power != "":
+			c.needs(c.rig.Channel(p.Power))
+		case p.Voltage != "" && p.Current != "":
+			c.needs(c.rig.Channel(p.Voltage))
+			c.needs(c.rig.Channel(p.Current))
+		}
+	}
+}
+
+// placeThermometers are the thermometers at the specimen's place that can be read all
+// the time.
+func (c *compiler) placeThermometers() []string {
+	var all []string
+	for _, name := range c.rig.Place.Temperature {
+		if i := c.rig.Channel(name); i >= 0 && c.query(i).Needs == nil {
+			all = append(all, name)
+		}
+	}
+	return all
+}
+
+// builtInRules adds the rules.
+func (c *compiler) builtInRules() {
+	_, heaters := c.heaters("")
+	for _, i := range heaters {
+		c.heaterRules(i)
+	}
+	c.placeRules()
+	c.specimenRules()
+	for _, w := range c.wanted {
+		if ch := c.rig.Channels[w.channel]; w.wasAsked && ch.Through == "" && c.field(ch).Restless {
+			c.plan.Rules.Frozen = append(c.plan.Rules.Frozen, safety.Frozen{Channel: ch.Name, Readings: restlessReadings,
+				AfterNs: max(restlessNs, restlessReadings*w.mostNs), From: builtIn("frozen"),
+				Source: fmt.Sprintf("its noise is above its last digit (%s), so %d equal readings in a row come by chance once in 1e16",
+					c.rig.Instruments[ch.Instrument].Profile.Name, restlessReadings)})
+		}
+	}
+	for _, k := range c.rig.Contacts {
+		c.contactRule(k)
+	}
+	for _, d := range c.rig.Instruments {
+		c.watchRules(d)
+	}
+}
+
+func (c *compiler) field(ch rig.Channel) rig.Field {
+	return c.rig.Instruments[ch.Instrument].Profile.Queries[ch.Query].Fields[ch.Field]
+}
+
+// heaterRules follow what a heater is told.
+func (c *compiler) heaterRules(i int) {
+	d, ch := c.rig.Instruments[i], c.rig.Channels[c.temperatureChannel(i)]
+	h, r := d.Profile.HeatingOrUsual(), &c.plan.Rules
+	source := fmt.Sprintf("rate %s/min and dead time %s, as is known of %s; the rest is common practice, no source",
+		near(60*h.RateKPerS, inKelvin), near(h.DeadS, inSeconds), d.Profile.Name)
+	if d.Profile.Heating == nil {
+		source = fmt.Sprintf("nothing is known of %s: a slow plate, common practice, no source", d.Profile.Name)
+	}
+	by := max(heatByK, 4*ch.Display)
+	r.HeatsNot = append(r.HeatsNot, safety.HeatsNot{Instrument: d.Name, Channel: ch.Name, AboveK: max(heatAboveK, 2*by), ByK: by,
+		WithinNs: nanoseconds(2*h.DeadS + heatSlack*by/h.RateKPerS + heatSpareS), From: builtIn("heats not"), Source: source})
+	r.KeepsWarming = append(r.KeepsWarming, safety.KeepsWarming{Instrument: d.Name, Channel: ch.Name,
+		OvershootK: round12(warmSpareK + 2*h.DeadS*h.RateKPerS), DriftKPerS: round12(driftOfRate * h.RateKPerS),
+		From: builtIn("keeps warming"), Source: source})
+	lowest := c.rig.LowestDegC
+	if c.rig.Cooling == "none" {
+		lowest += leastAboveK
+	}
+	slowest := max(1/h.RateKPerS, h.CoolingS/frozenMovedK) // seconds for a kelvin, up and down
+	r.Frozen = append(r.Frozen, safety.Frozen{Channel: ch.Name, Heater: d.Name, Lowest: lowest, MovedBy: frozenMovedK,
+		AfterNs: nanoseconds(2*h.DeadS + heatSlack*ch.Display*slowest + heatSpareS), From: builtIn("frozen"), Source: source})
+}
+
+func nanoseconds(s float64) int64 { return int64(math.Ceil(s * 1e9)) }
+
+// placeRules compare the thermometers at the specimen's place.
+func (c *compiler) placeRules() {
+	names := c.placeThermometers()
+	on := c.rig.Instrument(c.rig.Place.On)
+	if on >= 0 && c.temperatureChannel(on) >= 0 {
+		plate := c.rig.Channels[c.temperatureChannel(on)].Name
+		for _, name := range names {
+			if name != plate {
+				c.plan.Rules.Frozen = append(c.plan.Rules.Frozen, safety.Frozen{Channel: name, Follows: plate, MovedBy: followsMovedK,
+					AfterNs: followsNs, While: safety.OnPlate, From: builtIn("frozen"), Source: "common practice, no source"})
+			}
+		}
+	}
+	by, of, lasting := c.apart()
+	for k, a := range names {
+		for _, b := range names[:k] {
+			when := fmt.Sprintf("abs(%s - %s) > %s K + %s * (max(%s, %s) - %s)", b, a, quantity.AppendNumber(nil, by),
+				quantity.AppendNumber(nil, of), b, a, degC(c.rig.AmbientDegC))
+			c.plan.Rules.Interlocks = append(c.plan.Rules.Interlocks, safety.Interlock{Name: "thermometers disagree", When: when,
+				While: safety.OnPlate, LastingNs: lasting, Then: "trip", From: builtIn("thermometers disagree"), Source: c.apartSource()})
+		}
+	}
+}
+
+// apart is how far thermometers at one place may differ: what is built in, or what
+// the rig file tightens it to.
+func (c *compiler) apart() (by, of float64, lasting int64) {
+	by, of, lasting = apartK, apartOfExcess, apartNs
+	a := c.rig.Apart
+	looser := func(n *yamltext.Node, built string) {
+		c.m.Add(c.rig.Doc, n, "this is looser than what is built in (%s)", built).Hint("limits only tighten: lower it, or leave it out")
+	}
+	if q := a.ByK; q != nil {
+		if by = q.Value; by > apartK {
+			looser(a.By, near(apartK, inKelvin))
+		}
+	}
+	if q := a.OfExcess; q != nil {
+		if of = q.Value; of > apartOfExcess {
+			looser(a.Of, strconv.Itoa(100*apartOfExcess)+" %")
+		}
+	}
+	if ns := a.LastingNs; ns != nil {
+		if lasting = *ns; lasting > apartNs {
+			looser(a.For, spanText(float64(apartNs)/1e9))
+		}
+	}
+	return by, of, lasting
+}
+
+func (c *compiler) apartSource() string {
+	if a := c.rig.Apart; a.By != nil || a.Of != nil || a.For != nil {
+		return place(c.rig.Doc, valueOf(c.rig.Doc.Root, "thermometers disagree"))
+	}
+	return "common practice, no source"
+}
+
+// specimenRules hold what goes into the specimen against its limits, where the rig has
+// no channel of its own for that.
+func (c *compiler) specimenRules() {
+	p := c.rig.Place
+	first := c.sourced[c.specimenMeter()]
+	for _, l := range c.specimen.Limits {
+		if l.Channel != "power" && l.Channel != "energy" || l.Below == nil {
+			continue
+		}
+		from := place(l.Doc, l.Node)
+		switch {
+		case p.Power == "" && (p.Voltage == "" || p.Current == ""):
+			if first != nil {
+				c.wrong(first, "the specimen has a limit on its %s, and nothing on this rig shows that", l.Channel).
+					Note(l.Doc, l.Node, "the limit stands here").
+					Note(c.rig.Doc, keyOf(c.rig.Doc.Root, "specimen place"), "power, or voltage and current, belong here")
+			}
+		case l.Channel == "energy":
+			e := safety.Energy{Power: p.Power, BelowJ: *l.Below, From: from}
+			if p.Power == "" {
+				e.Voltage, e.Current = p.Voltage, p.Current
+			}
+			c.plan.Rules.Energy = append(c.plan.Rules.Energy, e)
+			if c.tally.joules >= *l.Below {
+				c.wrong(or(first, c.doc.Root), "the steps put about %s into the specimen, more than it bears", near(c.tally.joules, inJoule)).
+					Note(l.Doc, l.Node, "its limit stands here")
+			}
+		case p.Power == "":
+			watt, _ := inWatt.Canonical()
+			c.plan.Rules.Interlocks = append(c.plan.Rules.Interlocks, safety.Interlock{Name: "power in the specimen",
+				When:  fmt.Sprintf("abs(%s * %s) > %s", p.Voltage, p.Current, quantity.Quantity{Value: *l.Below, Unit: watt}),
+				While: safety.Sourcing, LastingNs: l.LastingNs, Then: "trip", From: from, Source: from})
+		}
+	}
+}
+
+// contactRule makes an interlock of an outside contact.
+func (c *compiler) contactRule(k rig.Contact) {
+	number := func(v float64) []byte { return quantity.AppendNumber(nil, v) }
+	c.plan.Rules.Interlocks = append(c.plan.Rules.Interlocks, safety.Interlock{
+		Name: fmt.Sprintf("stop contact: %s must read %s", k.Channel, k.Word),
+		When: fmt.Sprintf("not (%s < %s < %s)", number(k.Reads-0.5), k.Channel, number(k.Reads+0.5)),
+		Then: "trip", From: place(c.rig.Doc, k.Node), Source: place(c.rig.Doc, k.Node)})
+}
+
+// watchRules have an instrument asked after its health: often enough for what the rig
+// asks for, where it does.
+func (c *compiler) watchRules(d rig.Description) {
+	every := watchNs
+	if act := int64(c.rig.ActWithin); act > 0 {
+		every = max(watchLeastNs, min(every, act/2))
+	}
+	add := func(what string) {
+		c.plan.Rules.Watched = append(c.plan.Rules.Watched, safety.Watched{Instrument: d.Name, For: what, EveryNs: every, From: builtIn(what)})
+	}
+	w := d.Profile.Watch
+	resets := len(w.Settings) > 0
+	for _, k := range w.Checks {
+		resets = resets || len(k.Resets) > 0
+	}
+	if resets {
+		add(rig.FoundReset)
+	}
+	if len(w.Checks) > 0 {
+		add(rig.FoundFault)
+	}
+	if d.Profile.Errors != nil {
+		add(rig.FoundErrors)
+	}
+}
