@@ -25,6 +25,7 @@ const (
 	TemperatureGain               // share of the distance from Pivot, in K/K: a thermometer's scale, heat lost between plate and film
 	ResistanceOffset              // Ohm added to every resistance: leads, contacts
 	ResistanceGain                // share of every resistance, in Ohm/Ohm: a meter's scale
+	ResistanceShape               // Per times the error added to each resistance: a correction known only in common
 )
 
 // Common is an error shared by all points. It cancels wherever only differences or
@@ -32,13 +33,14 @@ const (
 type Common struct {
 	Name  string
 	Kind  Kind
-	U     float64 // standard uncertainty, in the unit of the kind
-	Pivot float64 // degC where a TemperatureGain has no effect
-	DoF   float64 // 0: infinite
-	Says  string  // where it is known from
+	U     float64   // standard uncertainty, in the unit of the kind
+	Pivot float64   // degC where a TemperatureGain has no effect
+	Per   []float64 // Ohm, of a ResistanceShape
+	DoF   float64   // 0: infinite
+	Says  string    // where it is known from
 }
 
-var kindUnits = [...]string{"K", "K/K", "Ohm", "Ohm/Ohm"}
+var kindUnits = [...]string{"K", "K/K", "Ohm", "Ohm/Ohm", "1"}
 
 // apply changes copies of the points by one value of the error.
 func (e Common) apply(t, r []float64, by float64) {
@@ -52,6 +54,8 @@ func (e Common) apply(t, r []float64, by float64) {
 			r[i] += by
 		case ResistanceGain:
 			r[i] += by * r[i]
+		case ResistanceShape:
+			r[i] += by * e.Per[i]
 		}
 	}
 }
@@ -71,6 +75,11 @@ func (c Curve) check(n int) error {
 	}
 	if err := fittable(c.T, c.R); err != nil {
 		return fmt.Errorf("%s: %w", c.Channel, err)
+	}
+	for _, e := range c.Common {
+		if e.Kind == ResistanceShape && len(e.Per) != len(c.T) || !(e.U >= 0) {
+			return fmt.Errorf("%s: %s has %d effects on %d points, and u = %v", c.Channel, e.Name, len(e.Per), len(c.T), e.U)
+		}
 	}
 	for i := range c.T {
 		if c.UT != nil && !(c.UT[i] >= 0 && c.UT[i] < math.MaxFloat64) || c.UR != nil && !(c.UR[i] >= 0 && c.UR[i] < math.MaxFloat64) {

@@ -299,6 +299,7 @@ func TestHysteresis(t *testing.T) {
 	// A thermometer that reads wrong reads wrong both ways.
 	up, down := setCurve(setUp, 0.1), setCurve(setDown, 0.1)
 	up.Common = []Common{{Name: "thermometer", Kind: TemperatureOffset, U: 1}}
+	down.Common = up.Common
 	all, err = Hysteresis(up, down)
 	within(t, "u with a thermometer off by 1 K", pick(t, all, err, "hysteresis", "largest, Ohm").U_std, 0.1*math.Sqrt2, 1e-6)
 	// A way down at slightly other temperatures is reduced to those of the way up.

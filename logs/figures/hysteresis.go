@@ -33,6 +33,10 @@ func joined(up, down Curve) (branches, error) {
 	if up.DoF != nil || down.DoF != nil {
 		b.DoF = slices.Concat(orZeros(up.DoF, len(up.T)), orZeros(down.DoF, len(down.T)))
 	}
+	var err error
+	if b.Common, err = sharedErrors(up, down); err != nil {
+		return b, err
+	}
 	low, high := extremes(down.T)
 	for _, t := range up.T {
 		partner := -1
@@ -52,6 +56,23 @@ func joined(up, down Curve) (branches, error) {
 	return b, nil
 }
 
+// sharedErrors are the errors both directions have in common: the same list for both, the
+// effects on single points joined.
+func sharedErrors(up, down Curve) (all []Common, err error) {
+	if len(up.Common) != len(down.Common) {
+		return nil, fmt.Errorf("%s: the two directions have %d and %d errors in common: state them for both", up.Channel, len(up.Common), len(down.Common))
+	}
+	for i, e := range up.Common {
+		if d := down.Common[i]; d.Name != e.Name || d.Kind != e.Kind || d.U != e.U {
+			return nil, fmt.Errorf("%s: %s of one direction is not %s of the other", up.Channel, e.Name, d.Name)
+		} else if e.Kind == ResistanceShape {
+			e.Per = slices.Concat(e.Per, d.Per)
+		}
+		all = append(all, e)
+	}
+	return all, nil
+}
+
 func orZeros(x []float64, n int) []float64 {
 	if x == nil {
 		return make([]float64, n)
@@ -66,21 +87,22 @@ func (b branches) differences(t, r []float64) ([]float64, error) {
 	if len(t2) > 3 {
 		degree = 2
 	}
+	middle := MomentsOf(t2).Mean
+	f, err := PolynomialFit(shifted(t2, middle), r2, degree)
+	if err != nil {
+		return nil, err
+	}
+	along := func(t float64) (r float64) {
+		for k := degree; k >= 1; k-- {
+			r = (r + f.B[k]) * (t - middle)
+		}
+		return r
+	}
 	var d []float64
 	for i, j := range b.pairs {
-		if j < 0 {
-			continue
+		if j >= 0 {
+			d = append(d, r2[j]+along(t[i])-along(t2[j])-r[i])
 		}
-		f, err := PolynomialFit(shifted(t2, t2[j]), r2, degree)
-		if err != nil {
-			return nil, err
-		}
-		by := t[i] - t2[j]
-		reduced := r2[j]
-		for k := degree; k >= 1; k-- {
-			reduced += f.B[k] * math.Pow(by, float64(k))
-		}
-		d = append(d, reduced-r[i])
 	}
 	return d, nil
 }

@@ -24,6 +24,9 @@ const (
 	mostIterations = 2000
 	// A step of this share of each parameter is at the end of a double's digits.
 	smallestStep = 1e-14
+	// A step that promises to explain less than this share of the residuals moves no
+	// parameter by a millionth of its uncertainty.
+	smallestGain = 1e-15
 	// What is left of the gradient, as a share of the residuals' own scatter (the
 	// relative offset of Bates and Watts, Technometrics 23 (1981) 179, who ask 1e-3).
 	worstOffset = 1e-3
@@ -127,7 +130,7 @@ func (m *marquardt) step() (done bool) {
 			trial[j] = m.b[j] + d[j]
 			small = small && math.Abs(d[j]) <= smallestStep*math.Abs(m.b[j])
 		}
-		if small {
+		if small || gain <= smallestGain*m.rss {
 			return true
 		}
 		rss := m.residuals(trial)

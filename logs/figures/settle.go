@@ -1,0 +1,558 @@
+package figures
+
+import (
+	"errors"
+	"fmt"
+	"math"
+)
+
+// Hold is one plateau as the film saw it: the temperature was reached, the film still
+// under way.
+type Hold struct {
+	Segment
+	T, UT     float64 // mean temperature of the second half, and its standard uncertainty by scatter
+	Slope     float64 // Ohm/K there, of all holds together
+	Seen      float64 // mean resistance of the last fifth: what one would read off
+	USeen     float64 // its standard uncertainty by scatter
+	Settled   float64 // resistance the film tends to, at T
+	USettled  float64 // its standard uncertainty by scatter, the time constants held
+	PerLog    []float64
+	Remained  float64 // Ohm between the film and its settled value when the hold ends
+	URemained float64
+}
+
+// AtRest tells whether what remained is less than can be told from zero.
+func (h Hold) AtRest() bool { return math.Abs(h.Remained) <= 2*h.URemained }
+
+// Settled is what the transients after each change of temperature say about a film that
+// follows it slowly, kept apart from what the film does of itself (hysteresis).
+type Settled struct {
+	Tau    []float64 // s; none when no lag is seen
+	ULog   [][]float64
+	Holds  []Hold
+	Noise  float64 // standard deviation of the residuals
+	DoF    float64 // of it, neighbours being alike
+	Notes  []string
+	widen  float64
+	groups []group
+}
+
+// group is the readings of one hold, times from its beginning.
+type group struct {
+	t, y, plate []float64
+	at          float64 // mean temperature it is referred to
+}
+
+const (
+	mostInHold  = 400 // readings of a hold; more are averaged down
+	leastInHold = 12
+	tailShare   = 0.2 // of a hold, what one would read off
+)
+
+// Settle estimates the lag of resistance behind temperature from the holds of a record:
+// in each, R(t) = R + s (F(t) - T) with F the temperature passed through a first-order
+// lag, plus A exp(-t/tau), where R and A are the hold's own and tau is common. A second
+// time constant is taken in when the data ask for it (Schwarz's criterion). The slope s
+// comes from the holds themselves. t is s, temperature degC, r Ohm, at the same moments;
+// bad readings are left out before. The thermometer's and the plate's own errors, and
+// heat lost between thermometer and film, are no part of this: they are common errors of
+// a Curve.
+func Settle(t, temperature, r []float64, plateaus []Segment) (Settled, error) {
+	if err := fittable(r, t, temperature); err != nil {
+		return Settled{}, err
+	}
+	var s Settled
+	for _, p := range plateaus {
+		if p.From < 0 || p.To > len(t) || p.To-p.From < leastInHold {
+			s.Notes = append(s.Notes, fmt.Sprintf("the plateau from %v to %v s has %d readings, at least %d are needed: left out", p.Start, p.End, p.To-p.From, leastInHold))
+			continue
+		}
+		s.addHold(t[p.From:p.To], temperature[p.From:p.To], r[p.From:p.To], p)
+	}
+	if len(s.Holds) < 2 {
+		return s, fmt.Errorf("%d plateaus can be used: at least 2 at different temperatures are needed to tell a lag", len(s.Holds))
+	}
+	if err := s.slopes(func(h Hold) float64 { return h.Seen }); err != nil {
+		return s, err
+	}
+	best, err := s.estimate()
+	if err != nil {
+		return s, err
+	}
+	// Settled values give better slopes, and these better settled values.
+	if err := s.slopes(func(h Hold) float64 { return h.Settled }); err != nil {
+		return s, err
+	}
+	return s, s.again(best)
+}
+
+// again fits the same time constants with the slopes as they are now.
+func (s *Settled) again(best trial) error {
+	y := s.readings()
+	if len(best.logs) > 0 {
+		f, err := NonlinearFit(s.model, y, best.logs)
+		if err != nil {
+			return err
+		}
+		best.fit, best.logs = f, f.B
+	}
+	t, err := s.try(y, best.logs...)
+	if err != nil {
+		return err
+	}
+	t.fit = best.fit
+	return s.take(t)
+}
+
+func (s *Settled) readings() (y []float64) {
+	for _, g := range s.groups {
+		y = append(y, g.y...)
+	}
+	return y
+}
+
+func (s *Settled) addHold(t, temperature, r []float64, p Segment) {
+	h := Hold{Segment: p}
+	half, tail := len(t)/2, len(t)-max(4, int(tailShare*float64(len(t))))
+	h.T, h.UT = sureMean(temperature[half:])
+	h.Seen, h.USeen = sureMean(r[tail:])
+	size := (len(t) + mostInHold - 1) / mostInHold
+	g := group{at: h.T}
+	for i := 0; i < len(t); i += size {
+		to := min(len(t), i+size)
+		g.t = append(g.t, MomentsOf(t[i:to]).Mean-t[0])
+		g.y = append(g.y, MomentsOf(r[i:to]).Mean)
+		g.plate = append(g.plate, MomentsOf(temperature[i:to]).Mean)
+	}
+	s.Holds, s.groups = append(s.Holds, h), append(s.groups, g)
+}
+
+// sureMean is MeanError; where neighbours are so alike that nothing is independent, the
+// whole scatter is the uncertainty.
+func sureMean(x []float64) (mean, u float64) {
+	mean, u, _ = MeanError(x)
+	if math.IsNaN(u) {
+		u = MomentsOf(x).S()
+	}
+	return mean, u
+}
+
+// slopes takes dR/dT at each hold from a quadratic through all, or a line for two levels.
+func (s *Settled) slopes(value func(Hold) float64) error {
+	var t, r []float64
+	levels := 0
+	for _, h := range s.Holds {
+		known := false
+		for _, v := range t {
+			known = known || math.Abs(v-h.T) <= nearEnough
+		}
+		if !known {
+			levels++
+		}
+		t, r = append(t, h.T), append(r, value(h))
+	}
+	if levels < 2 {
+		return fmt.Errorf("all %d plateaus are at %.4g degC: without a change of temperature there is no lag to see", len(t), t[0])
+	}
+	for i := range s.Holds {
+		f, err := PolynomialFit(shifted(t, s.Holds[i].T), r, min(2, levels-1))
+		if err != nil {
+			return err
+		}
+		s.Holds[i].Slope = f.B[1]
+	}
+	return nil
+}
+
+// projected is what a hold says for given time constants: the settled value, and the
+// values of the fitted curve.
+type projected struct {
+	settled, perNoise float64 // perNoise times the noise is the uncertainty of settled
+	remained          float64
+	perRemained       float64
+	curve             []float64
+}
+
+// project fits a hold with the time constants held, by orthogonal columns; the constant
+// comes last, so that its coefficient needs no solving.
+func (g group) project(taus []float64, slope float64) (p projected, ok bool) {
+	n := len(g.t)
+	base := make([]float64, n)
+	if len(taus) == 0 {
+		for i := range base {
+			base[i] = slope * (g.plate[i] - g.at)
+		}
+	} else {
+		f := g.plate[0]
+		for i := range base {
+			if i > 0 {
+				f = lagged(f, g.plate[i-1], g.plate[i], g.t[i]-g.t[i-1], taus[0])
+			}
+			base[i] = slope * (f - g.at)
+		}
+	}
+	columns := make([][]float64, 0, 3)
+	for _, tau := range taus {
+		c := make([]float64, n)
+		for i, t := range g.t {
+			c[i] = math.Exp(-t / tau)
+		}
+		columns = append(columns, c)
+	}
+	one := make([]float64, n)
+	for i := range one {
+		one[i] = 1
+	}
+	return g.solve(append(columns, one), base)
+}
+
+func (g group) solve(columns [][]float64, base []float64) (p projected, ok bool) {
+	n, k := len(g.t), len(columns)
+	p.curve = append([]float64(nil), base...)
+	rest := make([]float64, n)
+	for i := range rest {
+		rest[i] = g.y[i] - base[i]
+	}
+	for j, c := range columns {
+		size, whole := 0., 0.
+		for _, v := range c {
+			whole += v * v
+		}
+		for _, earlier := range columns[:j] {
+			size = 0
+			for i, v := range earlier {
+				size += v * c[i]
+			}
+			for i, v := range earlier {
+				c[i] -= size * v
+			}
+		}
+		size = 0
+		for _, v := range c {
+			size += v * v
+		}
+		if !(size > 1e-12*whole) { // no digits left between the columns
+			return p, false
+		}
+		length := math.Sqrt(size)
+		product := 0.
+		for i := range c {
+			c[i] /= length
+			product += c[i] * rest[i]
+		}
+		for i := range c {
+			rest[i] -= product * c[i]
+			p.curve[i] += product * c[i]
+		}
+		if j == k-1 {
+			p.settled, p.perNoise = product/length, 1/length
+		}
+	}
+	// What remains at the end is the curve less the base less the settled value.
+	p.remained = p.curve[n-1] - base[n-1] - p.settled
+	variance := p.perNoise * p.perNoise
+	for j := range k - 1 {
+		variance += columns[j][n-1] * columns[j][n-1]
+	}
+	last := columns[k-1][n-1]
+	variance += last*last - 2*last*p.perNoise
+	p.perRemained = math.Sqrt(max(0, variance))
+	return p, true
+}
+
+// lagged carries a first-order lag over a time h in which its input goes straight from a
+// to b.
+func lagged(f, a, b, h, tau float64) float64 {
+	x := h / tau
+	e := math.Exp(-x)
+	mean := 1 - x/2 // (1-e)/x for small x
+	if x > 1e-6 {
+		mean = (1 - e) / x
+	}
+	return e*f + (1-e)*a + (b-a)*(1-mean)
+}
+
+// model is the whole record for logarithms of time constants.
+func (s *Settled) model(logs, out []float64) {
+	i := 0
+	taus := exponentials(logs)
+	for k, g := range s.groups {
+		p, ok := g.project(taus, s.Holds[k].Slope)
+		for j := range g.t {
+			if out[i] = math.NaN(); ok {
+				out[i] = p.curve[j]
+			}
+			i++
+		}
+	}
+}
+
+func exponentials(logs []float64) []float64 {
+	taus := make([]float64, len(logs))
+	for i, v := range logs {
+		taus[i] = math.Exp(v)
+	}
+	return taus
+}
+
+// estimate finds the time constants, none, one or two as the data ask, and the holds'
+// values with them.
+func (s *Settled) estimate() (best trial, err error) {
+	y := s.readings()
+	shortest, longest := math.Inf(1), 0.
+	for _, g := range s.groups {
+		n := len(g.t)
+		shortest, longest = min(shortest, (g.t[n-1]-g.t[0])/float64(n-1)), max(longest, g.t[n-1]-g.t[0])
+	}
+	if best, err = s.try(y); err != nil {
+		return best, err
+	}
+	one, err := s.search(y, nil, shortest, longest)
+	if err == nil && s.asked(one, best) {
+		best = one
+		if two, err := s.search(y, one.logs, shortest, longest); err == nil && s.asked(two, best) {
+			best = two
+		}
+	}
+	return best, s.take(best)
+}
+
+// trial is a choice of time constants.
+type trial struct {
+	logs      []float64
+	fit       Fit // of the logarithms; for none, only residuals
+	residuals []float64
+	rss       float64
+}
+
+func (s *Settled) try(y []float64, logs ...float64) (trial, error) {
+	out := make([]float64, len(y))
+	s.model(logs, out)
+	t := trial{logs: logs, residuals: out}
+	for i := range out {
+		out[i] = y[i] - out[i]
+		t.rss += out[i] * out[i]
+	}
+	if math.IsNaN(t.rss) {
+		return t, errNoMinimum
+	}
+	return t, nil
+}
+
+// search adds one time constant to those given: the best of a grid, then least squares.
+func (s *Settled) search(y, with []float64, shortest, longest float64) (trial, error) {
+	var start []float64
+	least := math.Inf(1)
+	const grid = 24
+	low, high := math.Log(shortest), math.Log(longest)
+	for k := range grid + 1 {
+		at := low + (high-low)*float64(k)/grid
+		logs := append(append([]float64(nil), with...), at)
+		if t, err := s.try(y, logs...); err == nil && t.rss < least {
+			least, start = t.rss, logs
+		}
+	}
+	if start == nil {
+		return trial{}, errNoMinimum
+	}
+	f, err := NonlinearFit(s.model, y, start)
+	if err != nil {
+		return trial{}, err
+	}
+	for _, v := range f.B {
+		if v < low-1 || v > high+1 {
+			return trial{}, errors.New("a time constant outside what the holds can show")
+		}
+	}
+	t, err := s.try(y, f.B...)
+	t.fit = f
+	return t, err
+}
+
+// asked tells whether the data ask for the richer of two trials (Schwarz's criterion).
+// Readings count for as many as are independent about the richer one: what the poorer
+// leaves out looks like correlation.
+func (s *Settled) asked(richer, poorer trial) bool {
+	n := EffectiveSize(richer.residuals)
+	more := float64((len(richer.logs) - len(poorer.logs)) * (1 + len(s.Holds)))
+	return n*math.Log(richer.rss/poorer.rss)+more*math.Log(n) < 0
+}
+
+// alike is how many neighbouring readings count for one. The fit of each hold hides part
+// of the correlation: of an autoregressive noise with coefficient a it leaves about
+// a - (2+4a)/n (Kendall, Biometrika 41 (1954) 403, for a trend taken out; from memory).
+func (s *Settled) alike(residuals []float64) float64 {
+	n := float64(len(residuals)) / float64(len(s.Holds))
+	a := (autocorrelation(residuals, 0, 1) + 2/n) / (1 - 4/n)
+	const most = 0.98
+	a = max(0, min(most, a))
+	if a < 2/math.Sqrt(float64(len(residuals)))+2/n { // no more than chance
+		a = 0
+	}
+	return max((1+a)/(1-a), float64(len(residuals))/EffectiveSize(residuals))
+}
+
+// take fills in the result for a choice of time constants.
+func (s *Settled) take(t trial) error {
+	n, p := float64(len(t.residuals)), float64(len(t.logs)+len(s.Holds)*(1+len(t.logs)))
+	alike := s.alike(t.residuals)
+	if n/alike-p < 1 {
+		return fmt.Errorf("the noise is so slow that %.0f readings count for %.0f, and %.0f numbers are asked of them: hold longer", n, n/alike, p)
+	}
+	// The fit takes p of the independent values, each of which is alike readings.
+	s.Noise, s.widen = math.Sqrt(t.rss/(n-p*alike)), math.Sqrt(alike)
+	s.DoF = n/alike - p
+	s.Tau = exponentials(t.logs)
+	s.ULog = nil
+	for i := range t.logs {
+		row := make([]float64, len(t.logs))
+		for j := range row {
+			row[j] = t.fit.Inverse[i][j] * s.Noise * s.Noise * s.widen * s.widen
+		}
+		s.ULog = append(s.ULog, row)
+	}
+	const h = 1e-4 // of the logarithm of a time constant
+	for k, g := range s.groups {
+		hold := &s.Holds[k]
+		at, ok := g.project(s.Tau, hold.Slope)
+		if !ok {
+			return errNoMinimum
+		}
+		hold.Settled, hold.USettled = at.settled, at.perNoise*s.Noise*s.widen
+		hold.Remained, hold.PerLog = at.remained, nil
+		moved := make([]float64, len(t.logs))
+		for j := range t.logs {
+			logs := append([]float64(nil), t.logs...)
+			logs[j] += h
+			above, ok1 := g.project(exponentials(logs), hold.Slope)
+			logs[j] -= 2 * h
+			below, ok2 := g.project(exponentials(logs), hold.Slope)
+			if !ok1 || !ok2 {
+				return errNoMinimum
+			}
+			hold.PerLog = append(hold.PerLog, (above.settled-below.settled)/(2*h))
+			moved[j] = (above.remained - below.remained) / (2 * h)
+		}
+		variance := at.perRemained * at.perRemained * s.Noise * s.Noise * s.widen * s.widen
+		for i, a := range moved {
+			for j, b := range moved {
+				variance += a * b * s.ULog[i][j]
+			}
+		}
+		hold.URemained = math.Sqrt(max(0, variance))
+	}
+	return nil
+}
+
+// common are the errors of the time constants, as errors common to the given holds. Two
+// time constants are resolved into independent parts.
+func (s Settled) common(holds []Hold) (all []Common) {
+	// The Cholesky root of the covariance: column i is the effect of the i-th part.
+	root := make([][]float64, len(s.ULog))
+	for i := range root {
+		root[i] = make([]float64, len(s.ULog))
+		for j := range i + 1 {
+			sum := s.ULog[i][j]
+			for k := range j {
+				sum -= root[i][k] * root[j][k]
+			}
+			if i == j {
+				root[i][i] = math.Sqrt(max(0, sum))
+			} else if root[j][j] > 0 {
+				root[i][j] = sum / root[j][j]
+			}
+		}
+	}
+	for j := range root {
+		e := Common{Name: fmt.Sprintf("time constants, part %d", j+1), Kind: ResistanceShape, U: 1, DoF: s.DoF, Says: "fit of the transients"}
+		for _, h := range holds {
+			sum := 0.
+			for i := range root {
+				sum += h.PerLog[i] * root[i][j]
+			}
+			e.Per = append(e.Per, sum)
+		}
+		all = append(all, e)
+	}
+	return all
+}
+
+// Branches are the ways up and down, as read off and as settled. The holds up to the
+// hottest are the way up. common are errors of thermometer and meter.
+func (s Settled) Branches(o Origin, settled bool, common ...Common) (up, down Curve, err error) {
+	top := 0
+	for i, h := range s.Holds {
+		if h.T > s.Holds[top].T {
+			top = i
+		}
+	}
+	up, down = s.branch(o, s.Holds[:top+1], settled, common), s.branch(o, s.Holds[top+1:], settled, common)
+	if len(up.T) < 2 || len(down.T) < 2 {
+		err = fmt.Errorf("%s: %d holds on the way up and %d on the way down: at least 2 each are needed for a comparison", o.Channel, len(up.T), len(down.T))
+	}
+	return up, down, err
+}
+
+func (s Settled) branch(o Origin, holds []Hold, settled bool, common []Common) Curve {
+	c := Curve{Origin: o, Common: append([]Common(nil), common...)}
+	for _, h := range holds {
+		r, u := h.Seen, h.USeen
+		if settled {
+			r, u = h.Settled, h.USettled
+		}
+		c.T, c.UT, c.R, c.UR, c.DoF = append(c.T, h.T), append(c.UT, h.UT), append(c.R, r), append(c.UR, u), append(c.DoF, s.DoF)
+	}
+	if settled {
+		c.Common = append(c.Common, s.common(holds)...)
+	}
+	return c
+}
+
+// SettleFigures are the lag, and hysteresis as read off and after the lag is taken out.
+func SettleFigures(o Origin, s Settled, common ...Common) ([]Figure, error) {
+	var l list
+	const source = "common practice (first-order lags)"
+	for i, tau := range s.Tau {
+		b, err := Combine("s", Level95, []Input{{Name: "fit of the transients", Value: tau, Unit: "s", U: tau * math.Sqrt(s.ULog[i][i]), Type: "A", DoF: s.DoF, Sensitivity: 1}})
+		if err != nil {
+			return nil, err
+		}
+		l.add(o.figure(meaning{"lag_tau", fmt.Sprintf("%d of %d", i+1, len(s.Tau)), "s",
+			"time constant of resistance behind temperature, common to all holds, from the transients in them", source}, tau, b,
+			Given{"residual standard deviation", s.Noise, "Ohm"}))
+	}
+	worst := 0
+	for i, h := range s.Holds {
+		if math.Abs(h.Remained/h.Slope) > math.Abs(s.Holds[worst].Remained/s.Holds[worst].Slope) {
+			worst = i
+		}
+	}
+	h := s.Holds[worst]
+	b, err := Combine("K", Level95, []Input{{Name: "transients", Unit: "Ohm", U: h.URemained, Type: "A", DoF: s.DoF, Sensitivity: 1 / math.Abs(h.Slope)}})
+	if err != nil {
+		return nil, err
+	}
+	b.forAll(len(s.Holds))
+	l.add(o.figure(meaning{"not_settled", "largest", "K", "largest |distance of the film from its settled value| at the end of a hold, in Ohm over the slope there", source},
+		math.Abs(h.Remained/h.Slope), b, Given{"temperature", h.T, "degC"}, Given{"end of the hold", h.End, "s"}))
+	for _, settled := range [...]bool{false, true} {
+		up, down, err := s.Branches(o, settled, common...)
+		if err != nil {
+			l.skip("hysteresis", err)
+			continue
+		}
+		all, err := Hysteresis(up, down)
+		if err != nil {
+			l.skip("hysteresis", err)
+			continue
+		}
+		for _, f := range all {
+			if f.Flavour += ", as read off"; settled {
+				f.Flavour = f.Flavour[:len(f.Flavour)-len(", as read off")] + ", lag taken out"
+			}
+			l.add(f, nil)
+		}
+	}
+	l.skipped = append(l.skipped, s.Notes...)
+	return l.done()
+}

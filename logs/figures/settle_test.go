@@ -1,0 +1,142 @@
+package figures
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+)
+
+// bench is a virtual film on a plate (demo data), and what it knows of itself.
+type bench struct {
+	hold, dt       float64 // s
+	rate, plateTau float64 // K/s and s: the plate's ramps, and how it follows them
+	tau, slow      float64 // s: the film's lags; the slow one with the given share
+	share          float64
+	noiseR, noiseT float64 // Ohm, K
+	correlation    float64 // of neighbouring errors of R
+	hysteresis     float64 // Ohm on the way down, largest in the middle
+}
+
+func (b bench) resistance(t float64, down bool) float64 {
+	r := 1000 + 3.15*(t-25) + 7e-4*(t-25)*(t-25)
+	if down {
+		x := (t - 55) / 30
+		r += b.hysteresis * (1 - x*x)
+	}
+	return r
+}
+
+// record is the staircase 25, 35 … 85 … 25 degC as measured.
+func (b bench) record(rng *rand.Rand) (t, temperature, r []float64) {
+	const step = 0.25
+	target, plate, fast, slow, e := 25., 25., 25., 25., 0.
+	now, every := 0., int(math.Round(b.dt/step))
+	tick := func(down bool) {
+		plate += (target - plate) * (1 - math.Exp(-step/b.plateTau))
+		fast += (plate - fast) * (1 - math.Exp(-step/b.tau))
+		film := fast
+		if b.share > 0 {
+			slow += (plate - slow) * (1 - math.Exp(-step/b.slow))
+			film = (1-b.share)*fast + b.share*slow
+		}
+		if now += step; int(math.Round(now/step))%every == 0 {
+			e = b.correlation*e + math.Sqrt(1-b.correlation*b.correlation)*b.noiseR*rng.NormFloat64()
+			t, temperature, r = append(t, now), append(temperature, plate+b.noiseT*rng.NormFloat64()), append(r, b.resistance(film, down)+e)
+		}
+	}
+	for k, level := range []float64{25, 35, 45, 55, 65, 75, 85, 75, 65, 55, 45, 35, 25} {
+		for target != level {
+			target += math.Copysign(min(b.rate*step, math.Abs(level-target)), level-target)
+			tick(k > 6)
+		}
+		for s := 0.; s < b.hold; s += step {
+			tick(k > 6)
+		}
+	}
+	return t, temperature, r
+}
+
+// TestSettleCovers: 2-minute holds, film 31.7 s behind the plate (t90 = 73 s), so that 2 %
+// of each step are left. What was read off shows hysteresis that is not there; with the
+// lag taken out the 95 % intervals cover the truth within the binomial 99.9 % band.
+func TestSettleCovers(t *testing.T) {
+	base := bench{hold: 120, dt: 2, rate: 10. / 60, plateTau: 8, tau: 31.7, noiseR: 0.05, noiseT: 0.01}
+	type result struct {
+		covered int
+		width   float64
+	}
+	for _, c := range []struct {
+		name   string
+		change func(b *bench)
+		seeds  int
+		seen   bool // hysteresis as read off is false in nearly all seeds
+		wide   float64
+	}{
+		{"one lag", func(*bench) {}, 200, true, 0.2},
+		{"one lag, hysteresis 1 Ohm", func(b *bench) { b.hysteresis = 1 }, 100, true, 0.2},
+		{"one lag, correlated noise", func(b *bench) { b.correlation = 0.8 }, 100, true, 0.6},
+		{"two lags", func(b *bench) { b.slow, b.share, b.tau, b.hold = 45, 0.4, 12, 180 }, 60, true, 0.6},
+	} {
+		if testing.Short() { // the band widens with it
+			c.seeds = 30
+		}
+		b := base
+		c.change(&b)
+		rng := rand.New(rand.NewPCG(11, 12))
+		results := map[string]*result{}
+		count := func(name string, error, half float64) {
+			if results[name] == nil {
+				results[name] = &result{}
+			}
+			results[name].width += half / float64(c.seeds)
+			if math.Abs(error) <= half {
+				results[name].covered++
+			}
+		}
+		lags := map[int]int{}
+		for range c.seeds {
+			x, temperature, r := b.record(rng)
+			found, err := Segments(x, temperature)
+			if err != nil || len(found.Plateaus()) != 13 {
+				t.Fatalf("%s: %v\n%s", c.name, err, found)
+			}
+			s, err := Settle(x, temperature, r, found.Plateaus())
+			if err != nil {
+				t.Fatal(err)
+			}
+			lags[len(s.Tau)]++
+			all, err := SettleFigures(Origin{"film", "demo data"}, s)
+			before, after := pick(t, all, err, "hysteresis", "largest, Ohm, as read off"), pick(t, all, err, "hysteresis", "largest, Ohm, lag taken out")
+			count("hysteresis, as read off", before.Value-b.hysteresis, before.Expanded)
+			count("hysteresis, lag taken out", after.Value-b.hysteresis, after.Expanded)
+			if b.share == 0 && len(s.Tau) == 1 {
+				f := pick(t, all, err, "lag_tau", "1 of 1")
+				count("tau", f.Value-b.tau, f.Expanded)
+			}
+			up, _, err := s.Branches(Origin{"film", "demo data"}, true)
+			if err != nil {
+				t.Fatal(err)
+			}
+			f, err := up.figure(meaning{"settled", "", "Ohm", "", ""}, func(_, r []float64) (float64, error) { return r[3], nil })
+			slope := s.Holds[3].Slope
+			if err != nil {
+				t.Fatal(err)
+			}
+			count("settled value at 55 degC", f.Value-b.resistance(up.T[3], false), StudentT(0.95, s.DoF)*math.Hypot(f.U_std, slope*up.UT[3]))
+		}
+		low, high := binomialBand(c.seeds, 0.95, 0.999)
+		t.Logf("%s: %v", c.name, lags)
+		for name, r := range results {
+			t.Logf("  %-28s %d of %d covered (band %d to %d), mean half width %.4f", name, r.covered, c.seeds, low, high, r.width)
+			if name == "hysteresis, as read off" {
+				if c.seen && r.covered > c.seeds/10 {
+					t.Errorf("%s: as read off, %d of %d cover: the test shows nothing", c.name, r.covered, c.seeds)
+				}
+				continue
+			}
+			if r.covered < low || name != "tau" && r.width > c.wide {
+				t.Errorf("%s: %s: %d of %d covered, at least %d expected; half width %v", c.name, name, r.covered, c.seeds, low, r.width)
+			}
+		}
+	}
+}
