@@ -36,6 +36,7 @@ func TestMain(m *testing.M) { os.Exit(built(m)) }
 
 func built(m *testing.M) int {
 	flag.Parse()
+	goFirst()
 	info, known := debug.ReadBuildInfo()
 	racing := known && slices.Contains(info.Settings, debug.BuildSetting{Key: "-race", Value: "true"})
 	// Nearly all of these tests wait for something nearly all of the time. But what

@@ -51,6 +51,9 @@ func TestTheSecondSignalGivesUp(t *testing.T) {
 	t.Parallel()
 	for _, signal := range []syscall.Signal{syscall.SIGINT, syscall.SIGTERM} {
 		t.Run(signal.String(), func(t *testing.T) {
+			if testing.Short() && signal != syscall.SIGINT {
+				t.Skip("one of two")
+			}
 			t.Parallel()
 			s := serve(t)
 			p, _ := s.warming("--json")
