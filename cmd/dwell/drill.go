@@ -1,0 +1,216 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"runtime"
+	"strings"
+	"sync"
+	"sync/atomic"
+
+	"dwell/drivers/clock"
+	"dwell/sequence/drill"
+
+	"github.com/spf13/cobra"
+)
+
+func drillCommand(s *speech) *cobra.Command {
+	var f files
+	x := &drilling{speech: s}
+	c := &cobra.Command{
+		Use:   "drill PROTOCOL",
+		Short: "do the protocol on the virtual bench again and again, each time with something that goes wrong",
+		Long: `drill rehearses the protocol once for every fault and moment: broken sensors, a
+welded relay, a dead cable, a full disk. Each row says what ended the run, how long
+heat and output stayed on, how hot the plate and the film became, and what it comes
+to: "safe"; "needs hardware" where no software can do anything and the run said so;
+"unsafe". What is true on the virtual bench decides, not what the run thinks of itself.
+Nothing real is touched.`,
+		Example: `  dwell drill examples/leaf-clip/staircase.yaml
+  dwell drill --seed 7 --random 100 examples/leaf-clip/overnight.yaml`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(_ *cobra.Command, args []string) error {
+			f.protocol = args[0]
+			j, err := load(s, f)
+			if err != nil {
+				return err
+			}
+			return x.drill(j)
+		},
+	}
+	f.flags(c)
+	c.Flags().Uint64Var(&x.seed, "seed", 1, "seed of the virtual bench, and of --random")
+	c.Flags().IntVar(&x.random, "random", 0, "instead of the whole table so many runs with two or three faults each, drawn by the seed")
+	return c
+}
+
+// drilling is one drill.
+type drilling struct {
+	speech *speech
+	seed   uint64
+	random int
+	rows   []drill.Row
+}
+
+func (x *drilling) drill(j *job) error {
+	if x.random < 0 {
+		return usage(fmt.Errorf("--random %d: expected a number of runs", x.random))
+	}
+	began := clock.Today()
+	d, err := drill.New(j.plan, j.rig, j.specimen, x.seed)
+	if notWell := (*drill.NotWell)(nil); errors.As(err, &notWell) {
+		x.speech.say("hint: dwell rehearse shows it in full")
+		code := outcomeCode(notWell.Row.Outcome)
+		if code == exitDone {
+			code = exitDiffering
+		}
+		return &coded{code, err}
+	}
+	if err != nil {
+		return usage(err)
+	}
+	cases := d.Cases()
+	if x.random > 0 {
+		cases = d.Random(x.random)
+	}
+	if err := x.perform(d, cases); err != nil {
+		return err
+	}
+	took := clock.Today().UTC.Sub(began.UTC)
+	x.speech.result(x.text(j, d, took.Seconds()))
+	code := exitDone
+	for _, r := range x.rows {
+		if r.Verdict == drill.Unsafe {
+			code = exitDiffering
+		}
+	}
+	x.speech.object(x.object(code))
+	if code != exitDone {
+		return said(code)
+	}
+	return nil
+}
+
+// perform performs the cases on all processors: each in a world of its own.
+func (x *drilling) perform(d *drill.Drill, cases []drill.Case) error {
+	x.rows = make([]drill.Row, len(cases))
+	failures := make([]error, len(cases))
+	var next atomic.Int64
+	var all sync.WaitGroup
+	for range runtime.GOMAXPROCS(0) {
+		all.Add(1)
+		go func() {
+			defer all.Done()
+			for i := next.Add(1) - 1; i < int64(len(cases)); i = next.Add(1) - 1 {
+				x.rows[i], failures[i] = d.Perform(cases[i])
+			}
+		}()
+	}
+	all.Wait()
+	return errors.Join(failures...)
+}
+
+// text is the table, and what is not safe in full.
+func (x *drilling) text(j *job, d *drill.Drill, took_s float64) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%-10s%s\n%-10s%s on %s\n", "protocol", j.plan.Title, "specimen", j.plan.Specimen, j.rig.Name)
+	fmt.Fprintf(&b, "%-10s%d runs of %s each, drilled in %.1f s (virtual bench, seed %d)\n", "took", len(x.rows),
+		span(d.Undisturbed.Outcome.Report.Done), took_s, x.seed)
+	lines := strings.Split(strings.TrimSuffix(table(x.cells()), "\n"), "\n")
+	for i, line := range lines {
+		ended := "what ended the run"
+		if i > 0 {
+			if ended = x.rows[i-1].Tripped(); ended == "" {
+				ended = "-"
+			}
+		}
+		fmt.Fprintf(&b, "%s  %s\n", line, ended)
+	}
+	b.WriteString(x.notSafe())
+	count := x.count()
+	fmt.Fprintf(&b, "%-10s%d safe, %d need hardware, %d unsafe\n", "rows", count[drill.Safe], count[drill.NeedsHardware], count[drill.Unsafe])
+	return b.String()
+}
+
+// cells are the table's columns but the last one.
+func (x *drilling) cells() [][]string {
+	rows := [][]string{{"fault", "moment", "at", "verdict", "exit", "to safe", "then cool", "plate", "film", "readings lost"}}
+	for _, r := range x.rows {
+		safe, cool := "never", "-"
+		switch {
+		case r.WentOn():
+			safe = "-"
+		case r.ToSafe != clock.Never:
+			safe = span(r.ToSafe)
+		}
+		if r.Cooling > 0 {
+			cool = span(r.Cooling)
+		}
+		verdict := string(r.Verdict)
+		if r.Verdict == drill.Unsafe {
+			verdict = strings.ToUpper(verdict)
+		}
+		rows = append(rows, []string{r.Case.String(), r.Case.Moment, span(r.At()), verdict, fmt.Sprint(outcomeCode(r.Outcome)), safe, cool,
+			fmt.Sprintf("%.1f degC", r.PlateDegC), fmt.Sprintf("%.3g uW", r.FilmWatts*1e6), fmt.Sprint(r.Lost)})
+	}
+	return rows
+}
+
+// notSafe says of every fault that is not safe why, and what would have helped: of
+// the first moment, and when it is the same.
+func (x *drilling) notSafe() string {
+	var b strings.Builder
+	for i := 0; i < len(x.rows); {
+		r := x.rows[i]
+		moments := []string{r.Case.Moment}
+		for i++; i < len(x.rows) && x.rows[i].Case.String() == r.Case.String() && x.rows[i].Verdict == r.Verdict; i++ {
+			moments = append(moments, x.rows[i].Case.Moment)
+		}
+		if r.Verdict == drill.Safe {
+			continue
+		}
+		fmt.Fprintf(&b, "%s: %s (%s): %s\n", x.speech.red(string(r.Verdict)), r.Case, strings.Join(moments, ", "), r.Why)
+		if r.Hardware != "" {
+			fmt.Fprintf(&b, "  hint: what helps is %s\n", r.Hardware)
+		}
+	}
+	return b.String()
+}
+
+func (x *drilling) count() map[drill.Verdict]int {
+	n := map[drill.Verdict]int{}
+	for _, r := range x.rows {
+		n[r.Verdict]++
+	}
+	return n
+}
+
+// object is the drill for a program.
+func (x *drilling) object(code int) map[string]any {
+	rows := []any{}
+	for _, r := range x.rows {
+		row := map[string]any{"fault": r.Case.String(), "moment": r.Case.Moment, "at_s": seconds(r.At()), "strikes": strikes(r.Case),
+			"tripped": nil, "cause": nil, "to_safe_s": nil, "cooling_s": seconds(r.Cooling), "plate_degC": r.PlateDegC,
+			"film_degC": r.FilmDegC, "film_W": r.FilmWatts, "readings_lost": r.Lost, "outcome": r.Outcome.Word, "safe": r.Outcome.Safe,
+			"verdict": r.Verdict, "why": r.Why, "hardware": r.Hardware, "exit": outcomeCode(r.Outcome)}
+		if c := r.Outcome.Cause; c != nil {
+			row["tripped"], row["cause"] = r.Tripped(), c.Error()
+		}
+		if r.ToSafe != clock.Never && !r.WentOn() {
+			row["to_safe_s"] = seconds(r.ToSafe)
+		}
+		rows = append(rows, row)
+	}
+	return map[string]any{"rows": rows, "verdicts": x.count(), "seed": x.seed, "exit": code}
+}
+
+func strikes(c drill.Case) (all []any) {
+	for _, s := range c.Strikes {
+		all = append(all, map[string]any{"fault": s.Fault.Name, "on": s.On, "at_s": seconds(s.At)})
+	}
+	return all
+}
+
+// seconds is a time as a number of JSON, exact.
+func seconds(t clock.Instant) json.Number { return json.Number(drill.Seconds(t)) }

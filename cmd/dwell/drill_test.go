@@ -1,0 +1,186 @@
+package main
+
+import (
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"dwell/drivers/clock"
+	"dwell/sequence/drill"
+)
+
+// rowsOf are the rows of a drill's object, each with the keys that are promised.
+func rowsOf(t *testing.T, p *process) (rows []map[string]any) {
+	t.Helper()
+	for _, r := range p.expectObject(nil)["rows"].([]any) {
+		row := r.(map[string]any)
+		for _, key := range []string{"fault", "moment", "at_s", "strikes", "tripped", "cause", "to_safe_s", "cooling_s", "plate_degC",
+			"film_degC", "film_W", "readings_lost", "outcome", "safe", "verdict", "why", "hardware", "exit"} {
+			if _, has := row[key]; !has {
+				t.Fatalf("a row has no %q: %v", key, row)
+			}
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}
+
+func TestDrill(t *testing.T) {
+	t.Parallel()
+	p := start(t, "drill", "--json", leafClip+"short.yaml")
+	p.exits(exitDone)
+	faults, moments, verdicts, went := map[any]bool{}, map[any]bool{}, map[any]int{}, 0
+	for _, row := range rowsOf(t, p) {
+		faults[row["fault"]], moments[row["moment"]] = true, true
+		verdicts[row["verdict"]]++
+		switch row["verdict"] {
+		case "safe":
+			if row["why"] != "" {
+				t.Errorf("safe, but %v", row)
+			}
+		case "needs hardware":
+			if row["hardware"] == "" || row["why"] == "" || row["safe"] == true && row["exit"] != 3.0 {
+				t.Errorf("needs hardware: %v", row)
+			}
+		default:
+			t.Errorf("%v", row)
+		}
+		if row["exit"] == 0.0 {
+			went++
+		}
+		if done := row["to_safe_s"] == nil; done && row["verdict"] == "safe" && row["outcome"] != "completed" || !done && row["exit"] == 0.0 {
+			t.Errorf("to_safe_s of %v", row)
+		}
+		if at, ok := row["at_s"].(float64); !ok || at <= 0 || at > 30 {
+			t.Errorf("at_s of %v", row)
+		}
+	}
+	if len(faults) < 25 || len(moments) < 4 || verdicts["needs hardware"] == 0 || went == 0 {
+		t.Errorf("%d faults, %d moments, %v, %d went on", len(faults), len(moments), verdicts, went)
+	}
+	if p.err.String() != "" {
+		t.Errorf("it said %q", p.err.String())
+	}
+	if found, _ := os.ReadDir("runs"); len(found) > 0 {
+		t.Errorf("it left %v", found)
+	}
+}
+
+// The table has a line for every row, and what is not safe is said below it; however
+// many rows are performed at once, it is the same.
+func TestDrillTable(t *testing.T) {
+	t.Parallel()
+	var tables []string
+	for _, at := range []string{"GOMAXPROCS=1", "GOMAXPROCS=4"} {
+		p := ready(t, "drill", leafClip+"short.yaml")
+		p.cmd.Env = append(p.cmd.Env, at)
+		p.start()
+		p.exits(exitDone)
+		head, rows, found := strings.Cut(p.out.String(), "what ended the run\n")
+		if !found || !strings.Contains(head, "drilled in") {
+			t.Fatalf("no table in %q", head)
+		}
+		tables = append(tables, rows)
+	}
+	if tables[0] != tables[1] {
+		t.Error("with four processors it is another table than with one")
+	}
+	for _, words := range []string{"dead cable (plate)", "needs hardware: heater relay welded (sourcing, ", "  hint: what helps is a mains switch", " 0 unsafe\n"} {
+		if !strings.Contains(tables[0], words) {
+			t.Errorf("the table does not hold %q", words)
+		}
+	}
+}
+
+// A rig that must act faster than its interlocks do has unsafe rows, and the code says
+// so.
+func TestDrillIsNotPassed(t *testing.T) {
+	t.Parallel()
+	own := write(t, filepath.Join(t.TempDir(), "rig.yaml"), read(t, leafClip+"rig.yaml")+"\nmust act within: 2 s\n")
+	flags := []string{"--rig", own, "--specimen", leafClip + "specimen.yaml", leafClip + "short.yaml"}
+	p := start(t, append([]string{"drill", "--json"}, flags...)...)
+	p.exits(exitDiffering)
+	p.expectObject(map[string]any{"exit": 7.0})
+	unsafe := map[any]bool{}
+	for _, row := range rowsOf(t, p) {
+		unsafe[row["fault"]] = unsafe[row["fault"]] || row["verdict"] == "unsafe"
+	}
+	if !unsafe["foil thermometer open"] || unsafe["clock stepped"] {
+		t.Errorf("unsafe: %v", unsafe)
+	}
+	p = start(t, append([]string{"drill"}, flags...)...)
+	p.exits(exitDiffering)
+	if !strings.Contains(p.out.String(), "UNSAFE") {
+		t.Error("the table does not say so")
+	}
+}
+
+func TestDrillAtRandom(t *testing.T) {
+	t.Parallel()
+	var objects []string
+	for _, seed := range []string{"2", "2", "3"} {
+		p := start(t, "drill", "--json", "--random", "20", "--seed", seed, leafClip+"short.yaml")
+		if code := p.exit(); code != exitDone && code != exitDiffering {
+			t.Fatalf("exit code %d", code)
+		}
+		if rows := rowsOf(t, p); len(rows) != 20 || len(rows[0]["strikes"].([]any)) == 0 {
+			t.Errorf("%d rows of 20", len(rows))
+		}
+		objects = append(objects, p.out.String())
+	}
+	if objects[0] != objects[1] || objects[0] == objects[2] {
+		t.Error("the seed does not decide what is drawn")
+	}
+}
+
+// What cannot be drilled.
+func TestDrillRefuses(t *testing.T) {
+	t.Parallel()
+	never := strings.Replace(read(t, leafClip+"short.yaml"), "at most: 1 min", "at most: 7 s", 1)
+	hopeless := write(t, filepath.Join(t.TempDir(), "hopeless.yaml"), never)
+	for _, x := range []struct {
+		args []string
+		code int
+		says string
+	}{
+		{[]string{"--random", "-1", leafClip + "short.yaml"}, exitUsage, "expected a number of runs"},
+		{[]string{"nowhere.yaml"}, exitUsage, "there is no file nowhere.yaml"},
+		{[]string{}, exitUsage, "accepts 1 arg"},
+		{[]string{"--rig", leafClip + "rig.yaml", "--specimen", leafClip + "specimen.yaml", hopeless}, exitFailed, "without any fault the rehearsal is failed"},
+	} {
+		p := start(t, append([]string{"drill"}, x.args...)...)
+		p.exits(x.code)
+		if !strings.Contains(p.err.String(), x.says) || p.out.String() != "" {
+			t.Errorf("%q: it said %q, and on standard output %q", x.args, p.err.String(), p.out.String())
+		}
+	}
+}
+
+// longestDrill is what the whole catalogue may take on the night, on two cores.
+const longestDrill = 60 // s
+
+// Every fault at every moment of the twelve-hour example.
+func BenchmarkDrillOvernight(b *testing.B) {
+	s := &speech{out: io.Discard, err: os.Stderr}
+	j, err := load(s, files{protocol: leafClip + "overnight.yaml"})
+	if err != nil {
+		b.Fatal(err)
+	}
+	began := clock.Today()
+	runs, n := 0, map[drill.Verdict]int{}
+	for b.Loop() {
+		x := &drilling{speech: s, seed: 1}
+		x.drill(j)
+		runs, n = len(x.rows), x.count()
+	}
+	took_s := clock.Today().UTC.Sub(began.UTC).Seconds() / float64(b.N)
+	if took_s > longestDrill || runs == 0 {
+		b.Errorf("%d runs in %.0f s, expected %d s at most", runs, took_s, longestDrill)
+	}
+	b.ReportMetric(took_s, "s/drill")
+	b.ReportMetric(float64(runs), "runs")
+	b.ReportMetric(float64(n[drill.Unsafe]), "unsafe")
+	b.ReportMetric(float64(n[drill.NeedsHardware]), "hardware")
+}
