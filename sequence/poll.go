@@ -15,6 +15,7 @@ type poller struct {
 	buffer  []drivers.Reading
 	busy    bool         // its instrument does something planned that excludes readings
 	look    *clock.Event // look again at what is due
+	safe    bool         // its instrument has confirmed that it is safe
 }
 
 func newPollers(c clock.Clock, b *rig.Bench) []poller {
@@ -105,9 +106,10 @@ func (r *Run) nextDue(i int) (query int, due clock.Instant) {
 }
 
 // answerable tells whether a query can bring a reading: not one that needs an output
-// that is being switched off.
+// that is being switched off, and none of an instrument that is being made safe. Its
+// line may be full of answers to other questions until it has confirmed.
 func (r *Run) answerable(i, query int) bool {
-	return !r.safing || r.bench.Rig.Instruments[i].Profile.Queries[query].Needs == nil
+	return !r.safing || r.polls[i].safe && r.bench.Rig.Instruments[i].Profile.Queries[query].Needs == nil
 }
 
 // measure makes one query and takes the readings that were due.

@@ -327,10 +327,11 @@ func (r *Run) makeSafe() {
 
 func (r *Run) evidence(e drivers.Evidence) {
 	r.progress(e)
-	kind := "safe"
-	if e.Grade == drivers.Unconfirmed {
+	kind, p := "safe", &r.polls[r.instr[e.Instrument]]
+	if p.safe = e.Grade != drivers.Unconfirmed; !p.safe {
 		kind = "not safe"
 	}
+	p.look.Signal()
 	r.event(Event{Kind: kind, Text: e.Instrument + ": " + e.Grade.String() + ": " + e.Text})
 }
 
