@@ -60,6 +60,26 @@ func (e Common) apply(t, r []float64, by float64) {
 	}
 }
 
+// OnFilm is a curve whose temperatures were read on the plate, brought to those of a film
+// on it: heat lost to the air keeps the film below the plate by a share of its distance
+// from the air, of which only bounds are known. The middle is corrected, and the rest
+// becomes an error common to all points: it costs the slope as much as it costs the
+// temperature. A thermometer on the film needs none of this.
+func (c Curve) OnFilm(air, least, most float64) (Curve, error) {
+	if !(least >= 0 && most >= least && most < 1) {
+		return c, fmt.Errorf("%s: heat lost on the way to the film keeps it %v to %v of the way back to the air: expected two shares, the lesser first", c.Channel, least, most)
+	}
+	share := (least + most) / 2
+	t := slices.Clone(c.T)
+	for i := range t {
+		t[i] -= share * (t[i] - air)
+	}
+	c.T = t
+	c.Common = append(slices.Clone(c.Common), Common{Name: "plate to film", Kind: TemperatureGain, Pivot: air,
+		U: Rectangular((most-least)/2) / (1 - share), Says: fmt.Sprintf("film %.3g to %.3g of the way back to the air at %.4g degC", least, most, air)})
+	return c, nil
+}
+
 // nearEnough is how far a point may lie from the temperature it is taken for. Common
 // practice, no source; the point's own temperature is used in every formula.
 const nearEnough = 1.0 // K

@@ -150,6 +150,26 @@ func TestSensitivityUncertainty(t *testing.T) {
 	near(t, "with a common gain", pick(t, all, err, "sensitivity", "fitted slope over fitted R0").U_std, 100*math.Hypot(9.908333e-7, 1e-6), 1e-3)
 }
 
+// TestOnFilm: a plate at 85 degC in air of 25 keeps a film 1 to 1.5 K lower (the stack of a
+// glass slide and polyimide, recomputed independently: 1.04 K, with contact 1.32 K).
+func TestOnFilm(t *testing.T) {
+	c := setCurve(setUp, 0)
+	film, err := c.OnFilm(25, 1./60, 1.5/60)
+	if err != nil {
+		t.Fatal(err)
+	}
+	within(t, "temperature", film.T[6], 85-1.25, 1e-12)
+	within(t, "of the plate is untouched", c.T[6], 85, 0)
+	all, err := Sensitivity(film, 25)
+	f := pick(t, all, err, "sensitivity", "fitted slope over fitted R0")
+	share := 1.25 / 60
+	within(t, "sensitivity", f.Value, 0.315386292/(1-share), 1e-8)
+	near(t, "share of the offset in its u", f.Budget.Inputs[1].Contribution(), -f.Value*0.25/60/math.Sqrt(3)/(1-share), 1e-3)
+	if _, err := c.OnFilm(25, 0.1, 0.05); err == nil {
+		t.Error("bounds the wrong way round: expected an error")
+	}
+}
+
 func TestTCR(t *testing.T) {
 	f, err := quadraticAt(setT, setUp, 25)
 	if err != nil {

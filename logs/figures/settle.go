@@ -178,26 +178,28 @@ type projected struct {
 func (g group) project(taus []float64, slope float64) (p projected, ok bool) {
 	n := len(g.t)
 	base := make([]float64, n)
-	if len(taus) == 0 {
-		for i := range base {
-			base[i] = slope * (g.plate[i] - g.at)
-		}
-	} else {
-		f := g.plate[0]
-		for i := range base {
-			if i > 0 {
-				f = lagged(f, g.plate[i-1], g.plate[i], g.t[i]-g.t[i-1], taus[0])
-			}
-			base[i] = slope * (f - g.at)
-		}
-	}
 	columns := make([][]float64, 0, 3)
-	for _, tau := range taus {
+	for k, tau := range taus {
 		c := make([]float64, n)
-		for i, t := range g.t {
-			c[i] = math.Exp(-t / tau)
+		c[0] = math.Exp(-g.t[0] / tau)
+		f := g.plate[0]
+		var h, x, e float64 // readings are mostly equally far apart
+		for i := range n {
+			if i > 0 {
+				if step := g.t[i] - g.t[i-1]; step != h {
+					h, x, e = step, step/tau, math.Exp(-step/tau)
+				}
+				c[i] = e * c[i-1]
+				f = lagged(f, g.plate[i-1], g.plate[i], x, e)
+			}
+			if k == 0 {
+				base[i] = slope * (f - g.at)
+			}
 		}
 		columns = append(columns, c)
+	}
+	for i := 0; i < n && len(taus) == 0; i++ {
+		base[i] = slope * (g.plate[i] - g.at)
 	}
 	one := make([]float64, n)
 	for i := range one {
@@ -260,11 +262,9 @@ func (g group) solve(columns [][]float64, base []float64) (p projected, ok bool)
 	return p, true
 }
 
-// lagged carries a first-order lag over a time h in which its input goes straight from a
-// to b.
-func lagged(f, a, b, h, tau float64) float64 {
-	x := h / tau
-	e := math.Exp(-x)
+// lagged carries a first-order lag over x time constants, e = exp(-x), in which its input
+// goes straight from a to b.
+func lagged(f, a, b, x, e float64) float64 {
 	mean := 1 - x/2 // (1-e)/x for small x
 	if x > 1e-6 {
 		mean = (1 - e) / x
@@ -307,10 +307,10 @@ func (s *Settled) estimate() (best trial, err error) {
 	if best, err = s.try(y); err != nil {
 		return best, err
 	}
-	one, err := s.search(y, nil, shortest, longest)
-	if err == nil && s.asked(one, best) {
+	one, err := s.search(y, best, shortest, longest)
+	if err == nil && s.asked(one, best, EffectiveSize(one.residuals)) {
 		best = one
-		if two, err := s.search(y, one.logs, shortest, longest); err == nil && s.asked(two, best) {
+		if two, err := s.search(y, one, shortest, longest); err == nil && s.asked(two, best, EffectiveSize(two.residuals)) {
 			best = two
 		}
 	}
@@ -339,23 +339,27 @@ func (s *Settled) try(y []float64, logs ...float64) (trial, error) {
 	return t, nil
 }
 
-// search adds one time constant to those given: the best of a grid, then least squares.
-func (s *Settled) search(y, with []float64, shortest, longest float64) (trial, error) {
-	var start []float64
+var errNotAsked = errors.New("the data do not ask for another time constant")
+
+// search adds one time constant to those of a trial: the best of a grid, then least
+// squares. It stops after the grid where that has gained too little even if all readings
+// were independent.
+func (s *Settled) search(y []float64, with trial, shortest, longest float64) (trial, error) {
+	var start trial
 	least := math.Inf(1)
 	const grid = 24
 	low, high := math.Log(shortest), math.Log(longest)
 	for k := range grid + 1 {
 		at := low + (high-low)*float64(k)/grid
-		logs := append(append([]float64(nil), with...), at)
+		logs := append(append([]float64(nil), with.logs...), at)
 		if t, err := s.try(y, logs...); err == nil && t.rss < least {
-			least, start = t.rss, logs
+			least, start = t.rss, t
 		}
 	}
-	if start == nil {
-		return trial{}, errNoMinimum
+	if math.IsInf(least, 1) || !s.asked(start, with, float64(len(y))) {
+		return trial{}, errNotAsked
 	}
-	f, err := NonlinearFit(s.model, y, start)
+	f, err := NonlinearFit(s.model, y, start.logs)
 	if err != nil {
 		return trial{}, err
 	}
@@ -369,11 +373,10 @@ func (s *Settled) search(y, with []float64, shortest, longest float64) (trial, e
 	return t, err
 }
 
-// asked tells whether the data ask for the richer of two trials (Schwarz's criterion).
-// Readings count for as many as are independent about the richer one: what the poorer
-// leaves out looks like correlation.
-func (s *Settled) asked(richer, poorer trial) bool {
-	n := EffectiveSize(richer.residuals)
+// asked tells whether the data ask for the richer of two trials (Schwarz's criterion), n
+// being how many readings are independent. That is to be counted about the richer one:
+// what the poorer leaves out looks like correlation.
+func (s *Settled) asked(richer, poorer trial, n float64) bool {
 	more := float64((len(richer.logs) - len(poorer.logs)) * (1 + len(s.Holds)))
 	return n*math.Log(richer.rss/poorer.rss)+more*math.Log(n) < 0
 }

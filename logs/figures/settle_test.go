@@ -73,9 +73,9 @@ func TestSettleCovers(t *testing.T) {
 		wide   float64
 	}{
 		{"one lag", func(*bench) {}, 200, true, 0.2},
-		{"one lag, hysteresis 1 Ohm", func(b *bench) { b.hysteresis = 1 }, 100, true, 0.2},
-		{"one lag, correlated noise", func(b *bench) { b.correlation = 0.8 }, 100, true, 0.6},
-		{"two lags", func(b *bench) { b.slow, b.share, b.tau, b.hold = 45, 0.4, 12, 180 }, 60, true, 0.6},
+		{"one lag, hysteresis 1 Ohm", func(b *bench) { b.hysteresis = 1 }, 50, true, 0.2},
+		{"one lag, correlated noise", func(b *bench) { b.correlation = 0.8 }, 50, true, 0.6},
+		{"two lags", func(b *bench) { b.slow, b.share, b.tau, b.hold = 45, 0.4, 12, 180 }, 30, true, 0.6},
 	} {
 		if testing.Short() { // the band widens with it
 			c.seeds = 30
