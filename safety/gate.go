@@ -56,6 +56,7 @@ type Gate struct {
 	bounds   []bound
 	comply   []Compliance // by instrument
 	built    [][]judged   // by channel: the rules that are no expressions
+	pauses   []int        // the watches that pause
 	instr    []rig.Description
 	state    State
 }
@@ -87,6 +88,11 @@ type held struct {
 	SinceNs   int64 // unknown since
 	Unknown   bool
 	Warned    bool
+
+	Pausing bool  // it has the run paused
+	PauseNs int64 // since then
+	Clear   bool  // it does not hold now
+	ClearNs int64 // since then
 }
 
 type fresh struct {
@@ -113,6 +119,7 @@ type watch struct {
 	name      string
 	armed     arming
 	warn      bool
+	pause     *Pause
 }
 
 // bound is a limit as the judge of setpoints sees it.
@@ -195,6 +202,12 @@ func (g *Gate) addConditions() error {
 		var err error
 		if w.armed, err = armingOf(i.While); err != nil {
 			return fmt.Errorf("%s: %w", i.From, err)
+		}
+		if i.Then == "pause" {
+			if w.pause = i.Pause; w.pause == nil {
+				return fmt.Errorf("%s: how to pause is missing", i.From)
+			}
+			g.pauses = append(g.pauses, len(g.watches))
 		}
 		for _, ch := range w.reads {
 			g.checks[ch] = append(g.checks[ch], len(g.watches))
@@ -330,6 +343,9 @@ func (g *Gate) judge(i int, r drivers.Reading, good bool) *Cause {
 		return nil // a level that is not known is the business of Silent
 	}
 	holds := g.holds(w, h, truth, r.At)
+	if w.pause != nil {
+		return g.pausing(w, h, truth, holds, r)
+	}
 	if !holds {
 		return nil
 	}
@@ -360,6 +376,41 @@ func (g *Gate) holds(w *watch, h *held, truth condition.Truth, at clock.Instant)
 		h.Unknown, h.SinceNs = true, int64(at)
 	}
 	return int64(at)-h.SinceNs > w.patience
+}
+
+// pausing has the run paused by a watch that holds, and lets it go on when that has
+// been clear for long enough. Unknown is not clear.
+func (g *Gate) pausing(w *watch, h *held, truth condition.Truth, holds bool, r drivers.Reading) *Cause {
+	now := int64(r.At)
+	switch {
+	case !h.Pausing && holds:
+		h.Pausing, h.PauseNs, h.Clear = true, now, false
+		return nil
+	case !h.Pausing:
+		return nil
+	case truth != condition.False:
+		h.Clear = false
+	case !h.Clear:
+		h.Clear, h.ClearNs = true, now
+	}
+	switch {
+	case h.Clear && now-h.ClearNs >= w.pause.ClearNs:
+		*h = held{}
+		return nil
+	case now-h.PauseNs <= w.pause.AtMostNs:
+		return nil
+	}
+	return g.trip(w.from, r.At, "paused for %s s, and %s has not been clear for %s s", seconds(w.pause.AtMostNs), w.label(), seconds(w.pause.ClearNs))
+}
+
+// Pausing is why the run is to pause now, and how; nil when it is not.
+func (g *Gate) Pausing() (why string, how *Pause) {
+	for _, i := range g.pauses {
+		if w := &g.watches[i]; g.state.Held[i].Pausing {
+			return w.label() + " (" + w.from + ")", w.pause
+		}
+	}
+	return "", nil
 }
 
 // count keeps the time a condition has held and tells whether that is long enough.
@@ -454,7 +505,7 @@ func (g *Gate) Silent(now clock.Instant) (*Cause, clock.Instant) {
 		}
 		due := max(f.LastNs, f.PausedTo).After(f.AfterNs)
 		if now <= due {
-			next = min(next, due+1)
+			next = min(next, due.After(1))
 			continue
 		}
 		kind, what := Failed, "no reading came"

@@ -29,7 +29,8 @@ type Interlock struct {
 	When      string `json:"when"`
 	While     string `json:"while,omitempty"` // when it is armed; always, if empty
 	LastingNs int64  `json:"lasting_ns,omitempty"`
-	Then      string `json:"then"` // "trip" or "warn"
+	Then      string `json:"then"`            // "trip", "pause" or "warn"
+	Pause     *Pause `json:"pause,omitempty"` // how to pause
 	From      string `json:"from"`
 	Source    string `json:"source,omitempty"` // of a built-in one's numbers
 }
@@ -43,6 +44,16 @@ const (
 
 // Arming are those words.
 var Arming = []string{OnPlate, Heating, Sourcing}
+
+// Pause is what is done while an interlock holds that pauses: the outputs are off,
+// and a heater is held at a temperature, if one is named. The run goes on when the
+// condition has not held for ClearNs, and trips when that has not come in AtMostNs.
+type Pause struct {
+	ClearNs  int64   `json:"clear_ns"`
+	AtMostNs int64   `json:"at_most_ns"`
+	Heater   string  `json:"heater,omitempty"`
+	DegC     float64 `json:"degC,omitempty"`
+}
 
 // Stale is how long a polled channel may go without a good reading.
 type Stale struct {

@@ -1,6 +1,7 @@
 package sequence
 
 import (
+	"errors"
 	"fmt"
 	"math"
 
@@ -42,13 +43,19 @@ func (r *Run) perform() error {
 			return c
 		}
 		a := &r.plan.Actions[r.state.Next]
+		if err := r.whilePaused(); err != nil {
+			return err
+		}
 		if a.Op == plan.Begin {
 			if err := r.boundary(); err != nil {
 				return err
 			}
 		}
 		r.state.Next++
-		if err := r.act(a); err != nil {
+		switch err := r.act(a); {
+		case errors.Is(err, errPaused):
+			r.state.Next-- // from the beginning, after the pause
+		case err != nil:
 			return err
 		}
 	}
@@ -97,11 +104,17 @@ func (r *Run) act(a *plan.Action) error {
 	return nil
 }
 
-// sleep waits, and ends early only with the reason to stop.
+// sleep waits, longer by any pause, and ends early only with the reason to stop.
 func (r *Run) sleep(until clock.Instant) error {
 	for {
 		if c := r.gate.Latched(); c != nil {
 			return c
+		}
+		if paused := r.clock.Now(); r.pause.on {
+			if err := r.whilePaused(); err != nil {
+				return err
+			}
+			until += r.clock.Now() - paused
 		}
 		woken, err := r.wake.Wait(until)
 		if err != nil {
@@ -109,6 +122,21 @@ func (r *Run) sleep(until clock.Instant) error {
 		}
 		if !woken {
 			return nil
+		}
+	}
+}
+
+// rest is sleep for somebody who has an instrument to himself: a pause ends it.
+func (r *Run) rest(until clock.Instant) error {
+	for {
+		if c := r.gate.Latched(); c != nil {
+			return c
+		}
+		if r.pause.on {
+			return errPaused
+		}
+		if woken, err := r.wake.Wait(until); err != nil || !woken {
+			return err
 		}
 	}
 }
@@ -131,7 +159,7 @@ type wanted struct {
 
 // met judges one reading and tells whether the wait is over by it.
 func (w *wanted) met(r *Run, x drivers.Reading) bool {
-	if !w.active || w.isMet {
+	if !w.active || w.isMet || r.pause.on {
 		return false
 	}
 	if w.condition {
@@ -161,6 +189,13 @@ func (r *Run) await(w wanted, by clock.Instant) (met bool, at clock.Instant, err
 	for !r.want.isMet {
 		if c := r.gate.Latched(); c != nil {
 			return false, 0, c
+		}
+		if paused := r.clock.Now(); r.pause.on {
+			if err := r.whilePaused(); err != nil {
+				return false, 0, err
+			}
+			lasted := r.clock.Now() - paused
+			by, r.want.began, r.want.inBand = by+lasted, r.want.began+lasted, false
 		}
 		woken, err := r.wake.Wait(by)
 		if err != nil {
@@ -212,24 +247,39 @@ func (r *Run) until(a *plan.Action) error {
 }
 
 func (r *Run) set(setpoints []plan.Setpoint) error {
-	for _, s := range setpoints {
-		i := r.instr[s.Instrument]
+	for k := 0; k < len(setpoints); {
+		if err := r.whilePaused(); err != nil {
+			return err
+		}
+		i := r.instr[setpoints[k].Instrument]
 		instrument := r.bench.Instruments[i]
 		if err := instrument.Begin(r.clock.Now() + boundaryPatience); err != nil {
 			return err
 		}
-		err := r.apply(i, s)
+		err := r.apply(i, setpoints[k])
 		instrument.End()
-		if err != nil {
+		switch {
+		case errors.Is(err, errPaused):
+		case err != nil:
 			return err
+		default:
+			k++
 		}
 	}
 	return nil
 }
 
-// apply sends one setpoint; the caller has the instrument. What puts energy into
-// the world is on the disk, and known to whoever watches, before its first byte leaves.
+// apply sends one setpoint of the plan; the caller has the instrument.
 func (r *Run) apply(i int, s plan.Setpoint) error {
+	if r.pause.on {
+		return errPaused
+	}
+	return r.send(i, s, false)
+}
+
+// send sends one setpoint. What puts energy into the world is on the disk, and known
+// to whoever watches, before its first byte leaves.
+func (r *Run) send(i int, s plan.Setpoint, pausing bool) error {
 	instrument := r.bench.Instruments[i]
 	set := drivers.Setpoint{Instrument: s.Instrument, Quantity: s.Quantity, State: s.State}
 	if s.State == "" {
@@ -248,8 +298,11 @@ func (r *Run) apply(i int, s plan.Setpoint) error {
 	if c := r.gate.Latched(); c != nil {
 		return c
 	}
+	if r.pause.on && !pausing {
+		return errPaused
+	}
 	err := instrument.Apply(set, r.clock.Now()+boundaryPatience)
-	if err == nil {
+	if err == nil && !(pausing && s.State != "") { // an output counts as the plan has it
 		r.gate.Sent(set)
 	}
 	return err
@@ -267,6 +320,7 @@ func (r *Run) ramp(a *plan.Action) error {
 	began, target := r.clock.Now(), s.Value
 	length := math.Abs(target - a.From)
 	rate := math.Copysign(a.RatePerS, target-a.From)
+	before := r.pause.total
 	for k := int64(0); ; k++ {
 		moved := float64(a.RatePerS * float64(float64(k)*float64(a.EveryNs)/1e9))
 		s.Value = a.From + float64(rate*float64(float64(k)*float64(a.EveryNs)/1e9))
@@ -279,7 +333,8 @@ func (r *Run) ramp(a *plan.Action) error {
 		if moved >= length {
 			return nil
 		}
-		if err := r.sleep(began + clock.Instant((k+1)*a.EveryNs)); err != nil {
+		paused := r.pause.total - before // the setpoint goes on where it stood
+		if err := r.sleep(began + paused + clock.Instant((k+1)*a.EveryNs)); err != nil {
 			return err
 		}
 	}
@@ -304,7 +359,7 @@ func (r *Run) sweep(a *plan.Action) error {
 		if err := r.apply(i, s); err != nil {
 			return err
 		}
-		if err := r.sleep(r.clock.Now() + clock.Instant(a.DurationNs)); err != nil {
+		if err := r.rest(r.clock.Now() + clock.Instant(a.DurationNs)); err != nil {
 			return err
 		}
 		if err := r.readNow(i, query, a.Channels); err != nil {

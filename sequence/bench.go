@@ -117,7 +117,7 @@ func (r *Run) confirm(a *plan.Action) error {
 				return err
 			}
 		}
-		if err := r.sleep(r.clock.Now() + clock.Instant(a.DurationNs)); err != nil {
+		if err := r.rest(r.clock.Now() + clock.Instant(a.DurationNs)); err != nil {
 			return err
 		}
 		if ohm[k], err = r.resistance(i, c); err != nil {

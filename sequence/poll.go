@@ -109,6 +109,9 @@ func (r *Run) nextDue(i int) (query int, due clock.Instant) {
 // that is being switched off, and none of an instrument that is being made safe. Its
 // line may be full of answers to other questions until it has confirmed.
 func (r *Run) answerable(i, query int) bool {
+	if r.bench.Rig.Instruments[i].Profile.Queries[query].Needs != nil && r.pause.off[i] {
+		return false
+	}
 	return !r.safing || r.polls[i].safe && r.bench.Rig.Instruments[i].Profile.Queries[query].Needs == nil
 }
 
@@ -206,6 +209,7 @@ func (r *Run) take(x drivers.Reading) {
 		for _, w := range r.gate.Warnings() {
 			r.event(Event{Kind: "warning", Text: w})
 		}
+		r.lookForPause()
 	}
 	r.state.Memory.Observe(x.Channel, int64(x.At), x.Value, x.Flag == drivers.Good)
 	if r.onset != nil {
@@ -220,22 +224,30 @@ func (r *Run) take(x drivers.Reading) {
 // the run is can be said in plain data. Whoever waited lines up again in the order
 // of the instruments, so that a run that goes on from here does just the same.
 func (r *Run) boundary() error {
+	release := func(instruments []*rig.Instrument) {
+		for _, instrument := range instruments {
+			instrument.End()
+		}
+	}
 	by := r.clock.Now() + boundaryPatience
 	for i, instrument := range r.bench.Instruments {
 		if err := instrument.Begin(by); err != nil {
-			for _, had := range r.bench.Instruments[:i] {
-				had.End()
-			}
+			release(r.bench.Instruments[:i])
 			return fmt.Errorf("at the boundary of a step: %w", err)
 		}
+	}
+	if r.pause.on { // meanwhile
+		release(r.bench.Instruments)
+		if err := r.whilePaused(); err != nil {
+			return err
+		}
+		return r.boundary()
 	}
 	if r.at != nil {
 		r.at(r.Save())
 	}
 	r.epoch++
-	for _, instrument := range r.bench.Instruments {
-		instrument.End()
-	}
+	release(r.bench.Instruments)
 	r.lineUp()
 	_, err := r.wake.Wait(r.clock.Now()) // the others first
 	return err

@@ -80,6 +80,7 @@ type Run struct {
 	at     func(State) // called at every boundary, with all instruments at rest
 	watch  *Watched    // nil when nobody watches
 
+	pause      pause
 	watchEvery []clock.Instant // by instrument: how often it is asked after its health; 0 for never
 
 	index  map[string]int // channels by name
@@ -160,6 +161,7 @@ func New(p *plan.Plan, b *rig.Bench, g *safety.Gate, o Options) (*Run, error) {
 		r.instr[d.Name] = i
 	}
 	r.polls = newPollers(o.Clock, b)
+	r.pause.off = make([]bool, len(b.Instruments))
 	r.watchEvery = make([]clock.Instant, len(b.Instruments))
 	for _, w := range p.Rules.Watched {
 		i, every := r.instr[w.Instrument], clock.Instant(w.EveryNs)

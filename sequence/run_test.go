@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"os"
 	"strconv"
 	"strings"
 	"testing"
@@ -29,6 +30,8 @@ type trial struct {
 	meddle   func(c clock.Clock, r *sequence.Run, b *twin.Bench) // runs beside the run
 	device   func(name string, d wire.Device) wire.Device        // nil: as it is
 	watch    func(c clock.Clock) *sequence.Watched               // nil: nobody watches
+	rig      []string                                            // changes to the example's rig file: what stands there, what is to
+	profiles map[string]string                                   // beside it
 	atMost   string
 	offBy    clock.Instant
 	rules    func(*safety.Rules) // takes some away; may be nil
@@ -46,6 +49,9 @@ record: {plate.temperature: 1 s, foil.temperature: 1 s, element.resistance: 1 s}
 func (x *trial) plan(t *testing.T) (*plan.Plan, *rig.Rig, *rig.Specimen) {
 	t.Helper()
 	_, r, s := example(t, "staircase.yaml")
+	if x.rig != nil {
+		r = x.changed(t)
+	}
 	text := header
 	if x.limits != "" {
 		text += "limits:\n" + x.limits + "\n"
@@ -63,6 +69,22 @@ func (x *trial) plan(t *testing.T) (*plan.Plan, *rig.Rig, *rig.Specimen) {
 		t.Fatal(err)
 	}
 	return p, r, s
+}
+
+// changed is the example's rig with the changes of the trial.
+func (x *trial) changed(t *testing.T) *rig.Rig {
+	t.Helper()
+	text, err := os.ReadFile(leafClip + "rig.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := &yamltext.Mistakes{}
+	changed := strings.NewReplacer(x.rig...).Replace(string(text))
+	r := rig.Load(yamltext.Parse("rig.yaml", []byte(changed), m), func(name string) ([]byte, error) { return []byte(x.profiles[name]), nil }, m)
+	if err := m.Err(); err != nil {
+		t.Fatal(err)
+	}
+	return r
 }
 
 const source = `

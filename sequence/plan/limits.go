@@ -254,32 +254,3 @@ func headroom(limit float64, d quantity.Dimension) float64 {
 	}
 	return headroomRel * math.Abs(limit)
 }
-
-// gatherInterlocks reads those of the rig and of the protocol.
-func (c *compiler) gatherInterlocks(n *yamltext.Node) {
-	own := c.doc
-	names := c.names
-	for _, x := range c.rig.Interlocks {
-		c.doc, c.names = c.rig.Doc, nil
-		c.interlock(x)
-	}
-	c.doc, c.names = own, names
-	for _, x := range c.items(n) {
-		c.interlock(x)
-	}
-}
-
-func (c *compiler) interlock(n *yamltext.Node) {
-	t := c.table(n, "!when", "lasting", "!then")
-	then := c.word(t["then"], "thing to do then", "trip", "warn")
-	lasting := c.time(t["lasting"])
-	if t["when"] == nil {
-		return
-	}
-	x, ok := c.expression(t["when"])
-	if !ok {
-		return
-	}
-	c.rules.interlocks = append(c.rules.interlocks, interlock{x,
-		safety.Interlock{When: x.text, LastingNs: lasting, Then: then, From: place(c.doc, x.node)}})
-}

@@ -171,38 +171,6 @@ func (c *compiler) limits() []safety.Limit {
 	return all
 }
 
-// judgeable makes sure that an interlock can be judged all the time that it is to
-// hold: at the slowest and at the fastest rate of its channels, and never with one
-// half of it switched off.
-func (c *compiler) judgeable(x interlock) {
-	var slow, fast []safety.Stale
-	for _, w := range c.wanted {
-		if w.wasAsked {
-			slow = append(slow, safety.Stale{Channel: w.first.Channel, EveryNs: w.mostNs, AfterNs: w.staleNs})
-			fast = append(fast, safety.Stale{Channel: w.first.Channel, EveryNs: w.leastNs, AfterNs: w.staleNs})
-		}
-	}
-	done := c.condition(x.expression, slow)
-	if done == nil || c.condition(x.expression, fast) == nil {
-		return
-	}
-	var first *wish
-	for _, i := range done.Reads() {
-		w := c.wished(i)
-		if first == nil {
-			first = w
-		}
-		if a, b := c.query(first.channel).Needs, c.query(w.channel).Needs; w.later != first.later || a != nil && b != nil && *a != *b {
-			off := w
-			if first.later {
-				off = first
-			}
-			c.m.Add(x.doc, x.node, "this could not be judged before %s is read: its instrument is not switched on from the start", off.first.Channel)
-			return
-		}
-	}
-}
-
 // finishSummary adds up.
 func (c *compiler) finishSummary(t map[string]*yamltext.Node) {
 	s := &c.plan.Summary

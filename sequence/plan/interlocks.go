@@ -1,0 +1,144 @@
+package plan
+
+import (
+	"slices"
+
+	"dwell/drivers/rig"
+	"dwell/drivers/yamltext"
+	"dwell/safety"
+	"dwell/safety/condition"
+)
+
+// This file reads interlocks: what must not hold, while what, for how long, and what
+// is done then.
+
+// gatherInterlocks reads those of the rig and of the protocol.
+func (c *compiler) gatherInterlocks(n *yamltext.Node) {
+	own, names := c.doc, c.names
+	for _, x := range c.rig.Interlocks {
+		c.doc, c.names = c.rig.Doc, nil
+		c.interlock(x)
+	}
+	c.doc, c.names = own, names
+	for _, x := range c.items(n) {
+		c.interlock(x)
+	}
+}
+
+func (c *compiler) interlock(n *yamltext.Node) {
+	keys, heaters := c.heaters(" to")
+	t := c.table(n, append([]string{"!when", "while", "lasting", "!then", "clear for", "at most"}, keys...)...)
+	x := safety.Interlock{Then: c.word(t["then"], "thing to do then", "trip", "pause", "warn"), LastingNs: c.time(t["lasting"])}
+	if t["while"] != nil {
+		x.While = c.word(t["while"], "thing that arms an interlock", safety.Arming...)
+	}
+	if x.While == safety.OnPlate && c.rig.Place.On == "" {
+		c.wrong(t["while"], "the rig does not say where the specimen lies").Hint("add specimen place: {lies on: …, moved by: …} to it")
+	}
+	if t["when"] == nil {
+		return
+	}
+	e, ok := c.expression(t["when"])
+	if !ok {
+		return
+	}
+	x.When, x.From = e.text, place(c.doc, e.node)
+	if x.Then == "pause" {
+		x.Pause = c.pause(n, t, keys, heaters)
+		c.readable(e)
+	} else {
+		for _, key := range append([]string{"clear for", "at most"}, keys...) {
+			if t[key] != nil {
+				c.wrong(t[key], "%q belongs to an interlock that pauses", key).Hint("write then: pause")
+			}
+		}
+	}
+	c.rules.interlocks = append(c.rules.interlocks, interlock{e, x})
+}
+
+// pause reads how to pause.
+func (c *compiler) pause(n *yamltext.Node, t map[string]*yamltext.Node, keys []string, heaters []int) *safety.Pause {
+	p := &safety.Pause{ClearNs: c.time(t["clear for"]), AtMostNs: c.time(t["at most"])}
+	if t["clear for"] == nil {
+		c.wrong(n, "for how long the condition must be clear is missing").Hint("add clear for: 1 min")
+	}
+	if t["at most"] == nil {
+		c.wrong(n, "how long the pause may take is missing").Hint("add at most: 30 min; then the run trips")
+	} else if p.ClearNs >= p.AtMostNs && p.AtMostNs > 0 {
+		c.wrong(t["at most"], "it could not go on within this time").Note(c.doc, t["clear for"], "it must be clear for so long")
+	}
+	for k, key := range keys {
+		switch to, ok := c.value(t[key], inDegC); {
+		case !ok:
+		case p.Heater != "":
+			c.wrong(t[key], "one pause holds one heater")
+		default:
+			i := heaters[k]
+			c.allowed(i, c.rig.Instruments[i].Profile.Set(setTemperature), to)
+			c.reachable(i, to)
+			p.Heater, p.DegC = c.rig.Instruments[i].Name, to.Value
+			c.peak.degC = max(c.peak.degC, to.Value)
+		}
+	}
+	return p
+}
+
+// readable refuses a condition that could not become clear in a pause: what needs an
+// output is not read then.
+func (c *compiler) readable(e expression) {
+	for _, i := range c.reads(e) {
+		if c.query(i).Needs != nil {
+			c.m.Add(e.doc, e.node, "%s is not read in a pause, when the outputs are off: this would never be clear", c.rig.Channels[i].Name)
+			return
+		}
+	}
+}
+
+// judgeable makes sure that an interlock can be judged all the time that it is armed:
+// at the slowest and at the fastest rate of its channels, and never with one half of
+// it switched off.
+func (c *compiler) judgeable(x interlock) {
+	var slow, fast []safety.Stale
+	for _, w := range c.wanted {
+		if w.wasAsked {
+			slow = append(slow, safety.Stale{Channel: w.first.Channel, EveryNs: w.mostNs, AfterNs: w.staleNs})
+			fast = append(fast, safety.Stale{Channel: w.first.Channel, EveryNs: w.leastNs, AfterNs: w.staleNs})
+		}
+	}
+	done := c.condition(x.expression, slow)
+	if done == nil || c.condition(x.expression, fast) == nil || x.While == safety.Sourcing && c.oneSource(done) {
+		return
+	}
+	var first *wish
+	for _, i := range done.Reads() {
+		w := c.wished(i)
+		if first == nil {
+			first = w
+		}
+		if a, b := c.query(first.channel).Needs, c.query(w.channel).Needs; w.later != first.later || a != nil && b != nil && *a != *b {
+			off := w
+			if first.later {
+				off = first
+			}
+			c.m.Add(x.doc, x.node, "this could not be judged before %s is read: its instrument is not switched on from the start", off.first.Channel).
+				Hint("write while: sourcing, to have it judged from then on")
+			return
+		}
+	}
+}
+
+// oneSource tells whether everything that a condition reads can be read whenever an
+// output is on: there is but one, and nothing needs another state.
+func (c *compiler) oneSource(x *condition.Condition) bool {
+	if len(c.sourced) != 1 {
+		return false
+	}
+	return !slices.ContainsFunc(x.Reads(), func(ch int) bool {
+		i, needs := c.rig.Channels[ch].Instrument, c.query(ch).Needs
+		return needs != nil && !isOutputOn(c.rig.Instruments[i].Profile, needs)
+	})
+}
+
+func isOutputOn(p *rig.Profile, needs *rig.Condition) bool {
+	return needs.Set == p.Set(setOutput) && needs.State == p.Sets[needs.Set].State(stateOn)
+}
