@@ -52,9 +52,8 @@ func GaugeFactor(o Origin, strain, change []float64, uStrain, tcr float64) ([]Fi
 		}
 		l.add(o.figure(meaning{"gauge_factor", c.flavour, "1", c.definition, "common practice"}, value, b))
 	}
-	_, most := extremes(change)
-	if tcr != 0 && len(l.figures) > 0 {
-		l.figures[0].With = append(l.figures[0].With, Given{"temperature change that looks like the largest bending", most / tcr, "K"})
+	if alike := largestOf(change) / math.Abs(tcr); len(l.figures) > 0 && !math.IsNaN(alike) && !math.IsInf(alike, 0) {
+		l.figures[0].With = append(l.figures[0].With, Given{"temperature change that looks like the largest bending", alike, "K"})
 	}
 	return l.done()
 }

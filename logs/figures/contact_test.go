@@ -18,7 +18,9 @@ func TestOhmic(t *testing.T) {
 	f = pick(t, all, err, "ohmic", "residual")
 	within(t, "residual", f.Value, 0.033005770, 5e-10)
 	within(t, "residual in A", with(t, f, "largest distance"), 6.616667e-7, 5e-14)
-	within(t, "chord spread", pick(t, all, err, "ohmic", "chord spread").Value, 0.259635680, 5e-10)
+	f = pick(t, all, err, "ohmic", "chord spread")
+	within(t, "chord spread", f.Value, 0.259635680, 5e-10)
+	within(t, "k for all 28 pairs", f.K, StudentT(math.Pow(0.95, 1./28), 6), 1e-9)
 	f = pick(t, all, err, "ohmic", "asymmetry")
 	within(t, "asymmetry", f.Value, 0.0498828, 5e-8)
 	within(t, "at", with(t, f, "voltage"), 1, 0)
@@ -108,6 +110,9 @@ func TestCyclesToThreshold(t *testing.T) {
 		all, err := CyclesToThreshold(o, n, change, 0.1, c.threshold)
 		f := pick(t, all, err, "cycles_to_threshold", "linear in cycles")
 		within(t, "linear", f.Value, c.linear, 5e-7)
+		if f.U_std < 100/math.Sqrt(3) {
+			t.Errorf("u = %v: readings thousands of cycles apart know more than that", f.U_std)
+		}
 		if *f.Low > 5e3 || *f.High < 5e3 || f.Censored {
 			t.Errorf("limits %v to %v do not reach the readings on both sides", *f.Low, *f.High)
 		}

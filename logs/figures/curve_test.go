@@ -170,6 +170,16 @@ func TestOnFilm(t *testing.T) {
 	}
 }
 
+// TestDegreesOfFreedom: two readings known by 3 degrees of freedom each give 6 where they
+// count alike (Welch and Satterthwaite), and k of Student's t.
+func TestDegreesOfFreedom(t *testing.T) {
+	c := Curve{Origin: Origin{"r", "demo data"}, T: []float64{25, 85}, R: []float64{1e6, 1e6 + 1}, UR: []float64{1, 1}, DoF: []float64{3, 3}}
+	all, err := TCR(c, 25, 85)
+	f := pick(t, all, err, "tcr", "chord")
+	within(t, "degrees of freedom", f.Budget.DoF, 6, 1e-3)
+	within(t, "k", f.K, 2.4469, 5e-5)
+}
+
 func TestTCR(t *testing.T) {
 	f, err := quadraticAt(setT, setUp, 25)
 	if err != nil {
@@ -209,6 +219,9 @@ func TestR0(t *testing.T) {
 	c.Common = []Common{{Name: "thermometer", Kind: TemperatureOffset, U: 0.1}}
 	all, err = R0(c, 25)
 	near(t, "u of the measured one", pick(t, all, err, "r0", "measured").U_std, math.Hypot(0.1, 0.1*3.11), 1e-3)
+	c.Common = []Common{{Name: "meter", Kind: ResistanceGain, U: 1e-3}, {Name: "leads", Kind: ResistanceOffset, U: 0.5}}
+	all, err = R0(c, 25)
+	near(t, "u with a meter and leads", pick(t, all, err, "r0", "measured").U_std, math.Hypot(math.Hypot(0.1, 1), 0.5), 1e-6)
 	one := Curve{Origin: Origin{"r", "row 1"}, T: []float64{25}, R: []float64{1000}}
 	if _, err := R0(one, 25); err == nil || !strings.Contains(err.Error(), "give the uncertainty, or more points") {
 		t.Errorf("one row: %v", err)

@@ -149,7 +149,7 @@ func (f Figure) String() string {
 // 7.2.6), as digits behind the point.
 func digitsFor(u float64) int {
 	if !(u > 0) {
-		return 12
+		return math.MaxInt
 	}
 	return 1 - int(math.Floor(math.Log10(u)))
 }

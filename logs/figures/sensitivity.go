@@ -29,7 +29,10 @@ func Sensitivity(c Curve, at float64) ([]Figure, error) {
 	over := func(base func(f Fit, t, r []float64) float64) function {
 		return func(t, r []float64) (float64, error) {
 			f, err := lineAt(t, r, at)
-			return 100 * f.B[1] / base(f, t, r), err
+			if err != nil {
+				return 0, err
+			}
+			return 100 * f.B[1] / base(f, t, r), nil
 		}
 	}
 	slope := "slope of the least-squares line of R against T, 100 b / R0, "

@@ -1,8 +1,10 @@
 package figures
 
 import (
+	"encoding/json"
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 )
 
@@ -61,7 +63,7 @@ func TestAllan(t *testing.T) {
 	// A constant far from zero has none: nothing may cancel.
 	shifted := make([]float64, 9)
 	for i, v := range nine {
-		shifted[i] = 1e9 + v
+		shifted[i] = 1e13 + v
 	}
 	a, _ := AllanDeviation(shifted, 1)
 	within(t, "Allan deviation far from zero", a.Deviation, 91.22945, 5e-6)
@@ -113,5 +115,57 @@ func TestMeanErrorCovers(t *testing.T) {
 	t.Logf("%d of %d intervals cover, plain ones %d", covered, runs, plain)
 	if covered < 900 || covered > 985 || plain > 700 {
 		t.Errorf("%d of %d cover, plain ones %d", covered, runs, plain)
+	}
+}
+
+// TestFigure: never a number without the rest, and never one that is none.
+func TestFigure(t *testing.T) {
+	m := meaning{"tcr", "chord", "1/K", "what it is", "who says so"}
+	o := Origin{"element", "rows 1 to 7"}
+	b, err := Combine("1/K", 0.95, []Input{{Name: "r", Value: 1, Unit: "Ohm", U: 2e-5, Type: "A", Sensitivity: 1}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, err := o.figure(m, 3.123456e-3, b, Given{"T1", 0, "degC"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := f.Note("corrected").String()
+	for _, says := range []string{"tcr of element (chord): 0.003123 ± 0.000039 1/K", "95 %", "what it is", "who says so", "rows 1 to 7", "T1 = 0 degC", "corrected"} {
+		if !strings.Contains(s, says) {
+			t.Errorf("expected %q in %s", says, s)
+		}
+	}
+	text, err := json.Marshal(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var back map[string]any
+	if err := json.Unmarshal(text, &back); err != nil {
+		t.Fatal(err)
+	}
+	for _, key := range []string{"figure", "channel", "value", "unit", "u", "k", "U", "definition", "source", "rows", "flavour", "budget"} {
+		if _, ok := back[key]; !ok {
+			t.Errorf("no %q in %s", key, text)
+		}
+	}
+	for _, bad := range []float64{math.NaN(), math.Inf(1)} {
+		if _, err := o.figure(m, bad, b); err == nil {
+			t.Errorf("a value of %v: expected an error", bad)
+		}
+		if _, err := o.interval(m, 1, 1, 0, bad); err == nil {
+			t.Errorf("a bound of %v: expected an error", bad)
+		}
+		if _, err := o.figure(m, 1, b, Given{"T", bad, "K"}); err == nil {
+			t.Errorf("read with %v: expected an error", bad)
+		}
+	}
+	for _, c := range []struct {
+		v, u float64
+		want string
+	}{{1234.5678, 0.0123, "1234.568"}, {1234.5678, 123, "1230"}, {0.5, 0, "0.5"}} {
+		if got := number(c.v, digitsFor(c.u)); got != c.want {
+			t.Errorf("%v ± %v: expected %s, got %s", c.v, c.u, c.want, got)
+		}
 	}
 }
