@@ -19,7 +19,9 @@ type Series struct {
 	Timing  Timing
 }
 
-// Timing says how old a value is that an instrument hands out.
+// Timing says how old a value is that an instrument hands out. It is for instruments that
+// measure on their own: a reading they take when asked lies within its exchange, and all
+// of this is zero.
 type Timing struct {
 	Update      float64 // s between new values inside the instrument: one asked for may be as old as that
 	Integration float64 // s a value is averaged over, up to its moment
@@ -121,6 +123,21 @@ func (s Series) rateAt(j int) float64 {
 		return 0
 	}
 	return ty / tt
+}
+
+// Complete keeps the places at which every column has a value, and counts the others.
+func Complete(columns ...[]float64) (kept [][]float64, left int) {
+	kept = make([][]float64, len(columns))
+	for i := range columns[0] {
+		if slices.ContainsFunc(columns, func(c []float64) bool { return math.IsNaN(c[i]) }) {
+			left++
+			continue
+		}
+		for k, c := range columns {
+			kept[k] = append(kept[k], c[i])
+		}
+	}
+	return kept, left
 }
 
 // ReadRun takes channels out of a run folder. What is flagged or no number becomes NaN;
