@@ -3,6 +3,7 @@ package figures
 import (
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 )
 
@@ -138,5 +139,55 @@ func TestSettleCovers(t *testing.T) {
 				t.Errorf("%s: %s: %d of %d covered, at least %d expected; half width %v", c.name, name, r.covered, c.seeds, low, r.width)
 			}
 		}
+	}
+}
+
+// TestSettleEdges: a thermometer on the film sees no lag, and what cannot be told is said.
+func TestSettleEdges(t *testing.T) {
+	b := bench{hold: 120, dt: 2, rate: 10. / 60, plateTau: 8, tau: 0.01, noiseR: 0.05, noiseT: 0.01}
+	x, temperature, r := b.record(rand.New(rand.NewPCG(5, 5)))
+	found, err := Segments(x, temperature)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := Settle(x, temperature, r, found.Plateaus())
+	if err != nil || len(s.Tau) != 0 {
+		t.Fatalf("a film without lag: %v, %v", s.Tau, err)
+	}
+	all, err := SettleFigures(Origin{"film", "demo data"}, s)
+	f := pick(t, all, err, "hysteresis", "largest, Ohm, lag taken out")
+	if f.Value > f.Expanded || f.Expanded > 0.1 {
+		t.Errorf("hysteresis of none: %v ± %v", f.Value, f.Expanded)
+	}
+	if f := pick(t, all, err, "not_settled", "largest"); f.Value > 1e-9 {
+		t.Errorf("something remained without a lag: %v", f.Value)
+	}
+	// With t90 of 73 s (tau 31.7 s) over 2 % of a step are left after 2 minutes.
+	b.tau, b.noiseR, b.noiseT, b.plateTau, b.dt = 31.7, 0.01, 0, 0.5, 1
+	x, temperature, r = b.record(rand.New(rand.NewPCG(5, 6)))
+	if found, err = Segments(x, temperature); err != nil {
+		t.Fatal(err)
+	}
+	if s, err = Settle(x, temperature, r, found.Plateaus()); err != nil || len(s.Tau) != 1 {
+		t.Fatalf("%v, %v", s.Tau, err)
+	}
+	h := s.Holds[4]
+	if h.AtRest() {
+		t.Errorf("%+v is taken for settled", h)
+	}
+	// A ramp of 1/6 K/s over 60 s leaves the film tau/6 (1-exp(-60/tau)) K behind, and a
+	// little of the step before; the hold is 120 s.
+	behind := 31.7 / 6 * (1 - math.Exp(-60/31.7)) * math.Exp(-120/31.7)
+	near(t, "what remained", -h.Remained, h.Slope*behind, 0.03)
+
+	flat := make([]float64, len(x))
+	for i := range flat {
+		flat[i] = 25 + 0.01*float64(i%3)
+	}
+	if _, err := Settle(x, flat, r, []Segment{{To: 50}, {From: 60, To: 120}}); err == nil || !strings.Contains(err.Error(), "without a change of temperature") {
+		t.Errorf("constant temperature: %v", err)
+	}
+	if s, err := Settle(x, temperature, r, []Segment{{To: 50}, {From: 60, To: 65}}); err == nil || len(s.Notes) != 1 {
+		t.Errorf("one plateau and a short one: %v, %v", err, s.Notes)
 	}
 }
