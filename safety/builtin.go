@@ -359,37 +359,45 @@ func (g *Gate) frozen(w *Frozen, i, follows int, a arming, k int, r drivers.Read
 	} else {
 		s.Same++
 	}
-	due, why := false, ""
-	switch {
-	case w.Readings > 0:
-		due, why = s.Same > w.Readings, "its noise is above its last digit"
-	case follows >= 0:
-		ref, known := g.latest(follows)
-		if known && !s.HasRef {
-			s.HasRef, s.Ref = true, ref
-		}
-		due, why = known && math.Abs(ref-s.Ref) > w.MovedBy, w.Follows+" has moved"
-	default:
-		t := &g.state.Told[i]
-		due = t.Heat && t.HasTarget && (t.Target-r.Value > w.MovedBy || r.Value-max(t.Target, w.Lowest) > w.MovedBy)
-		why = w.Heater + " was told to be elsewhere"
-	}
-	if !due {
+	if !g.changeDue(w, s, i, follows, r.Value) {
 		s.Due = false
 		return nil
 	}
-	if !s.Due && w.Readings == 0 {
-		s.Due, s.DueNs = true, r.At
-	}
 	since := s.SinceNs
 	if w.Readings == 0 {
+		if !s.Due {
+			s.Due, s.DueNs = true, r.At
+		}
 		since = max(since, s.DueNs)
 	}
 	if r.At-since <= clock.Instant(w.AfterNs) {
 		return nil
 	}
+	why := "its noise is above its last digit"
+	switch {
+	case w.Follows != "":
+		why = w.Follows + " has moved"
+	case w.Heater != "":
+		why = w.Heater + " was told to be elsewhere"
+	}
 	return g.trip(w.From, r.At, "%s is frozen: it has been %s for %s s, and %s", w.Channel, g.show(r.Channel, r.Value),
 		seconds(int64(r.At-s.SinceNs)), why)
+}
+
+// changeDue tells whether a reading that stays the same should have changed.
+func (g *Gate) changeDue(w *Frozen, s *still, i, follows int, v float64) bool {
+	switch {
+	case w.Readings > 0:
+		return s.Same > w.Readings
+	case follows >= 0:
+		ref, known := g.latest(follows)
+		if known && !s.HasRef {
+			s.HasRef, s.Ref = true, ref
+		}
+		return known && math.Abs(ref-s.Ref) > w.MovedBy
+	}
+	t := &g.state.Told[i]
+	return t.Heat && t.HasTarget && (t.Target-v > w.MovedBy || v-max(t.Target, w.Lowest) > w.MovedBy)
 }
 
 // energy adds up what goes into the specimen: between two readings the greater power

@@ -11,6 +11,7 @@ package safety
 
 import (
 	"fmt"
+	"strings"
 
 	"dwell/drivers"
 	"dwell/drivers/clock"
@@ -403,14 +404,25 @@ func (g *Gate) pausing(w *watch, h *held, truth condition.Truth, holds bool, r d
 	return g.trip(w.from, r.At, "paused for %s s, and %s has not been clear for %s s", seconds(w.pause.AtMostNs), w.label(), seconds(w.pause.ClearNs))
 }
 
-// Pausing is why the run is to pause now, and how; nil when it is not.
-func (g *Gate) Pausing() (why string, how *Pause) {
+// Pausing is how the run is to pause now; nil when it is not.
+func (g *Gate) Pausing() *Pause {
 	for _, i := range g.pauses {
-		if w := &g.watches[i]; g.state.Held[i].Pausing {
-			return w.label() + " (" + w.from + ")", w.pause
+		if g.state.Held[i].Pausing {
+			return g.watches[i].pause
 		}
 	}
-	return "", nil
+	return nil
+}
+
+// WhyPausing is what has the run paused.
+func (g *Gate) WhyPausing() string {
+	var all []string
+	for _, i := range g.pauses {
+		if w := &g.watches[i]; g.state.Held[i].Pausing {
+			all = append(all, w.label()+" ("+w.from+")")
+		}
+	}
+	return strings.Join(all, "; ")
 }
 
 // count keeps the time a condition has held and tells whether that is long enough.

@@ -28,7 +28,7 @@ var errPaused = errors.New("paused")
 
 // lookForPause starts a pause, or has one end, as the gate says.
 func (r *Run) lookForPause() {
-	_, how := r.gate.Pausing()
+	how := r.gate.Pausing()
 	if how == r.pause.wanted {
 		return
 	}
@@ -56,8 +56,7 @@ func (r *Run) whilePaused() error {
 // pausing is the pause, from the first command to the last.
 func (r *Run) pausing() error {
 	began := r.clock.Now()
-	why, _ := r.gate.Pausing()
-	r.event(Event{Kind: "paused", Text: why})
+	r.event(Event{Kind: "paused", Text: r.gate.WhyPausing()})
 	var outputs []int
 	targets := map[int]float64{}
 	for i := range r.bench.Instruments {
