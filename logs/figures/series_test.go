@@ -38,7 +38,7 @@ func TestAlign(t *testing.T) {
 
 func TestLagBetween(t *testing.T) {
 	rng := rand.New(rand.NewPCG(8, 1))
-	const seeds, truth = 100, 2.37
+	const seeds, truth = 60, 2.37
 	covered, width := 0, 0.
 	for range seeds {
 		var x, y Series
