@@ -237,7 +237,7 @@ func rateText(r Rate, c rig.Channel) string {
 func Vocabulary(channels []rig.Channel, polled []Stale) condition.Vocabulary {
 	v := condition.Vocabulary{Names: map[string]quantity.Quantity{}}
 	for _, c := range channels {
-		k := condition.Channel{Name: c.Name, Dim: c.Unit.Dim, Display: c.Display}
+		k := condition.Channel{Name: c.Name, Dim: c.Unit.Dim, Display: c.Display, Lowest: c.Lowest, Highest: c.Highest}
 		for _, s := range polled {
 			if s.Channel == c.Name {
 				k.EveryNs, k.StaleNs = s.EveryNs, s.AfterNs

@@ -66,7 +66,9 @@ type Channel struct {
 	Field      int
 	Unit       quantity.Unit // canonical: the unit of readings
 	Display    float64       // the smallest step that can be seen, in that unit
-	Through    string        // the conversion, or ""
+	Lowest     float64       // good readings lie between these; both 0 when that is not known
+	Highest    float64
+	Through    string // the conversion, or ""
 	Node       *yamltext.Node
 
 	conversion *convert.Conversion
@@ -272,11 +274,24 @@ func (r *rigReader) baseChannels() {
 					continue
 				}
 				unit, _ := field.Unit.Dim.Canonical()
-				r.rig.Channels = append(r.rig.Channels, Channel{Name: d.Name + "." + field.Quantity, Instrument: i, Quantity: field.Quantity,
-					Query: q, Field: f, Unit: unit, Display: field.Display, Node: d.Node})
+				c := Channel{Name: d.Name + "." + field.Quantity, Instrument: i, Quantity: field.Quantity,
+					Query: q, Field: f, Unit: unit, Display: field.Display, Node: d.Node}
+				c.Lowest, c.Highest = field.span()
+				r.rig.Channels = append(r.rig.Channels, c)
 			}
 		}
 	}
+}
+
+// span is where good readings of a field lie, zeros when that is not known.
+func (f *Field) span() (lowest, highest float64) {
+	switch n := len(f.States); {
+	case n > 0:
+		return 0, float64(n - 1)
+	case math.IsInf(f.Lowest, 0) || math.IsInf(f.Highest, 0):
+		return 0, 0
+	}
+	return f.Lowest, f.Highest
 }
 
 // Channel is the place of a channel's name, or -1.
@@ -328,7 +343,7 @@ func (r *rigReader) channels(n *yamltext.Node) {
 			continue
 		}
 		c := r.rig.Channels[i]
-		c.Name, c.Node = name, pair.Key
+		c.Name, c.Node, c.Lowest, c.Highest = name, pair.Key, 0, 0
 		if r.convert(&c, t["through"]) {
 			r.rig.Channels = append(r.rig.Channels, c)
 		}

@@ -40,6 +40,8 @@ type operand struct {
 	varies bool // reads a channel or the time; else value is what it is
 	value  float64
 	leaf   leaf
+	span   span    // of a quantity
+	can    outcome // of a condition
 }
 
 // fault records a mistake.
@@ -50,15 +52,15 @@ func (c *compiler) fault(offset, width int, text, hint string) operand {
 
 // at records a mistake at a part of the tree.
 func (c *compiler) at(n ast.Node, hint, format string, args ...any) operand {
-	from, to := span(n)
+	from, to := extent(n)
 	return c.fault(from, to-from, fmt.Sprintf(format, args...), hint)
 }
 
-// span is the stretch of text that a node and everything in it take.
-func span(n ast.Node) (from, to int) {
+// extent is the stretch of text that a node and everything in it take.
+func extent(n ast.Node) (from, to int) {
 	from, to = n.Location().From, n.Location().To
 	for _, part := range parts(n) {
-		a, b := span(part)
+		a, b := extent(part)
 		from, to = min(from, a), max(to, b)
 	}
 	return from, to
@@ -97,6 +99,9 @@ func (c *compiler) compile(text string) operand {
 	result := c.node(tree)
 	if result.number != nil {
 		return c.at(tree, "compare it with something, by < or >", "this is %s, not a condition", describe(result.dim))
+	}
+	if result.truth != nil {
+		c.decided(tree, result.can)
 	}
 	return result
 }
@@ -167,13 +172,14 @@ func (c *compiler) node(n ast.Node) operand {
 
 // leaf translates a channel, a number or the time of the step.
 func (c *compiler) leaf(n ast.Node, x leaf) operand {
-	o := operand{dim: x.dim, varies: true, leaf: x}
+	o := operand{dim: x.dim, varies: true, leaf: x, span: anywhere}
 	switch x.kind {
 	case constant:
 		value := x.value
-		o.varies, o.value = false, value
+		o.varies, o.value, o.span = false, value, span{value, value}
 		o.number = func(frame) float64 { return value }
 	case elapsed:
+		o.span.low = 0
 		o.number = func(f frame) float64 {
 			if f.now < f.since {
 				return math.NaN()
@@ -188,6 +194,7 @@ func (c *compiler) leaf(n ast.Node, x leaf) operand {
 			return c.at(n, "", "%s is not read regularly, so nothing can depend on it", ch.Name)
 		}
 		c.condition.reads = append(c.condition.reads, x.channel)
+		o.span = ch.span()
 		index, stale := x.channel, ch.StaleNs
 		o.number = func(f frame) float64 { return f.memory.latest(index, f.now, stale) }
 	}
@@ -205,7 +212,7 @@ func (c *compiler) unary(n *ast.UnaryNode) operand {
 		return c.at(n, "put the condition in parentheses, as in not (a > b)", "not needs a condition, this is %s", describe(x.dim))
 	case n.Operator == "not":
 		truth := x.truth
-		return operand{varies: true, truth: func(f frame) Truth { return not(truth(f)) }}
+		return operand{varies: true, can: x.can.not(), truth: func(f frame) Truth { return not(truth(f)) }}
 	case n.Operator != "-":
 		return c.at(n, "", "%q is not expected here", n.Operator)
 	case x.truth != nil:
@@ -214,19 +221,19 @@ func (c *compiler) unary(n *ast.UnaryNode) operand {
 		return c.at(n, "a difference is written in K", "a temperature in degC has no negative")
 	}
 	number := x.number
-	return c.quantity(n, x.dim, x.varies, func(f frame) float64 { return -number(f) })
+	return c.quantity(n, x.dim, x.varies, x.span.negative(), func(f frame) float64 { return -number(f) })
 }
 
 // quantity makes an operand; one that cannot change is worked out at once.
-func (c *compiler) quantity(n ast.Node, dim quantity.Dimension, varies bool, number func(frame) float64) operand {
+func (c *compiler) quantity(n ast.Node, dim quantity.Dimension, varies bool, s span, number func(frame) float64) operand {
 	if varies {
-		return operand{dim: dim, varies: true, number: number}
+		return operand{dim: dim, varies: true, number: number, span: s}
 	}
 	value := number(frame{})
 	if math.IsNaN(value) {
 		return c.at(n, "", "this calculation has no finite result")
 	}
-	return operand{dim: dim, value: value, number: func(frame) float64 { return value }}
+	return operand{dim: dim, value: value, span: span{value, value}, number: func(frame) float64 { return value }}
 }
 
 // binary translates an operator with two sides.
@@ -273,9 +280,9 @@ func (c *compiler) logic(n *ast.BinaryNode, a, b operand) operand {
 		return operand{}
 	}
 	if n.Operator == "or" {
-		return operand{varies: true, truth: func(f frame) Truth { return not(both(not(left(f)), not(right(f)))) }}
+		return operand{varies: true, can: a.can.or(b.can), truth: func(f frame) Truth { return not(both(not(left(f)), not(right(f)))) }}
 	}
-	return operand{varies: true, truth: func(f frame) Truth { return both(left(f), right(f)) }}
+	return operand{varies: true, can: a.can.and(b.can), truth: func(f frame) Truth { return both(left(f), right(f)) }}
 }
 
 // not and both are Kleene's three-valued logic.
@@ -317,9 +324,9 @@ func (c *compiler) sum(n *ast.BinaryNode, a, b operand) operand {
 	}
 	left, right := a.number, b.number
 	if plus {
-		return c.quantity(n, dim, a.varies || b.varies, func(f frame) float64 { return known(left(f) + right(f)) })
+		return c.quantity(n, dim, a.varies || b.varies, a.span.plus(b.span), func(f frame) float64 { return known(left(f) + right(f)) })
 	}
-	return c.quantity(n, dim, a.varies || b.varies, func(f frame) float64 { return known(left(f) - right(f)) })
+	return c.quantity(n, dim, a.varies || b.varies, a.span.plus(b.span.negative()), func(f frame) float64 { return known(left(f) - right(f)) })
 }
 
 // product translates times and divided by.
@@ -328,9 +335,11 @@ func (c *compiler) product(n *ast.BinaryNode, a, b operand) operand {
 		return c.at(n, "subtract another temperature first, or write a difference in K", "a temperature in degC cannot be multiplied or divided")
 	}
 	left, right := a.number, b.number
+	s := a.span.times(b.span)
 	dim, number := a.dim.Mul(b.dim), func(f frame) float64 { return known(left(f) * right(f)) }
 	if n.Operator == "/" {
 		dim, number = a.dim.Div(b.dim), func(f frame) float64 { return known(left(f) / right(f)) }
+		s = a.span.over(b.span)
 		if !b.varies && b.value == 0 {
 			return c.at(n.Right, "", "division by zero")
 		}
@@ -340,7 +349,7 @@ func (c *compiler) product(n *ast.BinaryNode, a, b operand) operand {
 			return c.at(n, "", "no quantity has the dimension of this")
 		}
 	}
-	return c.quantity(n, dim, a.varies || b.varies, number)
+	return c.quantity(n, dim, a.varies || b.varies, s, number)
 }
 
 // comparison translates < <= > >=.
@@ -358,7 +367,7 @@ func (c *compiler) comparison(n *ast.BinaryNode, a, b operand) operand {
 		">=": func(x, y float64) bool { return x >= y },
 	}[n.Operator]
 	left, right := a.number, b.number
-	return operand{varies: true, truth: func(f frame) Truth {
+	return operand{varies: true, can: compared(n.Operator, a, b), truth: func(f frame) Truth {
 		x, y := left(f), right(f)
 		switch {
 		case x != x || y != y:

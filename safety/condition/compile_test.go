@@ -26,11 +26,11 @@ func bench() Vocabulary {
 	rise, _ := quantity.Parse("5 K")
 	return Vocabulary{
 		Channels: []Channel{
-			{"plate.temperature", dim("degC"), s, 3 * s, 0.1},
-			{"foil.temperature", dim("degC"), s, 3 * s, 0.01},
-			{"element.resistance", dim("Ohm"), s / 2, 3 * s, 0},
-			{"meter.power", dim("W"), 0, 3 * s, 0},
-			{"stage.travel", dim("m"), 0, 0, 0},
+			{"plate.temperature", dim("degC"), s, 3 * s, 0.1, -50, 450},
+			{"foil.temperature", dim("degC"), s, 3 * s, 0.01, 0, 0},
+			{"element.resistance", dim("Ohm"), s / 2, 3 * s, 0, 0, 0},
+			{"meter.power", dim("W"), 0, 3 * s, 0, 0, 0},
+			{"stage.travel", dim("m"), 0, 0, 0, 0, 0},
 		},
 		Names: map[string]quantity.Quantity{"low": low, "rise": rise},
 	}

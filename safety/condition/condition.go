@@ -40,13 +40,16 @@ import (
 // Channel is a name that an expression may read. EveryNs is how often it is
 // read, StaleNs the age from which its last reading no longer counts; both 0 if
 // it is not read regularly. Display is the size of its last digit in canonical
-// units, 0 if not known.
+// units, 0 if not known. Good readings lie from Lowest to Highest; both 0 if that is
+// not known.
 type Channel struct {
 	Name    string
 	Dim     quantity.Dimension
 	EveryNs int64
 	StaleNs int64
 	Display float64
+	Lowest  float64
+	Highest float64
 }
 
 // Vocabulary is all that an expression may name.

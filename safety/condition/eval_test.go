@@ -67,7 +67,7 @@ func TestEval(t *testing.T) {
 		"elapsed > 8 s":                                      False,
 		"elapsed > 0 s or meter.power > 1 W":                 True,
 		"elapsed < 0 s or meter.power > 1 W":                 Unknown,
-		"elapsed < 0 s and meter.power > 1 W":                False,
+		"elapsed > 1 h and meter.power > 1 W":                False,
 		"not (meter.power > 1 W)":                            Unknown,
 		"rise / (foil.temperature - 24.5 degC) > 1":          Unknown, // divided by zero
 	} {

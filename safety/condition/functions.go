@@ -48,10 +48,10 @@ func (c *compiler) call(n *ast.CallNode, name string) operand {
 		return c.extreme(n, name, args)
 	case "mean":
 		w, ok := c.window(n, name, args[0], args[1], fewestForSlope)
-		return c.windowed(ok, args[0].dim, w, mean)
+		return c.windowed(ok, args[0].dim, w, args[0].span, mean)
 	case "rate":
 		w, ok := c.window(n, name, args[0], args[1], fewestForSlope)
-		return c.windowed(ok, args[0].dim.Div(second), w, slope)
+		return c.windowed(ok, args[0].dim.Div(second), w, anywhere, slope)
 	}
 	return c.settled(n, args[0], args[1], args[2])
 }
@@ -62,13 +62,13 @@ func (c *compiler) abs(n *ast.CallNode, x operand) operand {
 		return c.at(n.Arguments[0], "subtract another temperature first", "the size of a temperature in degC means nothing")
 	}
 	number := x.number
-	return c.quantity(n, x.dim, x.varies, func(f frame) float64 { return math.Abs(number(f)) })
+	return c.quantity(n, x.dim, x.varies, x.span.size(), func(f frame) float64 { return math.Abs(number(f)) })
 }
 
 // extreme translates min and max. They are unknown when any of their arguments
 // is.
 func (c *compiler) extreme(n *ast.CallNode, name string, args []operand) operand {
-	varies := false
+	varies, s := false, args[0].span
 	numbers := make([]func(frame) float64, len(args))
 	for i, a := range args {
 		if a.dim != args[0].dim {
@@ -82,7 +82,10 @@ func (c *compiler) extreme(n *ast.CallNode, name string, args []operand) operand
 	if name == "max" {
 		pick = func(a, b float64) float64 { return max(a, b) }
 	}
-	return c.quantity(n, args[0].dim, varies, func(f frame) float64 {
+	for _, a := range args[1:] {
+		s = span{pick(s.low, a.span.low), pick(s.high, a.span.high)}
+	}
+	return c.quantity(n, args[0].dim, varies, s, func(f frame) float64 {
 		x := numbers[0](f)
 		for _, number := range numbers[1:] {
 			x = pick(x, number(f))
@@ -130,11 +133,11 @@ func (c *compiler) window(n *ast.CallNode, name string, x, width operand, fewest
 }
 
 // windowed makes the quantity that of works out from a window.
-func (c *compiler) windowed(ok bool, dim quantity.Dimension, w windowView, of func(*Recent, int) float64) operand {
+func (c *compiler) windowed(ok bool, dim quantity.Dimension, w windowView, s span, of func(*Recent, int) float64) operand {
 	if !ok {
 		return operand{}
 	}
-	return operand{dim: dim, varies: true, number: func(f frame) float64 {
+	return operand{dim: dim, varies: true, span: s, number: func(f frame) float64 {
 		recent, held := f.memory.look(w, f.now)
 		if recent == nil {
 			return math.NaN()
