@@ -34,6 +34,15 @@ func coolingOf(h rig.Heating, displayK, ambientDegC float64) cooling {
 	return w
 }
 
+// CoolsWithin is how long it is looked at most whether an instrument cools.
+func CoolsWithin(b *rig.Bench, i *rig.Instrument) clock.Instant {
+	channels := b.Rig.Thermometers(i.Name())
+	if len(channels) == 0 {
+		return 0
+	}
+	return coolingOf(i.Profile().HeatingOrUsual(), b.Rig.Channels[channels[0]].Display, b.Rig.AmbientDegC).giveUpNs
+}
+
 // verdict is what is known of a temperature that is watched.
 type verdict uint8
 

@@ -38,8 +38,12 @@ const (
 // attempted is how far making an instrument safe has come.
 type attempted struct {
 	at        clock.Instant // the end of the last attempt
-	confirmed bool
+	confirmed int           // in a row
+	cools     clock.Instant // how long one that has heated is watched, after it was confirmed to be off
 }
+
+// over tells whether nothing more is to come of an instrument.
+func (a attempted) over() bool { return a.confirmed > 1 || a.confirmed == 1 && a.cools == 0 }
 
 // prove gives proof of life, and returns when the next is due.
 func (r *Run) prove(now clock.Instant) clock.Instant {
@@ -66,16 +70,33 @@ func (r *Run) alive(now clock.Instant) bool {
 		return true
 	}
 	for _, a := range r.attempts {
-		if !a.confirmed && now-max(a.at, r.safingAt) > stuckAfter {
+		within := stuckAfter
+		if a.confirmed > 0 {
+			within += a.cools
+		}
+		if !a.over() && now-max(a.at, r.safingAt) > within {
 			return false
 		}
 	}
 	return true
 }
 
+// attempt notes which instruments are to be made safe.
+func (r *Run) attempt() {
+	for i, instrument := range r.bench.Instruments {
+		if instrument.Heated() {
+			r.attempts[i].cools = safety.CoolsWithin(r.bench, instrument)
+		}
+	}
+}
+
 // progress notes that an attempt to make an instrument safe has ended.
 func (r *Run) progress(e drivers.Evidence) {
-	r.attempts[r.instr[e.Instrument]] = attempted{r.clock.Now(), e.Grade != drivers.Unconfirmed}
+	a := &r.attempts[r.instr[e.Instrument]]
+	a.at = r.clock.Now()
+	if a.confirmed++; e.Grade == drivers.Unconfirmed {
+		a.confirmed = 0
+	}
 }
 
 // energising tells whoever watches that something is about to be switched on.

@@ -315,6 +315,7 @@ func (r *Run) makeSafe() {
 		return
 	}
 	r.safing, r.safingAt = true, r.clock.Now()
+	r.attempt()
 	r.gate.Off()
 	r.clock.Go("safe state", func() error {
 		report := safety.MakeSafe(r.clock, r.bench, func() bool { return r.giveUp }, r.evidence)

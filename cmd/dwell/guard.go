@@ -64,8 +64,9 @@ type guard struct {
 
 // remark is what was said last of an instrument.
 type remark struct {
-	text string
-	at   clock.Instant
+	text      string
+	at        clock.Instant
+	confirmed bool
 }
 
 const (
@@ -292,13 +293,7 @@ func (g *guard) takeOver(bench *rig.Bench) {
 	g.note("taking over", g.why)
 	g.end()
 	g.control.serve(g.clock, func() {}, func() (safe, over bool) { return g.safe, g.safe })
-	g.clock.Go("alarm", func() error {
-		if g.clock.Sleep(g.clock.Now()+alarmAfter) == nil && !g.safe {
-			g.note("alarm", loud)
-			g.notify("dwell: " + g.why + "; the bench is NOT confirmed safe, the guard keeps trying")
-		}
-		return nil
-	})
+	g.clock.Go("alarm", func() error { return g.alarm(len(bench.Instruments)) })
 	report := safety.MakeSafe(g.clock, bench, func() bool { return false }, g.evidence)
 	if err := bench.Close(); err != nil {
 		g.note("closing", err.Error())
@@ -309,6 +304,30 @@ func (g *guard) takeOver(bench *rig.Bench) {
 	g.step(safety.TookOver, 0)
 	g.note("safe", fmt.Sprintf("the bench is confirmed safe, %.2f s after the guard began", (report.Done-report.Began).Seconds()))
 	g.notify("dwell: " + g.why + "; the guard has made the bench safe")
+}
+
+// alarm tells somebody, once, that after some time not every instrument has confirmed.
+// One that is off and watched while it cools has.
+func (g *guard) alarm(instruments int) error {
+	by := g.clock.Now() + alarmAfter
+	for {
+		if err := g.clock.Sleep(by); err != nil || g.safe {
+			return nil
+		}
+		confirmed := 0
+		for _, last := range g.said {
+			if last.confirmed {
+				confirmed++
+			}
+		}
+		if confirmed < instruments {
+			break
+		}
+		by += clock.Second
+	}
+	g.note("alarm", loud)
+	g.notify("dwell: " + g.why + "; the bench is NOT confirmed safe, the guard keeps trying")
+	return nil
 }
 
 // end kills the run by its handle, stopped or not, and waits until its ports and
@@ -331,7 +350,7 @@ func (g *guard) evidence(e drivers.Evidence) {
 	if e.Text == last.text && now-last.at < repeatAfter {
 		return
 	}
-	g.said[e.Instrument] = remark{e.Text, now}
+	g.said[e.Instrument] = remark{e.Text, now, e.Grade != drivers.Unconfirmed}
 	kind := "made safe"
 	if e.Grade == drivers.Unconfirmed {
 		kind = "not safe"
