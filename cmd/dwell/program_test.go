@@ -13,6 +13,7 @@ import (
 	"runtime"
 	"runtime/debug"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -127,12 +128,31 @@ func (p *process) watch(shown <-chan struct{}) {
 	}()
 	p.t.Cleanup(func() {
 		p.cmd.Process.Kill()
-		<-p.over
+		select {
+		case <-p.over:
+		case <-time.After(patience): // a guard goes on trying when the test has failed
+			p.endGuards()
+			<-p.over
+		}
 		if p.t.Failed() {
 			p.t.Logf("dwell %s\nexit %d\nstdout:\n%s\nstderr:\n%s", strings.Join(p.cmd.Args[1:], " "), p.cmd.ProcessState.ExitCode(), p.out, p.err)
 			p.lastExchanges()
 		}
 	})
+}
+
+// endGuards ends the guards of a run whose bench is gone for ever, where it can be
+// seen that they are still these.
+func (p *process) endGuards() {
+	found, _ := filepath.Glob("/proc/[0-9]*/cmdline")
+	for _, name := range found {
+		words, _ := os.ReadFile(name)
+		pid, _ := strconv.Atoi(strings.Split(name, "/")[2])
+		if guard, err := os.FindProcess(pid); err == nil && bytes.Contains(words, []byte("guard\x00--folder")) &&
+			bytes.HasSuffix(words, []byte(fmt.Sprintf("--owner\x00%d\x00", p.cmd.Process.Pid))) {
+			guard.Kill()
+		}
+	}
 }
 
 // lastExchanges shows what a run that failed a test had to do with its instruments
