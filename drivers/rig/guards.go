@@ -136,8 +136,9 @@ func (r *profileReader) heating(n *yamltext.Node) {
 		return
 	}
 	r.p.Heating = &Heating{}
+	before := r.m.Len()
 	r.heats(r.p.Heating, n)
-	if h := r.p.Heating; h.RateKPerS == 0 || h.CoolingS == 0 {
+	if h := r.p.Heating; (h.RateKPerS == 0 || h.CoolingS == 0) && r.m.Len() == before {
 		r.wrong(n, "rate and cooling time constant are needed here")
 	}
 }

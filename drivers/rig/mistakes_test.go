@@ -44,7 +44,7 @@ func TestMistakesInProfiles(t *testing.T) {
 		{"dialect: namur", "dialect: morse", `"morse" is no dialect`},
 		{"parity: even", "parity: uneven", `"uneven" is no parity`},
 		{"baud: 9600", "bad: 9600", "did you mean baud?"},
-		{"baud: 9600", "bad: 9600", `"baud" is missing here`},
+		{"baud: 9600, ", "", `"baud" is missing here`},
 		{"data bits: 7", "data bits: 9", "9 is out of range"},
 		{"pause: 100 ms", "pause: 100", "a time is expected here"},
 		{"to commands: none", "to commands: maybe", `"maybe" is no style of answer here`},

@@ -29,6 +29,7 @@ var (
 	inWatt    = quantity.Dimension{KG: 1, M: 2, S: -3}
 	inJoule   = quantity.Dimension{KG: 1, M: 2, S: -2}
 	inContact = quantity.Dimension{KG: 1, S: -3, K: -1}
+	anything  = quantity.Dimension{S: math.MinInt8} // of what it is about nothing is known
 )
 
 // difference is the dimension of a difference of two values.
@@ -70,7 +71,7 @@ func (r reader) table(n *yamltext.Node, keys ...string) map[string]*yamltext.Nod
 		return nil
 	}
 	for _, k := range keys {
-		if name, must := strings.CutPrefix(k, "!"); must && t[name] == nil {
+		if name, must := strings.CutPrefix(k, "!"); must && t[name] == nil && !yamltext.IsMisspelt(n, known, name) {
 			r.wrong(n, "%q is missing here", name)
 		}
 	}
@@ -169,7 +170,7 @@ func (r reader) quantity(n *yamltext.Node, dim quantity.Dimension) (quantity.Qua
 	case errors.As(err, &qe):
 		r.wrong(n, "%s", qe.Text).Hint(qe.Hint)
 		return q, false
-	case q.Unit.Dim == dim:
+	case q.Unit.Dim == dim || dim == anything:
 		return q, true
 	}
 	x := r.wrong(n, "%s is expected here, not %q", named(dim), text)
@@ -204,11 +205,14 @@ func (r reader) value(n *yamltext.Node, dim quantity.Dimension) float64 {
 	return q.Value
 }
 
-// positive reads a value above zero.
+// positive reads a value above zero; otherwise it returns 0.
 func (r reader) positive(n *yamltext.Node, dim quantity.Dimension) float64 {
 	q, ok := r.quantity(n, dim)
 	if ok && !(q.Value > 0) {
 		r.wrong(n, "a value above zero is expected here, not %q", n.Text)
+	}
+	if !ok || !(q.Value > 0) {
+		return 0
 	}
 	return q.Value
 }

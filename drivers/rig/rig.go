@@ -33,19 +33,33 @@ type Rig struct {
 	Doc         *yamltext.Document
 
 	// lost are the instruments whose profile could not be read, and the channels made
-	// from theirs: what is said of them is no mistake of its own.
-	lost []string
+	// from theirs: what is said of them is no mistake of its own. There may be any
+	// number of them when a whole section is lost.
+	lost    []string
+	section bool
 }
 
 // Excused tells whether a mistake about the name of an instrument or a channel was
 // reported where it is described, so that using it is none.
 func (r *Rig) Excused(name string) bool {
 	instrument, _, _ := strings.Cut(name, ".")
-	return slices.Contains(r.lost, name) || slices.Contains(r.lost, instrument)
+	return slices.Contains(r.lost, name) || slices.Contains(r.lost, instrument) ||
+		r.section && r.Channel(name) < 0 && r.Instrument(instrument) < 0
 }
 
 // Lost tells whether some instrument could not be read.
-func (r *Rig) Lost() bool { return len(r.lost) > 0 }
+func (r *Rig) Lost() bool { return len(r.lost) > 0 || r.section }
+
+// lostSections notes which sections, of those that give names, stand there but
+// cannot be read.
+func (r *rigReader) lostSections(t map[string]*yamltext.Node) {
+	lacks := func(key string) bool {
+		n := t[key]
+		return t == nil || n != nil && n.Kind != yamltext.Mapping || n == nil && yamltext.IsMisspelt(r.doc.Root, []string{key}, key)
+	}
+	r.rig.section = t["instruments"] == nil || lacks("instruments") || lacks("channels")
+	r.rig.Place.Lost = lacks("specimen place")
+}
 
 // Description is one instrument of a rig.
 type Description struct {
@@ -94,6 +108,7 @@ type Place struct {
 	Power       string
 	Current     string
 	Voltage     string
+	Lost        bool // it has mistakes: what is missing here may be meant there
 }
 
 // scene is what the section `twin` may set: properties of the virtual bench.
@@ -124,13 +139,13 @@ type rigReader struct {
 // Load reads a rig file and adds everything wrong with it, and with the profiles it
 // names, to m. files finds profiles of one's own, beside the rig; it may be nil.
 func Load(doc *yamltext.Document, files func(name string) ([]byte, error), m *yamltext.Mistakes) *Rig {
-	rig := &Rig{Doc: doc, Scene: map[string]quantity.Quantity{}}
-	if doc.Root == nil {
-		return rig
-	}
+	rig := &Rig{Doc: doc, Scene: map[string]quantity.Quantity{}, AmbientDegC: math.NaN(), LowestDegC: math.NaN()}
 	r := &rigReader{reader{doc, m}, rig, files}
 	t := r.table(doc.Root, "!format", "!rig", "!ambient", "line frequency", "!instruments", "channels", "limits", "interlocks",
 		"specimen place", "stop contacts", "thermometers disagree", "must act within", "notify", "twin")
+	if r.lostSections(t); t == nil {
+		return rig
+	}
 	r.edition(t["format"])
 	rig.Name = r.text(t["rig"])
 	r.ambient(t["ambient"])
@@ -162,9 +177,13 @@ func Load(doc *yamltext.Document, files func(name string) ([]byte, error), m *ya
 
 func (r *rigReader) ambient(n *yamltext.Node) {
 	t := r.table(n, "!temperature", "!cooling")
-	r.rig.AmbientDegC = r.value(t["temperature"], inDegC)
-	r.rig.Cooling, r.rig.LowestDegC = r.text(t["cooling"]), r.rig.AmbientDegC
-	if c := t["cooling"]; c != nil && r.rig.Cooling != "none" {
+	if q, ok := r.quantity(t["temperature"], inDegC); ok {
+		r.rig.AmbientDegC = q.Value // otherwise it is NaN, and so is the lowest: nothing follows from that
+	}
+	r.rig.Cooling = r.text(t["cooling"])
+	if r.rig.Cooling == "none" {
+		r.rig.LowestDegC = r.rig.AmbientDegC
+	} else if c := t["cooling"]; r.rig.Cooling != "" {
 		q, err := quantity.Parse(r.rig.Cooling)
 		if err != nil || q.Unit.Dim != inDegC {
 			r.wrong(c, "%q says nothing about cooling", r.rig.Cooling).Hint("none, or the lowest temperature that is reached, such as 5 degC")
@@ -207,7 +226,10 @@ func (r *rigReader) instrument(pair yamltext.Pair, hertz float64) {
 		if d.Profile.Heating != nil {
 			h = *d.Profile.Heating
 		}
-		r.heats(&h, n)
+		before := r.m.Len()
+		if r.heats(&h, n); r.m.Len() > before {
+			h = Heating{RateKPerS: math.NaN(), DeadS: math.NaN(), CoolingS: math.NaN()}
+		}
 		d.Profile.Heating = &h
 	}
 	r.rig.Instruments = append(r.rig.Instruments, d)
@@ -247,6 +269,7 @@ func (r *rigReader) profile(n *yamltext.Node) *Profile {
 	p := LoadProfile(yamltext.Parse(file, text, r.m), r.m)
 	if r.m.Len() > before {
 		r.wrong(n, "the profile %s has mistakes", name)
+		return nil
 	}
 	return p
 }
@@ -329,13 +352,10 @@ func (r *rigReader) channels(n *yamltext.Node) {
 		}
 		i := r.rig.Channel(from)
 		if i < 0 {
-			switch {
-			case r.rig.Excused(from):
-				r.rig.lost = append(r.rig.lost, name)
-			case from != "":
+			if from != "" && !r.rig.Excused(from) {
 				r.unknown(t["from"], "channel of this rig", from, r.rig.Names())
-				r.rig.lost = append(r.rig.lost, name)
 			}
+			r.rig.lost = append(r.rig.lost, name)
 			continue
 		}
 		if t["through"] == nil {
@@ -346,6 +366,8 @@ func (r *rigReader) channels(n *yamltext.Node) {
 		c.Name, c.Node, c.Lowest, c.Highest = name, pair.Key, 0, 0
 		if r.convert(&c, t["through"]) {
 			r.rig.Channels = append(r.rig.Channels, c)
+		} else {
+			r.rig.lost = append(r.rig.lost, name)
 		}
 	}
 }
@@ -397,11 +419,11 @@ func (r *rigReader) limits(n *yamltext.Node) {
 	}
 	for _, pair := range r.entries(n) {
 		i := r.rig.Channel(pair.Key.Text)
-		if i < 0 && r.rig.Excused(pair.Key.Text) {
-			continue
-		}
 		if i < 0 {
-			r.unknown(pair.Key, "channel of this rig", pair.Key.Text, r.rig.Names())
+			if !r.rig.Excused(pair.Key.Text) {
+				r.unknown(pair.Key, "channel of this rig", pair.Key.Text, r.rig.Names())
+			}
+			r.limit(pair, anything)
 			continue
 		}
 		l := r.limit(pair, r.rig.Channels[i].Unit.Dim)
@@ -429,16 +451,17 @@ func (r *rigReader) place(n *yamltext.Node) {
 	if t == nil {
 		return
 	}
+	before := r.m.Len()
 	var instruments []string
 	for _, d := range r.rig.Instruments {
 		instruments = append(instruments, d.Name)
 	}
 	p := &r.rig.Place
-	if i := r.oneOf(t["lies on"], "instrument of this rig", instruments); i >= 0 {
+	if i := r.oneOfBench(t["lies on"], "instrument of this rig", instruments); i >= 0 {
 		p.On = instruments[i]
 	}
 	movers := append([]string{"person"}, instruments...)
-	if i := r.oneOf(t["moved by"], "instrument of this rig, nor \"person\"", movers); i >= 0 {
+	if i := r.oneOfBench(t["moved by"], "instrument of this rig, nor \"person\"", movers); i >= 0 {
 		p.MovedBy = movers[i]
 	}
 	for _, one := range r.oneOrMore(t["temperature"]) {
@@ -446,15 +469,22 @@ func (r *rigReader) place(n *yamltext.Node) {
 	}
 	p.Resistance, p.Power = r.channelOf(t["resistance"], inOhm), r.channelOf(t["power"], inWatt)
 	p.Current, p.Voltage = r.channelOf(t["current"], inAmpere), r.channelOf(t["voltage"], inVolt)
+	p.Lost = r.m.Len() > before || p.MovedBy == "" || t["resistance"] != nil && p.Resistance == ""
+}
+
+// oneOfBench reads a name of this bench, and returns its place among the known ones,
+// or -1.
+func (r *rigReader) oneOfBench(n *yamltext.Node, what string, known []string) int {
+	if n != nil && !slices.Contains(known, n.Text) && r.rig.Excused(n.Text) {
+		return -1
+	}
+	return r.oneOf(n, what, known)
 }
 
 // channelOf reads the name of a channel of a dimension.
 func (r *rigReader) channelOf(n *yamltext.Node, dim quantity.Dimension) string {
-	if n != nil && r.rig.Excused(n.Text) {
-		return ""
-	}
 	names := r.rig.Names()
-	i := r.oneOf(n, "channel of this rig", names)
+	i := r.oneOfBench(n, "channel of this rig", names)
 	if i < 0 {
 		return ""
 	}

@@ -67,6 +67,7 @@ func LoadSpecimen(doc *yamltext.Document, m *yamltext.Mistakes) *Specimen {
 		dim, known := specimenLimits[pair.Key.Text]
 		if !known {
 			r.unknown(pair.Key, "limit of a specimen", pair.Key.Text, []string{"temperature", "power", "current", "voltage", "energy"})
+			r.limit(pair, anything)
 			continue
 		}
 		l := r.limit(pair, dim)
@@ -80,25 +81,33 @@ func LoadSpecimen(doc *yamltext.Document, m *yamltext.Mistakes) *Specimen {
 
 func (r reader) film(s *Specimen, n *yamltext.Node) {
 	t := r.table(n, "!resistance", "!at", "!within", "B value", "temperature coefficient", "width", "length")
-	s.R0Ohm, s.AtDegC = r.positive(t["resistance"], inOhm), r.value(t["at"], inDegC)
-	s.BandRel = r.positive(t["within"], plain)
+	s.R0Ohm, s.BandRel = r.positive(t["resistance"], inOhm), r.positive(t["within"], plain)
+	at, isKnown := r.quantity(t["at"], inDegC)
+	s.AtDegC = at.Value
+	isKnown = isKnown && s.AtDegC > absoluteZeroDegC && s.BandRel > 0 && s.BandRel < 1
 	if s.BandRel >= 1 {
 		r.wrong(t["within"], "a band of 100 %% or more lets everything pass")
 	}
-	if s.AtDegC <= absoluteZeroDegC {
+	if s.AtDegC <= absoluteZeroDegC && t["at"] != nil {
 		r.wrong(t["at"], "nothing is that cold")
 	}
 	if b := t["B value"]; b != nil {
-		s.Law.BK, s.Law.given = r.value(b, inKelvin), true
+		v, ok := r.quantity(b, inKelvin)
+		s.Law.BK, s.Law.given, isKnown = v.Value, true, isKnown && ok
 	}
 	if a := t["temperature coefficient"]; a != nil {
 		if s.Law.given {
 			r.wrong(a, "either a B value or a temperature coefficient is expected here, not both").Note(r.doc, t["B value"], "the other one")
 		}
-		s.Law.PerK, s.Law.given = r.value(a, perKelvin), true
+		v, ok := r.quantity(a, perKelvin)
+		s.Law.PerK, s.Law.given, isKnown = v.Value, true, isKnown && ok
 	}
-	if !s.Law.given && t != nil {
+	if names := []string{"B value", "temperature coefficient"}; !s.Law.given && t != nil &&
+		!yamltext.IsMisspelt(n, names, names[0]) && !yamltext.IsMisspelt(n, names, names[1]) {
 		r.wrong(n, "how the resistance follows temperature is missing").Hint("add B value: 3950 K, or temperature coefficient: 0.3 %/K")
+	}
+	if !isKnown || !s.Law.given {
+		s.R0Ohm = 0 // nothing is expected then
 	}
 	if t["width"] != nil {
 		s.WidthM = r.positive(t["width"], inMetre)

@@ -2,6 +2,7 @@ package yamltext
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -98,6 +99,14 @@ func (d *Document) Int(n *Node, m *Mistakes, least, most int) (int, bool) {
 		return 0, false
 	}
 	return v, true
+}
+
+// IsMisspelt is whether a key that is missing in a mapping stands there in another
+// spelling, which Table reports.
+func IsMisspelt(n *Node, known []string, name string) bool {
+	return slices.ContainsFunc(n.Pairs, func(p Pair) bool {
+		return !slices.Contains(known, p.Key.Text) && Nearest(p.Key.Text, known) == name
+	})
 }
 
 // Nearest returns the known word that a misspelt one was most likely meant to
