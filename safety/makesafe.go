@@ -33,7 +33,7 @@ type Report struct {
 func MakeSafe(c clock.Clock, b *rig.Bench, giveUp func() bool, tell func(drivers.Evidence)) Report {
 	n := len(b.Instruments)
 	r := Report{Began: c.Now(), Evidence: make([]drivers.Evidence, n), Attempts: make([]int, n), Confirmed: true}
-	left := n
+	left, over := n, make([]bool, n)
 	done := clock.NewEvent(c)
 	for i, instrument := range b.Instruments {
 		r.Evidence[i].Instrument = instrument.Name()
@@ -43,6 +43,8 @@ func MakeSafe(c clock.Clock, b *rig.Bench, giveUp func() bool, tell func(drivers
 				r.Evidence[i] = e
 				tell(e)
 			})
+			over[i] = r.Evidence[i].Grade != drivers.Unconfirmed
+			release(b, over)
 			left--
 			done.Signal()
 			return nil
@@ -58,6 +60,25 @@ func MakeSafe(c clock.Clock, b *rig.Bench, giveUp func() bool, tell func(drivers
 	}
 	r.Done = c.Now()
 	return r
+}
+
+// release says which instruments nothing more is wanted of. The thermometers of a heater
+// are needed until it has been seen to cool.
+func release(b *rig.Bench, over []bool) {
+	needed := map[string]bool{}
+	for k, i := range b.Instruments {
+		if over[k] {
+			continue
+		}
+		for _, channel := range b.Rig.Thermometers(i.Name()) {
+			needed[b.Rig.Instruments[b.Rig.Channels[channel].Instrument].Name] = true
+		}
+	}
+	for k, i := range b.Instruments {
+		if over[k] && !needed[i.Name()] {
+			b.Done(i)
+		}
+	}
 }
 
 // untilSafe tries one instrument again and again. One that may have heated is safe

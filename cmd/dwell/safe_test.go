@@ -3,6 +3,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -10,6 +11,12 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"dwell/drivers"
+	"dwell/drivers/clock"
+	"dwell/drivers/rig"
+	"dwell/drivers/yamltext"
+	"dwell/safety"
 )
 
 // From a second shell, while a run has the ports: the run makes the bench safe.
@@ -44,8 +51,9 @@ func TestSafeWhileTheRunIsStuck(t *testing.T) {
 	p.cmd.Process.Signal(syscall.SIGSTOP)
 	here, began := s.place(), time.Now()
 	safe := start(t, "safe", "--rig", s.rig, "--json")
-	<-p.over
+	leaves(t, p.cmd.Process.Pid)
 	killed := time.Since(began)
+	<-p.over
 	if status := p.cmd.ProcessState.Sys().(syscall.WaitStatus); status.Signal() != syscall.SIGKILL {
 		t.Errorf("the run ended by %v, expected to be killed", status)
 	}
@@ -56,6 +64,58 @@ func TestSafeWhileTheRunIsStuck(t *testing.T) {
 	safe.expectObject(map[string]any{"safe": true, "exit": 0.0})
 	s.expectOff()
 	s.expectKept(theFolder(t, root), before, chained)
+}
+
+// Two who make one bench safe, a guard and dwell safe, or two of those, do not wait for
+// each other, each with one of the ports.
+func TestTwoWhoMakeSafe(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	m := &yamltext.Mistakes{}
+	r := rig.Load(yamltext.Parse(s.rig, []byte(read(t, s.rig)), m), nil, m)
+	if m.Len() > 0 {
+		t.Fatal(m.Err())
+	}
+	wall := clock.Wall(0)
+	by := wall.Now() + clock.Instant(patience)
+	var reports []safety.Report
+	err := wall.Run(func() error {
+		done := clock.NewEvent(wall)
+		var benches []*rig.Bench
+		for k := range 2 { // each begins with another instrument, and has its port from then on
+			b := rig.Unopened(wall, r, "{}")
+			benches = append(benches, b)
+			if err := b.Instruments[k].Seize(by); err != nil {
+				return err
+			}
+			if _, err := b.Instruments[k].Safe(by); err != nil {
+				return err
+			}
+			b.Instruments[k].End()
+		}
+		for _, b := range benches {
+			wall.Go("one who makes safe", func() error {
+				reports = append(reports, safety.MakeSafe(wall, b, func() bool { return wall.Now() > by }, func(drivers.Evidence) {}))
+				done.Signal()
+				return nil
+			})
+		}
+		for len(reports) < 2 {
+			if _, err := done.Wait(clock.Never); err != nil {
+				return err
+			}
+		}
+		return errors.Join(benches[0].Close(), benches[1].Close())
+	})
+	if err != nil {
+		t.Error(err)
+	}
+	for _, report := range reports {
+		if !report.Confirmed {
+			t.Errorf("not confirmed: %+v", report.Evidence)
+		}
+	}
+	s.expectOff()
 }
 
 // Nobody has the ports.
@@ -115,9 +175,9 @@ func TestTwoRunsOnOneBench(t *testing.T) {
 	other = strings.Replace(other, `"serial:`+s.plate.path+`"`, `"ASRL`+device+`::INSTR"`, 1)
 	other = strings.Replace(other, `"tcp:`+s.meter.path+`"`, `"TCPIP0::127.0.0.1::`+number+`::SOCKET"`, 1)
 	meterOnly := strings.Replace(other, device, filepath.Join(t.TempDir(), "none"), 1)
-	for name, rig := range map[string]string{"plate": read(t, s.rig), "plate by another name": other, "meter by another name": meterOnly} {
+	for name, text := range map[string]string{"plate": read(t, s.rig), "plate by another name": other, "meter by another name": meterOnly} {
 		again := t.TempDir()
-		second := start(t, "run", "testdata/warm.yaml", "--rig", write(t, filepath.Join(t.TempDir(), "rig.yaml"), rig),
+		second := start(t, "run", "testdata/warm.yaml", "--rig", write(t, filepath.Join(t.TempDir(), "rig.yaml"), text),
 			"--specimen", leafClip+"specimen.yaml", "--out", again, "--confirm", "LC-07")
 		second.exits(exitUsage)
 		port := map[bool]string{true: "serial:" + device, false: "tcp:" + s.meter.path}[strings.HasPrefix(name, "plate")]

@@ -17,6 +17,7 @@ type Bench struct {
 	Rig         *Rig
 	Instruments []*Instrument // as in Rig.Instruments
 	locks       []*wire.Lock
+	contested   bool // a port is in somebody else's hands
 }
 
 // Opening is what opening a bench needs beside the rig.
@@ -35,6 +36,8 @@ type Instrument struct {
 	port  *wire.Port
 	open  func(by clock.Instant) (*wire.Port, error)
 	judge drivers.Judge
+	letGo func() // of one that was opened to be made safe
+	done  bool   // nothing more is wanted of it
 
 	memory    Memory
 	heated    bool       // since it was prepared, or for all that is known

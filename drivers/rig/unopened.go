@@ -2,6 +2,7 @@ package rig
 
 import (
 	"errors"
+	"slices"
 
 	"dwell/drivers/clock"
 	"dwell/drivers/wire"
@@ -22,19 +23,44 @@ func Unopened(c clock.Clock, r *Rig, owner string) *Bench {
 		i.memory.Armed = d.Profile.Watchdog != nil // by whoever is gone now, and feeds it no more
 		i.port = wire.Unopened(c, d.Name, d.Address, d.Profile.Line)
 		i.port.SetFooting(i.footing())
-		locked := false
+		var lock *wire.Lock
 		i.open = func(by clock.Instant) (*wire.Port, error) {
-			if !locked {
+			if lock == nil {
 				var err error
-				if locked, err = b.lock(c, d, owner, by); err != nil {
+				if lock, err = b.lock(c, d, owner, by); err != nil {
 					return nil, err
 				}
 			}
 			return wire.Open(c, d.Name, d.Address, d.Profile.Line, by)
 		}
+		i.letGo = func() {
+			i.Close() // what does not close was made safe all the same
+			if at := slices.Index(b.locks, lock); at >= 0 {
+				b.locks = slices.Delete(b.locks, at, at+1)
+				lock.Give()
+			}
+			lock = nil
+		}
 		b.Instruments = append(b.Instruments, i)
 	}
 	return b
+}
+
+// Done says that nothing more is wanted of an instrument of an Unopened bench. Its port
+// stays taken, unless another port of the bench is in somebody else's hands: he may make
+// the same bench safe, and wait for this one.
+func (b *Bench) Done(i *Instrument) {
+	i.done = true
+	b.yield()
+}
+
+// yield gives up the ports of which nothing more is wanted, if there is need.
+func (b *Bench) yield() {
+	for _, i := range b.Instruments {
+		if b.contested && i.done && i.letGo != nil {
+			i.letGo()
+		}
+	}
 }
 
 const (
@@ -48,7 +74,7 @@ const (
 
 // lock waits until the last owner of a port has let it go. Without an error and
 // without the lock the port is free for all that is known.
-func (b *Bench) lock(c clock.Clock, d Description, owner string, by clock.Instant) (bool, error) {
+func (b *Bench) lock(c clock.Clock, d Description, owner string, by clock.Instant) (*wire.Lock, error) {
 	for {
 		var lock *wire.Lock
 		var err error
@@ -66,18 +92,20 @@ func (b *Bench) lock(c clock.Clock, d Description, owner string, by clock.Instan
 		until := c.Now() + lockPatience
 		for !over {
 			if came, err := done.Wait(until); err != nil || !came {
-				return false, err
+				return nil, err
 			}
 		}
 		var used *wire.InUse
 		if !errors.As(err, &used) {
-			return err == nil, nil
+			return lock, nil
 		}
 		if c.Now()+lockAgain > by {
-			return false, err
+			b.contested = true
+			b.yield()
+			return nil, err
 		}
 		if err := c.Sleep(c.Now() + lockAgain); err != nil {
-			return false, err
+			return nil, err
 		}
 	}
 }
