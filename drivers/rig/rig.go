@@ -447,11 +447,11 @@ func (l *Limit) NoLooser(than *Limit) bool {
 }
 
 func (r *rigReader) place(n *yamltext.Node) {
+	before := r.m.Len()
 	t := r.table(n, "!lies on", "!moved by", "temperature", "resistance", "power", "current", "voltage")
 	if t == nil {
 		return
 	}
-	before := r.m.Len()
 	var instruments []string
 	for _, d := range r.rig.Instruments {
 		instruments = append(instruments, d.Name)

@@ -215,7 +215,7 @@ func (c *compiler) specimenRules() {
 		from := place(l.Doc, l.Node)
 		switch {
 		case p.Power == "" && (p.Voltage == "" || p.Current == ""):
-			if first != nil {
+			if first != nil && !p.Lost {
 				c.wrong(first, "the specimen has a limit on its %s, and nothing on this rig shows that", l.Channel).
 					Note(l.Doc, l.Node, "the limit stands here").
 					Note(c.rig.Doc, keyOf(c.rig.Doc.Root, "specimen place"), "power, or voltage and current, belong here")

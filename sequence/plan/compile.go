@@ -36,9 +36,11 @@ type compiler struct {
 	m        *yamltext.Mistakes
 	plan     *Plan
 
-	names  map[string]given // let, and the names of for each
-	rules  rules
-	wanted []wish // channels to be read: those named by record first
+	names     map[string]given // let, and the names of for each
+	lostNames bool             // some of them could not be read: any word may be one
+	rules     rules
+	wanted    []wish       // channels to be read: those named by record first
+	rateless  map[int]bool // of these the rate could not be read
 
 	world world
 	tally tally
@@ -59,7 +61,10 @@ type compiler struct {
 	driven  map[int]*yamltext.Node // by instrument: where its level was last given
 }
 
-// given is what a name stands for.
+// sections are those of a protocol; those after a "!" must be there.
+var sections = []string{"!format", "!title", "unattended", "let", "limits", "interlocks", "record", "!ends", "!steps"}
+
+// given is what a name stands for; nothing after a mistake.
 type given struct {
 	quantity.Quantity
 	from *yamltext.Node
@@ -68,15 +73,16 @@ type given struct {
 // Compile turns a protocol into a plan for a rig and a specimen, and adds every
 // mistake it finds to m. With mistakes there the plan is not to be used.
 func Compile(doc *yamltext.Document, r *rig.Rig, s *rig.Specimen, o Options, m *yamltext.Mistakes) *Plan {
-	c := &compiler{doc: doc, rig: r, specimen: s, m: m, names: map[string]given{}, sourced: map[int]*yamltext.Node{}, driven: map[int]*yamltext.Node{}, said: map[said]bool{},
+	c := &compiler{doc: doc, rig: r, specimen: s, m: m, names: map[string]given{}, sourced: map[int]*yamltext.Node{}, driven: map[int]*yamltext.Node{}, said: map[said]bool{}, rateless: map[int]bool{},
 		plan: &Plan{Version: Version, Rig: r.Name, Specimen: s.ID, Unattended: o.Unattended}}
 	c.world, c.peak = newWorld(r), peak{degC: r.AmbientDegC}
-	t := c.table(doc.Root, "!format", "!title", "unattended", "let", "limits", "interlocks", "record", "!ends", "!steps")
+	t := c.table(doc.Root, sections...)
 	if n := t["format"]; n != nil && c.text(n) != format {
 		c.wrong(n, "this is edition %q of the protocol language, dwell knows edition %s", n.Text, format)
 	}
 	c.plan.Title = c.text(t["title"])
 	c.plan.Unattended = c.flag(t["unattended"]) || o.Unattended
+	c.lostNames = t["let"] != nil && t["let"].Kind != yamltext.Mapping || doc.Root != nil && yamltext.IsMisspelt(doc.Root, []string{"let"}, "let")
 	c.let(t["let"])
 	c.ends(t["ends"])
 	c.gatherLimits(t["limits"])
@@ -100,7 +106,8 @@ func (c *compiler) let(n *yamltext.Node) {
 func (c *compiler) name(key *yamltext.Node, q quantity.Quantity) {
 	word := key.Text
 	_, isUnit := quantity.LookUp(word)
-	switch known := c.names[word]; {
+	known := c.names[word]
+	switch {
 	case !isName(word):
 		c.wrong(key, "%q cannot be a name", word).Hint("use letters, digits and _, and begin with a letter")
 	case isUnit:
@@ -111,6 +118,10 @@ func (c *compiler) name(key *yamltext.Node, q quantity.Quantity) {
 		c.wrong(key, "the name %q is given a second time", word).Note(c.doc, known.from, "first given here")
 	default:
 		c.names[word] = given{q, key}
+		return
+	}
+	if known.from == nil {
+		c.names[word] = given{from: key}
 	}
 }
 
@@ -130,7 +141,7 @@ func (c *compiler) ends(n *yamltext.Node) {
 	c.plan.CoolDegC = coolDefault
 	if v, ok := c.value(t["cool"], inDegC); ok {
 		c.plan.CoolDegC = v.Value
-		if !(v.Value > c.rig.AmbientDegC) {
+		if v.Value <= c.rig.AmbientDegC {
 			c.wrongValue(v, "nothing cools to %s where the ambient is %s", v.Quantity, degC(c.rig.AmbientDegC))
 		}
 	}

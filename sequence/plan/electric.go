@@ -76,7 +76,7 @@ func (c *compiler) level(t map[string]*yamltext.Node, at *yamltext.Node) (functi
 		return inCurrent, current
 	case voltage != nil:
 		return inVoltage, voltage
-	case isMisspelt(at, levels, inCurrent) || isMisspelt(at, levels, inVoltage):
+	case yamltext.IsMisspelt(at, levels, inCurrent) || yamltext.IsMisspelt(at, levels, inVoltage):
 	default:
 		c.wrong(at, "a current or a voltage is missing here")
 	}
@@ -85,7 +85,10 @@ func (c *compiler) level(t map[string]*yamltext.Node, at *yamltext.Node) (functi
 
 // dimensionOf is the dimension of a level, and of the compliance that belongs to it.
 func dimensionOf(function string) (level, compliance quantity.Dimension) {
-	if function == inVoltage {
+	switch function {
+	case "": // a mistake
+		return anything, anything
+	case inVoltage:
 		return inVolt, inAmpere
 	}
 	return inAmpere, inVolt
@@ -95,25 +98,28 @@ func dimensionOf(function string) (level, compliance quantity.Dimension) {
 // does not name is as the instrument's profile has it by default.
 func (c *compiler) source(s step) {
 	i := c.meter(valueOf(s.with, "instrument"))
-	if i < 0 {
-		c.table(s.with, "!instrument", inCurrent, inVoltage, "!compliance", "wires", setIntegration, setReverse)
-		return
+	others := []string{"wires", setIntegration, setReverse}
+	if i >= 0 {
+		others = extras(c.rig.Instruments[i].Profile)
 	}
-	p := c.rig.Instruments[i].Profile
-	t := c.table(s.with, append(extras(p), "!instrument", inCurrent, inVoltage, "!compliance")...)
+	t := c.table(s.with, append(others, "!instrument", inCurrent, inVoltage, "!compliance")...)
 	function, n := c.level(t, s.with)
-	if function == "" {
-		return
-	}
 	dim, other := dimensionOf(function)
 	level, ok1 := c.value(n, dim)
 	limit, ok2 := c.value(t["compliance"], other)
+	if i < 0 {
+		c.doubtMeters()
+		return
+	}
 	wants, ok3 := c.setUp(i, function, t)
-	if !ok1 || !ok2 || !ok3 || !c.wantLevels(i, wants, function, level, limit) {
+	ok4 := c.wantLevels(i, wants, function, level, limit)
+	if !ok1 || !ok2 || !ok3 || !ok4 || function == "" {
+		c.doubt(i)
 		return
 	}
 	c.begin()
 	c.energise(i, wants)
+	c.world.doubtful[i] = false
 	c.driven[i] = n
 	if c.sourced[i] == nil {
 		c.sourced[i] = s.verb
@@ -124,11 +130,14 @@ func (c *compiler) source(s step) {
 
 // wantLevels adds level and compliance to what is wanted.
 func (c *compiler) wantLevels(i int, wants map[int]want, function string, level, limit value) bool {
+	if function == "" {
+		return false
+	}
 	p := c.rig.Instruments[i].Profile
 	dim, other := dimensionOf(function)
 	k, l := p.Find(function, dim), p.Find(setCompliance, other)
 	if k < 0 || l < 0 {
-		c.wrong(level.node, "%s cannot source a %s with a compliance", c.rig.Instruments[i].Name, function)
+		c.wrongValue(level, "%s cannot source a %s with a compliance", c.rig.Instruments[i].Name, function)
 		return false
 	}
 	c.allowed(i, k, level)
@@ -137,7 +146,9 @@ func (c *compiler) wantLevels(i int, wants map[int]want, function string, level,
 		return false
 	}
 	c.allowed(i, l, limit)
-	wants[k], wants[l] = want{value: level.Value}, want{value: limit.Value}
+	if wants != nil {
+		wants[k], wants[l] = want{value: level.Value}, want{value: limit.Value}
+	}
 	return true
 }
 
@@ -146,7 +157,9 @@ func (c *compiler) setUp(i int, function string, t map[string]*yamltext.Node) (w
 	p := c.rig.Instruments[i].Profile
 	f, o := p.Set(setFunction), p.Set(setOutput)
 	wants, ok = map[int]want{f: {state: p.Sets[f].State(function)}, o: {state: p.Sets[o].State(stateOn)}}, true
-	if wants[f].state < 0 || wants[o].state < 0 {
+	if function == "" {
+		wants[f] = want{state: -1}
+	} else if wants[f].state < 0 || wants[o].state < 0 {
 		c.wrong(c.at, "%s cannot source a %s", c.rig.Instruments[i].Name, function)
 		return nil, false
 	}
@@ -223,6 +236,7 @@ func (c *compiler) rest(channels []int) {
 func (c *compiler) sourceOff(s step) {
 	i := c.meter(s.with)
 	if i < 0 {
+		c.doubtMeters()
 		return
 	}
 	p := c.rig.Instruments[i].Profile

@@ -23,15 +23,12 @@ type expression struct {
 // at everything wrong in it.
 func (c *compiler) condition(x expression, polled []safety.Stale) *condition.Condition {
 	v := safety.Vocabulary(c.rig.Channels, polled)
-	lost := map[string]bool{} // names of which what they stand for is a mistake already
 	if x.doc == c.doc {
 		for name, g := range c.names {
-			if lost[name] = g.Unit.Symbol == ""; !lost[name] {
-				v.Names[name] = g.Quantity
-			}
+			v.Names[name] = g.Quantity
 		}
 	}
-	v.Excused = func(word string) bool { return lost[word] || c.rig.Excused(word) }
+	v.Excused = func(word string) bool { return c.excused(word, x.doc == c.doc) }
 	done, faults := condition.Compile(x.node.Text, v)
 	for _, f := range faults {
 		if f.Hint == "" && strings.Contains(f.Text, "is not read regularly") {
@@ -52,7 +49,8 @@ func (c *compiler) expression(n *yamltext.Node) (expression, bool) {
 	return expression{c.doc, n, resolve(text, c.names)}, text != ""
 }
 
-// reads lists the channels of a condition that may be read at any rate.
+// reads lists the channels of a condition that may be read at any rate; with a mistake
+// in it, those that it names.
 func (c *compiler) reads(x expression) []int {
 	var all []safety.Stale
 	for _, ch := range c.rig.Channels {
@@ -63,7 +61,13 @@ func (c *compiler) reads(x expression) []int {
 	if done := quiet.condition(x, all); done != nil {
 		return done.Reads()
 	}
-	return nil
+	var named []int
+	for i, ch := range c.rig.Channels {
+		if strings.Contains(x.node.Text, ch.Name) {
+			named = append(named, i)
+		}
+	}
+	return named
 }
 
 // resolve replaces names by the quantities they stand for, so that the text means

@@ -58,6 +58,7 @@ func (c *compiler) gatherLimits(n *yamltext.Node) {
 	for _, p := range c.pairs(n) {
 		i := c.channel(p.Key)
 		if i < 0 {
+			c.limit(p, anything)
 			continue
 		}
 		l, ok := c.limit(p, c.rig.Channels[i].Unit.Dim)
@@ -108,7 +109,10 @@ func (c *compiler) limit(p yamltext.Pair, dim quantity.Dimension) (l rig.Limit, 
 		return l, false
 	}
 	if slow := t["changes slower than"]; slow != nil {
-		rate := difference(dim).Div(inSeconds)
+		rate := anything
+		if dim != anything {
+			rate = difference(dim).Div(inSeconds)
+		}
 		r := safety.Rate{Channel: l.Channel, Below: c.positive(slow, rate), WindowNs: c.time(t["over"]), From: place(c.doc, slow)}
 		if t["over"] == nil {
 			c.wrong(slow, "over which time the change is looked at is missing").Hint("add over: 30 s")

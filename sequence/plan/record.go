@@ -36,9 +36,10 @@ const unnamedEvery = int64(clock.Second)
 // interlocks need, and the temperature of whatever can heat.
 func (c *compiler) gatherWishes(n *yamltext.Node) {
 	for _, p := range c.pairs(n) {
-		every := c.time(p.Value)
-		if i := c.channel(p.Key); i >= 0 && every > 0 {
-			c.wish(i, every, p.Value)
+		if i := c.channel(p.Key); i >= 0 {
+			c.wish(i, c.rate(i, p.Value), p.Value)
+		} else {
+			c.time(p.Value)
 		}
 	}
 	_, heaters := c.heaters("")
@@ -66,6 +67,16 @@ func (c *compiler) gatherWishes(n *yamltext.Node) {
 		c.busy(i)
 	}
 	c.at = nil
+}
+
+// rate reads how often a channel is read.
+func (c *compiler) rate(i int, n *yamltext.Node) int64 {
+	every := c.time(n)
+	if every == 0 {
+		c.rateless[i] = true
+		return unnamedEvery
+	}
+	return every
 }
 
 // wish notes a channel and its rate.
@@ -218,6 +229,9 @@ const mostBusy = 0.8
 // busy makes sure that an instrument has the time for its readings.
 func (c *compiler) busy(i int) {
 	d := c.rig.Instruments[i]
+	if c.world.doubtful[i] && d.Profile.Set(setIntegration) >= 0 {
+		return // its readings take as long as nobody knows
+	}
 	total, parts, worst := 0.0, []string(nil), -1
 	for q := range d.Profile.Queries {
 		periods := c.periods(i, q)
@@ -317,11 +331,12 @@ func (c *compiler) rateNode(channel int) *yamltext.Node {
 func (c *compiler) recordStep(s step) {
 	var changed []int
 	for _, p := range c.pairs(s.with) {
-		every := c.time(p.Value)
 		i := c.channel(p.Key)
-		if i < 0 || every == 0 {
+		if i < 0 {
+			c.time(p.Value)
 			continue
 		}
+		every := c.rate(i, p.Value)
 		if c.wished(i) == nil {
 			c.wanted = append(c.wanted, wish{channel: i, later: true, leastNs: every, mostNs: every,
 				first: Polled{Channel: p.Key.Text, EveryNs: every, StaleNs: c.staleNs(i, every)}})

@@ -2,6 +2,7 @@ package plan
 
 import (
 	"math"
+	"slices"
 
 	"dwell/drivers/clock"
 	"dwell/drivers/quantity"
@@ -27,23 +28,23 @@ const personNs = int64(30 * clock.Minute)
 func (c *compiler) confirmStep(s step) {
 	c.world.confirmed = true // or what is wrong with this step would be said of every heat, too
 	i := c.specimenMeter()
-	if i < 0 && c.rig.Lost() {
-		return
-	}
-	if i < 0 {
+	others := []string{"wires", setIntegration}
+	if i >= 0 {
+		others = slices.DeleteFunc(extras(c.rig.Instruments[i].Profile), func(name string) bool { return name == setReverse })
+	} else if !c.rig.Place.Lost && !c.rig.Excused(c.rig.Place.Resistance) {
 		c.wrong(s.verb, "the rig does not say which channel is the specimen's resistance").
 			Note(c.rig.Doc, keyOf(c.rig.Doc.Root, "specimen place"), "it belongs here")
-		return
-	}
-	p := c.rig.Instruments[i].Profile
-	var others []string
-	for _, name := range extras(p) {
-		if name != setReverse {
-			others = append(others, name)
-		}
 	}
 	t := c.table(s.with, append([]string{"!specimen", "resistance within", inCurrent, "compliance", "symmetric within", "at most"}, others...)...)
 	check, ok := c.check(t)
+	most := c.patience(t["at most"])
+	if first := c.sourced[i]; first != nil {
+		c.wrong(s.verb, "the specimen is confirmed after a current has gone through it").Note(c.doc, first, "source stands before it here")
+	}
+	if i < 0 {
+		return
+	}
+	p := c.rig.Instruments[i].Profile
 	wants, ok2 := c.setUp(i, inCurrent, t)
 	if !ok || !ok2 {
 		return
@@ -58,10 +59,6 @@ func (c *compiler) confirmStep(s step) {
 	}
 	c.through(inCurrent, current, check.LimitV)
 	check.Instrument, check.Channel = c.rig.Instruments[i].Name, c.rig.Place.Resistance
-	if first := c.sourced[i]; first != nil {
-		c.wrong(s.verb, "the specimen is confirmed after a current has gone through it").Note(c.doc, first, "source stands before it here")
-	}
-	most := c.patience(t["at most"])
 	c.begin()
 	out := c.command(i, wants)
 	c.emit(Action{Op: Confirm, Confirm: check, Setpoints: out, DurationNs: settleNs, AtMostNs: most})
@@ -78,13 +75,13 @@ func (c *compiler) check(t map[string]*yamltext.Node) (*Check, bool) {
 		return nil, false
 	}
 	k := &Check{Specimen: c.text(t["specimen"]), CurrentA: harmlessA, Asymmetry: asymmetry}
-	if k.Specimen != c.specimen.ID {
+	if k.Specimen != c.specimen.ID && k.Specimen != "" && c.specimen.ID != "" {
 		c.wrong(t["specimen"], "the protocol is about %q, the specimen file about %q", k.Specimen, c.specimen.ID).
 			Note(c.specimen.Doc, valueOf(c.specimen.Doc.Root, "specimen"), "its id stands here")
 	}
 	band := c.specimen.BandRel
 	if n := t["resistance within"]; n != nil {
-		if given := c.positive(n, plain); given > band {
+		if given := c.positive(n, plain); given > band && band > 0 {
 			c.wrong(n, "this is wider than the band of the specimen (%g %%)", 100*band).
 				Note(c.specimen.Doc, valueOf(valueOf(c.specimen.Doc.Root, "film"), "within"), "the band stands here")
 		} else if given > 0 {
@@ -169,7 +166,7 @@ const (
 func (c *compiler) move(s step) {
 	keys := []string{"by", "t0", "at most"}
 	a := Action{Op: Place}
-	if s.verb.Text == "lift" {
+	if s.name == "lift" {
 		a.Op, keys = Lift, append(keys, "!to")
 	}
 	t := c.table(s.with, keys...)
@@ -177,12 +174,13 @@ func (c *compiler) move(s step) {
 		a.To = c.word(n, "place for the specimen", "air", "moving air", "cold block")
 	}
 	a.AtMostNs = c.patience(t["at most"])
-	if !c.mover(&a, t["by"], s) {
+	isMover := c.mover(&a, t["by"], s)
+	c.momentZero(&a, t["t0"])
+	c.world.moved = true
+	if !isMover {
 		return
 	}
-	c.momentZero(&a, t["t0"])
 	c.begin()
-	c.world.moved = true
 	c.emit(a)
 	if a.T0 == "onset" {
 		c.spend(2 * float64(a.DurationNs) / 1e9)
@@ -204,11 +202,19 @@ func (c *compiler) mover(a *Action, n *yamltext.Node, s step) bool {
 				known = append(known, d.Name)
 			}
 		}
-		a.By = c.word(n, "one who moves a specimen on this rig", known...)
+		if a.By = ""; !c.rig.Excused(n.Text) {
+			a.By = c.word(n, "one who moves a specimen on this rig", known...)
+		}
+	} else if a.By == "" && !c.rig.Place.Lost {
+		c.wrong(s.verb, "the rig does not say who moves the specimen").
+			Note(c.rig.Doc, keyOf(c.rig.Doc.Root, "specimen place"), "it belongs here")
 	}
-	if a.By == "person" || a.By == "" {
+	if a.By == "person" {
 		c.alone(or(n, s.verb))
-		return a.By != ""
+		return true
+	}
+	if a.By == "" || c.rig.Excused(a.By) || a.Op == Lift && a.To == "" {
+		return false
 	}
 	i := c.rig.Instrument(a.By)
 	k, to := c.rig.Instruments[i].Profile.Set(setPlace), a.To
@@ -232,7 +238,7 @@ func (c *compiler) momentZero(a *Action, n *yamltext.Node) {
 		return
 	}
 	if n.Kind == yamltext.Scalar {
-		if word := c.word(n, "moment", "key"); word != "" && a.By != "person" {
+		if word := c.word(n, "moment", "key"); word != "" && a.By != "person" && a.By != "" {
 			c.wrong(n, "nobody presses a key when %s moves the specimen", a.By)
 		}
 		return
@@ -252,11 +258,11 @@ func (c *compiler) momentZero(a *Action, n *yamltext.Node) {
 			return
 		}
 		every := c.world.everyNs[i]
-		if every == 0 {
+		if every == 0 && !c.rateless[i] {
 			c.wrong(onset, "%s is not read then", onset.Text).Hint("record it; a source-meter is read from source on")
 		}
 		a.T0, a.Channel, a.DurationNs = "onset", onset.Text, max(onsetNs, onsetReadings*every)
-	case t != nil:
+	case t != nil && len(t) == len(n.Pairs): // or another key is meant to be one
 		c.wrong(n, "contact or onset of is missing here")
 	}
 }
@@ -267,18 +273,7 @@ func (c *compiler) sweep(s step) {
 	t := c.table(s.with, "!instrument", inCurrent, inVoltage, "settle", "!read")
 	i := c.meter(t["instrument"])
 	function, n := c.level(t, s.with)
-	if i < 0 || function == "" {
-		return
-	}
-	p, d := c.rig.Instruments[i].Profile, c.rig.Instruments[i]
 	dim, other := dimensionOf(function)
-	k, l, f, o := p.Find(function, dim), p.Find(setCompliance, other), p.Set(setFunction), p.Set(setOutput)
-	now := c.world.settings[i]
-	on := now[o].known && now[o].state == p.Sets[o].State(stateOn)
-	if !on || !now[f].known || now[f].state != p.Sets[f].State(function) || k < 0 || l < 0 {
-		c.wrong(s.verb, "%s does not source a %s when this sweep begins", d.Name, function).Hint("a step source sets it up")
-		return
-	}
 	settle := settleNs
 	if t["settle"] != nil {
 		settle = c.time(t["settle"])
@@ -287,21 +282,41 @@ func (c *compiler) sweep(s step) {
 	channels, query := c.sweptChannels(i, t["read"])
 	a := Action{Op: Sweep, Channels: channels, DurationNs: settle}
 	for _, v := range values {
-		if v.Unit.Dim != dim {
+		if v.Unit.Dim != dim && function != "" {
 			c.wrongValue(v, "%s is expected here, not %s", describe(dim), v.Quantity)
 			return
 		}
+	}
+	if i < 0 || function == "" {
+		return
+	}
+	p, now := c.rig.Instruments[i].Profile, c.world.settings[i]
+	k, l := p.Find(function, dim), p.Find(setCompliance, other)
+	if !c.sourcing(i, function) || k < 0 || l < 0 {
+		c.wrong(s.verb, "%s does not source a %s when this sweep begins", c.rig.Instruments[i].Name, function).Hint("a step source sets it up")
+		return
+	}
+	for _, v := range values {
 		c.allowed(i, k, v)
 		if i == c.specimenMeter() && now[l].known {
 			c.through(function, v, now[l].value)
 		}
 		a.Values = append(a.Values, v.Value)
 	}
-	if len(channels) == 0 || len(values) == 0 {
+	if len(channels) == 0 || len(values) == 0 || c.world.doubtful[i] {
 		return
 	}
 	c.begin()
 	c.swept(i, k, a, query)
+}
+
+// sourcing is whether an instrument sources a current or a voltage as things stand, or
+// may do so for all that is known.
+func (c *compiler) sourcing(i int, function string) bool {
+	p, now := c.rig.Instruments[i].Profile, c.world.settings[i]
+	f, o := p.Set(setFunction), p.Set(setOutput)
+	on := now[o].known && now[o].state == p.Sets[o].State(stateOn)
+	return c.world.doubtful[i] || on && now[f].known && now[f].state == p.Sets[f].State(function)
 }
 
 // sweptChannels reads what is read at each level: channels that come in one
@@ -320,7 +335,7 @@ func (c *compiler) sweptChannels(i int, n *yamltext.Node) (names []string, query
 			continue
 		}
 		o := c.rig.Channels[ch]
-		if o.Instrument != i {
+		if o.Instrument != i && i >= 0 {
 			c.wrong(item, "%s is not read by %s", item.Text, c.rig.Instruments[i].Name)
 			continue
 		}

@@ -15,6 +15,7 @@ import (
 // step is one entry of a list of steps.
 type step struct {
 	verb *yamltext.Node // its key
+	name string         // what it is, or is taken for when it is misspelt
 	with *yamltext.Node // what stands behind it
 	do   *yamltext.Node // the steps inside
 }
@@ -35,13 +36,16 @@ func (c *compiler) walk(n *yamltext.Node) {
 	if n != nil && n.Kind == yamltext.Sequence && len(items) == 0 {
 		c.wrong(n, "there are no steps here")
 	}
+	if len(items) == 0 {
+		c.doubtAll()
+	}
 	c.path = append(c.path, 0)
 	for i, item := range items {
 		if c.stopped {
 			break
 		}
 		c.path[len(c.path)-1] = i + 1
-		if s, ok := c.step(item); ok {
+		for _, s := range c.entry(item) {
 			outer := c.at
 			c.at = s.verb
 			c.perform(s)
@@ -65,47 +69,70 @@ func (c *compiler) count(n *yamltext.Node) {
 	c.wrong(n, "the protocol becomes longer than %d actions here", mostActions).Hint("repeat counts without growing; for each does not")
 }
 
-// step finds the verb of a step.
-func (c *compiler) step(n *yamltext.Node) (s step, ok bool) {
+// entry finds the steps of an entry: one, and more of them only where a dash is
+// missing.
+func (c *compiler) entry(n *yamltext.Node) (all []step) {
 	if n.Kind != yamltext.Mapping {
 		c.wrong(n, "a step is a verb with a colon behind it, as in hold: 2 min")
-		return s, false
+		c.doubtAll()
+		return nil
 	}
+	var do *yamltext.Node
+	isRead := true
 	for _, p := range n.Pairs {
+		name := p.Key.Text
+		if name != "do" && !isIn(verbs, name) {
+			isRead, name = false, c.misspelt(p.Key)
+		}
 		switch {
-		case p.Key.Text == "do":
-			s.do = p.Value
-		case !isIn(verbs, p.Key.Text):
-			x := c.wrong(p.Key, "%q is no step", p.Key.Text)
-			if near := yamltext.Nearest(p.Key.Text, append(slices.Clone(verbs), "do")); near != "" {
-				x.Hint("did you mean " + near + "?")
-			} else {
-				x.Hint("steps are " + strings.Join(verbs, ", "))
-			}
-			return s, false
-		case s.verb != nil:
-			c.wrong(p.Key, "a second step in one entry").Note(c.doc, s.verb, "the first one").Hint("begin every step with a dash")
-			return s, false
-		default:
-			s.verb, s.with = p.Key, p.Value
+		case name == "do":
+			do = p.Value
+		case name != "" && len(all) > 0:
+			c.wrong(p.Key, "a second step in one entry").Note(c.doc, all[0].verb, "the first one").Hint("begin every step with a dash")
+			isRead = false
+			fallthrough
+		case name != "":
+			all = append(all, step{verb: p.Key, name: name, with: p.Value})
 		}
 	}
+	k := slices.IndexFunc(all, func(s step) bool { return isIn(containers, s.name) })
 	switch {
-	case s.verb == nil:
+	case !isRead:
+	case len(all) == 0:
 		c.wrong(n, "a step without a verb")
-		return s, false
-	case isIn(containers, s.verb.Text) && s.do == nil:
-		c.wrong(s.verb, "%q needs steps under do", s.verb.Text)
-		return s, false
-	case !isIn(containers, s.verb.Text) && s.do != nil:
-		c.wrong(s.do, "%q has no steps inside", s.verb.Text).Hint("for each, repeat and group have")
-		return s, false
+		c.doubtAll()
+	case k >= 0 && do == nil:
+		c.wrong(all[k].verb, "%q needs steps under do", all[k].name)
+	case k < 0 && do != nil:
+		c.wrong(do, "%q has no steps inside", all[0].name).Hint("for each, repeat and group have")
 	}
-	return s, true
+	if k >= 0 {
+		all[k].do = do
+	} else {
+		c.nameless(do)
+	}
+	return all
+}
+
+// misspelt reports a verb that there is none of, and returns the one it is taken for;
+// with none, whatever it was to do is in doubt.
+func (c *compiler) misspelt(n *yamltext.Node) string {
+	x := c.wrong(n, "%q is no step", n.Text)
+	near := yamltext.Nearest(n.Text, append(slices.Clone(verbs), "do"))
+	if near == "" {
+		x.Hint("steps are " + strings.Join(verbs, ", "))
+	} else {
+		x.Hint("did you mean " + near + "?")
+	}
+	if near == "" || near == "source off" { // "source on" is near to it, and is something else
+		c.doubtAll()
+		return ""
+	}
+	return near
 }
 
 func (c *compiler) perform(s step) {
-	switch s.verb.Text {
+	switch s.name {
 	case "confirm":
 		c.confirmStep(s)
 	case "source":
@@ -166,11 +193,12 @@ func (c *compiler) emit(a Action) {
 }
 
 // deeper is whether steps may be nested once more.
-func (c *compiler) deeper(s step) bool {
+func (c *compiler) deeper(at *yamltext.Node) bool {
 	if c.depth < deepest {
 		return true
 	}
-	c.wrong(s.verb, "steps are nested deeper than %d levels here", deepest)
+	c.wrong(at, "steps are nested deeper than %d levels here", deepest)
+	c.doubtAll()
 	return false
 }
 
@@ -182,20 +210,20 @@ func (c *compiler) as(n *yamltext.Node) {
 }
 
 // inside walks through the steps of a container.
-func (c *compiler) inside(s step) {
+func (c *compiler) inside(steps *yamltext.Node) {
 	c.depth++
-	c.walk(s.do)
+	c.walk(steps)
 	c.depth--
 }
 
 func (c *compiler) group(s step) {
 	t := c.table(s.with, "!as")
-	if !c.deeper(s) {
+	if !c.deeper(s.verb) {
 		return
 	}
 	role := c.role
 	c.as(t["as"])
-	c.inside(s)
+	c.inside(s.do)
 	c.role = role
 }
 
@@ -203,6 +231,7 @@ func (c *compiler) group(s step) {
 // the path behind that of the step.
 func (c *compiler) forEach(s step) {
 	known := []string{"and back", "shuffled"}
+	isRead := s.with.Kind == yamltext.Mapping
 	var key, over *yamltext.Node
 	var back, seed *yamltext.Node
 	for _, p := range c.pairs(s.with) {
@@ -212,6 +241,7 @@ func (c *compiler) forEach(s step) {
 		case p.Key.Text == "shuffled":
 			seed = p.Value
 		case key != nil || !isName(p.Key.Text):
+			isRead = false
 			x := c.wrong(p.Key, "unknown key %q", p.Key.Text)
 			if near := yamltext.Nearest(p.Key.Text, known); near != "" {
 				x.Hint("did you mean " + near + "?")
@@ -222,25 +252,31 @@ func (c *compiler) forEach(s step) {
 			key, over = p.Key, p.Value
 		}
 	}
-	if key == nil {
+	if key == nil && isRead {
 		c.wrong(s.verb, "a name for the values is missing").Hint("for each: {setpoint: 20 degC to 40 degC by 5 K}")
+	}
+	if key == nil {
+		c.nameless(s.do)
 		return
 	}
 	all := c.values(over)
 	all = c.order(all, back, seed)
-	if !c.deeper(s) || c.taken(key) {
+	if !c.deeper(s.verb) {
 		return
 	}
-	if len(all) == 0 { // a mistake already; what stands inside is looked at all the same
+	outer, had := c.names[key.Text]
+	if c.taken(key) || len(all) == 0 { // a mistake already; what stands inside is looked at all the same
 		all = []value{{}}
 	}
 	c.path = append(c.path, 0)
 	for i, v := range all {
 		c.names[key.Text] = given{v.Quantity, key}
 		c.path[len(c.path)-1] = i + 1
-		c.inside(s)
+		c.inside(s.do)
 	}
-	delete(c.names, key.Text)
+	if delete(c.names, key.Text); had {
+		c.names[key.Text] = outer
+	}
 	c.path = c.path[:len(c.path)-1]
 }
 
@@ -302,7 +338,7 @@ func (c *compiler) repeat(s step) {
 	if t["times"] != nil {
 		times, ok = c.doc.Int(t["times"], c.m, 1, mostTimes)
 	}
-	if !c.deeper(s) {
+	if !c.deeper(s.verb) {
 		return
 	}
 	role := c.role
@@ -310,15 +346,15 @@ func (c *compiler) repeat(s step) {
 	start, again := c.world.clone(), c.again
 	c.quiet++
 	before := c.tally
-	c.inside(s)
+	c.inside(s.do)
 	first := c.tally.minus(before)
 	end := c.world.clone()
-	if ok && times > 1 {
+	if !ok || times > 1 {
 		c.again = s.verb
-		c.inside(s)
+		c.inside(s.do)
 		c.again = again
 		later := c.tally.minus(before).minus(first)
-		c.tally = before.plus(first).plus(later.times(float64(times - 1)))
+		c.tally = before.plus(first).plus(later.times(float64(max(0, times-1))))
 	}
 	c.quiet--
 	after := c.world
@@ -328,11 +364,11 @@ func (c *compiler) repeat(s step) {
 	switch {
 	case c.quiet == 0 && c.muted != nil: // inside a loop that is being taken down
 		c.world = start.either(end)
-		c.inside(s)
+		c.inside(s.do)
 	case c.quiet == 0:
 		c.mute(func() {
 			c.world = start.either(end)
-			c.inside(s)
+			c.inside(s.do)
 		})
 	}
 	c.emit(Action{Op: Again, Jump: jump})
@@ -350,7 +386,7 @@ func (c *compiler) mute(f func()) {
 // remark is a mark or a note.
 func (c *compiler) remark(s step) {
 	op := Mark
-	if s.verb.Text == "note" {
+	if s.name == "note" {
 		op = Note
 	}
 	text := c.text(s.with)

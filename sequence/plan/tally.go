@@ -129,7 +129,7 @@ func (c *compiler) finishWaits() {
 // at the slowest that its channel is read.
 func (c *compiler) rateKnown(b ratebound) {
 	w := c.wished(c.rig.Channel(b.Channel))
-	if w == nil || b.WindowNs == 0 || b.Below == 0 {
+	if w == nil || c.rateless[w.channel] || b.WindowNs == 0 || b.Below == 0 {
 		return
 	}
 	text := fmt.Sprintf("rate(%s, %s s) > %s", b.Channel, quantity.AppendSeconds(nil, b.WindowNs), slope(c.rig.Channels[w.channel].Unit.Dim))

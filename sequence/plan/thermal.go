@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"dwell/drivers/rig"
 	"dwell/drivers/yamltext"
@@ -45,10 +46,14 @@ func (c *compiler) heaters(suffix string) (keys []string, instruments []int) {
 // heater finds the one heater that a step names by a key such as "plate to".
 func (c *compiler) heater(n *yamltext.Node, suffix string, others ...string) (i int, at *yamltext.Node, t map[string]*yamltext.Node) {
 	keys, instruments := c.heaters(suffix)
-	if len(keys) == 0 && c.rig.Lost() {
-		return -1, nil, nil
+	isOther := false // something is named that is no heater, which is a mistake already
+	for _, p := range n.Pairs {
+		name, is := strings.CutSuffix(p.Key.Text, suffix)
+		if isOther = isOther || is && !isIn(keys, p.Key.Text); is && c.rig.Excused(name) {
+			keys, instruments = append(keys, p.Key.Text), append(instruments, -1)
+		}
 	}
-	if len(keys) == 0 {
+	if len(keys) == 0 && !c.rig.Lost() {
 		c.wrong(c.at, "this rig has nothing that heats")
 		return -1, nil, nil
 	}
@@ -58,24 +63,35 @@ func (c *compiler) heater(n *yamltext.Node, suffix string, others ...string) (i 
 		if t[key] == nil {
 			continue
 		}
-		if i >= 0 {
+		if at != nil {
 			c.wrong(t[key], "one step brings one instrument to a temperature").Hint("use two steps, the first without waiting: true")
-			return -1, nil, nil
+			return -1, nil, t
 		}
 		i, at = instruments[k], t[key]
 	}
-	if i < 0 && t != nil && !slices.ContainsFunc(keys, func(k string) bool { return isMisspelt(n, append(keys, others...), k) }) {
+	if at == nil && t != nil && !isOther && len(keys) > 0 &&
+		!slices.ContainsFunc(keys, func(k string) bool { return yamltext.IsMisspelt(n, append(keys, others...), k) }) {
 		c.wrong(n, "%q is missing here", keys[0])
 	}
 	return i, at, t
 }
 
+// doubtHeat notes that a heater was to be heated; i is below 0 when it is not known
+// which.
+func (c *compiler) doubtHeat(i int) {
+	if !c.world.confirmed {
+		c.heatsEarly()
+	}
+	for k := range c.rig.Instruments {
+		if k == i || i < 0 && c.rig.Instruments[k].Profile.Set(setHeat) >= 0 {
+			c.doubt(k)
+		}
+	}
+}
+
 // bring takes a plate to a temperature and waits until it is there.
 func (c *compiler) bring(s step) {
 	i, at, t := c.heater(s.with, " to", "within", "for", "at most", "then wait", "without waiting")
-	if i < 0 {
-		return
-	}
 	to, ok := c.value(at, inDegC)
 	within, held := arriveWithinK, arriveForNs
 	if t["within"] != nil {
@@ -91,10 +107,11 @@ func (c *compiler) bring(s step) {
 			c.wrong(t[key], "%q belongs to a bring that waits", key).Note(c.doc, t["without waiting"], "this one does not")
 		}
 	}
-	if !leave && t["at most"] == nil {
+	if !leave && t != nil && t["at most"] == nil && !yamltext.IsMisspelt(s.with, []string{"at most"}, "at most") {
 		c.wrong(s.verb, "how long this may take is missing").Hint("add at most: 30 min")
 	}
-	if !ok {
+	if i < 0 || !ok {
+		c.doubtHeat(i)
 		return
 	}
 	c.allowed(i, c.rig.Instruments[i].Profile.Set(setTemperature), to)
@@ -227,13 +244,11 @@ func (c *compiler) fits(i int, to value, within float64, held, most int64, n *ya
 // ramp moves a setpoint at a steady rate.
 func (c *compiler) ramp(s step) {
 	i, at, t := c.heater(s.with, " from", "!to", "!at")
-	if i < 0 {
-		return
-	}
 	from, ok1 := c.value(at, inDegC)
 	to, ok2 := c.value(t["to"], inDegC)
 	rate := c.positive(t["at"], inKPerS)
-	if !ok1 || !ok2 || rate == 0 {
+	if i < 0 {
+		c.doubtHeat(i)
 		return
 	}
 	p := c.rig.Instruments[i].Profile
@@ -242,7 +257,11 @@ func (c *compiler) ramp(s step) {
 		c.allowed(i, set, v)
 		c.reachable(i, v)
 	}
-	if c.world.degC[i] != from.Value {
+	if !ok1 || !ok2 || rate == 0 {
+		c.doubtHeat(i)
+		return
+	}
+	if now := c.world.degC[i]; now != from.Value && now == now {
 		c.wrongValue(from, "%s is not at %s when this ramp begins", c.rig.Instruments[i].Name, from.Quantity).
 			Hint("bring it there first")
 	}
@@ -303,7 +322,7 @@ func (c *compiler) hold(s step) {
 	}
 	t := c.table(s.with, "!until", "at most", "otherwise")
 	most := c.time(t["at most"])
-	if t["at most"] == nil && t != nil {
+	if t["at most"] == nil && t != nil && !yamltext.IsMisspelt(s.with, []string{"at most"}, "at most") {
 		c.wrong(s.with, "how long this may take is missing").Hint("add at most: 15 min")
 	}
 	goOn := false

@@ -3,7 +3,6 @@ package plan
 import (
 	"errors"
 	"math"
-	"slices"
 	"strconv"
 	"strings"
 	"unicode"
@@ -26,6 +25,7 @@ var (
 	inVolt     = quantity.Dimension{KG: 1, M: 2, S: -3, A: -1}
 	inAmpere   = quantity.Dimension{A: 1}
 	inWatt     = quantity.Dimension{KG: 1, M: 2, S: -3}
+	anything   = quantity.Dimension{S: math.MinInt8} // of what it is about nothing is known
 	inJoule    = quantity.Dimension{KG: 1, M: 2, S: -2}
 	dimensions = map[quantity.Dimension]string{plain: "a plain number", inSeconds: "a time", inDegC: "a temperature in degC",
 		inKelvin: "a difference in K", inKPerS: "a rate in K/min", inOhm: "a resistance", inVolt: "a voltage",
@@ -69,10 +69,11 @@ func (c *compiler) wrong(n *yamltext.Node, format string, args ...any) *yamltext
 }
 
 // wrongValue records a mistake about a value, and where its name got that meaning. Of
-// the values of a loop the first that is wrong is enough.
+// the values of a loop the first that is wrong is enough; of one that could not be read
+// there is nothing to say.
 func (c *compiler) wrongValue(v value, format string, args ...any) *yamltext.Mistake {
 	key := said{v.node, format}
-	if v.from != nil && c.said[key] || c.muted != nil {
+	if v.from != nil && c.said[key] || c.muted != nil || v.node == nil {
 		return new(yamltext.Mistake)
 	}
 	c.said[key] = true
@@ -94,19 +95,11 @@ func (c *compiler) table(n *yamltext.Node, keys ...string) map[string]*yamltext.
 	}
 	t := c.doc.Table(n, c.m, known...)
 	for _, k := range keys {
-		if name, must := strings.CutPrefix(k, "!"); must && t != nil && t[name] == nil && !isMisspelt(n, known, name) {
+		if name, must := strings.CutPrefix(k, "!"); must && t != nil && t[name] == nil && !yamltext.IsMisspelt(n, known, name) {
 			c.wrong(n, "%q is missing here", name)
 		}
 	}
 	return t
-}
-
-// isMisspelt is whether a key that is missing stands there in another spelling,
-// which is a mistake already.
-func isMisspelt(n *yamltext.Node, known []string, name string) bool {
-	return slices.ContainsFunc(n.Pairs, func(p yamltext.Pair) bool {
-		return !isIn(known, p.Key.Text) && yamltext.Nearest(p.Key.Text, known) == name
-	})
 }
 
 // pairs are the entries of a mapping whose keys are names.
@@ -190,13 +183,17 @@ func (c *compiler) quantity(n *yamltext.Node) (value, bool) {
 		return value{}, false
 	}
 	if given, ok := c.names[text]; ok {
-		return value{given.Quantity, n, text, given.from}, given.Unit.Symbol != ""
+		if given.Unit.Symbol == "" {
+			return value{}, false
+		}
+		return value{given.Quantity, n, text, given.from}, true
 	}
 	q, err := quantity.Parse(text)
 	var e *quantity.Error
 	switch {
 	case err == nil:
 		return value{Quantity: q, node: n}, true
+	case isName(text) && c.lostNames:
 	case isName(text):
 		x := c.wrong(n, "%q is neither a quantity nor a name that was given", text)
 		if near := yamltext.Nearest(text, c.nameList()); near != "" {
@@ -216,8 +213,14 @@ func (c *compiler) value(n *yamltext.Node, dim quantity.Dimension) (value, bool)
 		return value{}, false
 	}
 	v, ok := c.quantity(n)
-	if !ok || v.Unit.Dim == dim {
+	if !ok || v.Unit.Dim == dim || dim == anything {
 		return v, ok
+	}
+	if key := (said{v.from, describe(dim)}); v.from != nil {
+		if c.said[key] {
+			return value{}, false // of a name with a wrong meaning the first use is enough
+		}
+		c.said[key] = true
 	}
 	x := c.wrongValue(v, "%s is expected here, not %q", describe(dim), n.Text)
 	switch {

@@ -14,7 +14,8 @@ type world struct {
 	wishNs    []int64     // by channel: how often it is to be read whenever it can be
 	watts     float64     // in the specimen
 	confirmed bool
-	moved     bool // the specimen has been laid down or lifted: it may be at ambient
+	doubtful  []bool // by instrument: a mistake left its settings in doubt
+	moved     bool   // the specimen has been laid down or lifted: it may be at ambient
 }
 
 // setting is what is known of a commanded quantity.
@@ -26,7 +27,7 @@ type setting struct {
 
 // newWorld is the bench after every instrument was prepared.
 func newWorld(r *rig.Rig) world {
-	w := world{everyNs: make([]int64, len(r.Channels)), wishNs: make([]int64, len(r.Channels))}
+	w := world{everyNs: make([]int64, len(r.Channels)), wishNs: make([]int64, len(r.Channels)), doubtful: make([]bool, len(r.Instruments))}
 	for _, d := range r.Instruments {
 		set := make([]setting, len(d.Profile.Sets))
 		for k, s := range d.Profile.Sets {
@@ -47,6 +48,7 @@ func (w world) clone() world {
 	c.degC = append([]float64(nil), w.degC...)
 	c.everyNs = append([]int64(nil), w.everyNs...)
 	c.wishNs = append([]int64(nil), w.wishNs...)
+	c.doubtful = append([]bool(nil), w.doubtful...)
 	return c
 }
 
@@ -62,6 +64,7 @@ func (w world) either(v world) world {
 		if c.degC[i] != v.degC[i] {
 			c.degC[i] = math.NaN()
 		}
+		c.doubtful[i] = c.doubtful[i] || v.doubtful[i]
 	}
 	for i := range c.everyNs {
 		c.everyNs[i] = max(c.everyNs[i], v.everyNs[i])
@@ -159,8 +162,12 @@ func (c *compiler) noteHeat(i int, out []Setpoint) {
 		}
 		c.plan.Summary.Heats = true
 		if !c.world.confirmed {
-			c.wrong(c.at, "this heats before the specimen is confirmed").
-				Hint("begin with - confirm: {specimen: " + c.specimen.ID + ", resistance within: 20 %}")
+			c.heatsEarly()
 		}
 	}
+}
+
+func (c *compiler) heatsEarly() {
+	c.wrong(c.at, "this heats before the specimen is confirmed").
+		Hint("begin with - confirm: {specimen: " + c.specimen.ID + ", resistance within: 20 %}")
 }
