@@ -469,7 +469,7 @@ func (r *rigReader) place(n *yamltext.Node) {
 	}
 	p.Resistance, p.Power = r.channelOf(t["resistance"], inOhm), r.channelOf(t["power"], inWatt)
 	p.Current, p.Voltage = r.channelOf(t["current"], inAmpere), r.channelOf(t["voltage"], inVolt)
-	p.Lost = r.m.Len() > before || p.MovedBy == "" || t["resistance"] != nil && p.Resistance == ""
+	p.Lost = r.m.Len() > before || p.On == "" || p.MovedBy == "" || t["resistance"] != nil && p.Resistance == ""
 }
 
 // oneOfBench reads a name of this bench, and returns its place among the known ones,

@@ -124,6 +124,8 @@ func TestOneMistakeHidesNoOther(t *testing.T) {
 		{"staircase.yaml", "element.power: {below: 100 uW, => elment.power: {below: 100 uW,", "lasting: 2 s} => lasting: 2 K}", "a time is expected here"},
 		{"staircase.yaml", "foil.temperature: 1 s => foil.temperture: 1 K", "element.resistance: 500 ms => element.resistance: 0.5 ms", "element.resistance needs"},
 		{"staircase.yaml", "let: => lte:", "plate to: setpoint => plate to: [setpoint]", "one value is expected here"},
+		{"staircase.yaml", "specimen: LC-07, => ", "resistance within: 20 % => resistance within: 20 V", "a plain number is expected here"},
+		{"staircase.yaml", "plate.temperature: {below: 60 degC} => plat.temperature: {changes slower than: 3 K/min, over: 30 s}", "lasting: 2 s} => lasting: 2 K}", "a time is expected here"},
 		{"staircase.yaml", "- confirm: => - confrim:", "specimen: LC-07 => specimen: LC-08", `the specimen file about "LC-07"`},
 		{"response.yaml", "{times: 3} => {times: three}", "- mark: recovered => - mrak: recovered", "did you mean mark?"},
 		{"response.yaml", "{as: warm-up} => {as: warmup}", "then wait: 2 min => then wait: 2 V", "a time is expected here"},

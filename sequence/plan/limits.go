@@ -117,7 +117,9 @@ func (c *compiler) limit(p yamltext.Pair, dim quantity.Dimension) (l rig.Limit, 
 		if t["over"] == nil {
 			c.wrong(slow, "over which time the change is looked at is missing").Hint("add over: 30 s")
 		}
-		c.rules.rates = append(c.rules.rates, ratebound{r, slow})
+		if dim != anything {
+			c.rules.rates = append(c.rules.rates, ratebound{r, slow})
+		}
 	} else if t["over"] != nil {
 		c.wrong(t["over"], "only a rate of change has an over").Hint("a level has lasting: how long it must be passed")
 	}

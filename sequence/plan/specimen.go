@@ -71,9 +71,6 @@ func (c *compiler) confirmStep(s step) {
 
 // check reads what is made sure of.
 func (c *compiler) check(t map[string]*yamltext.Node) (*Check, bool) {
-	if t["specimen"] == nil {
-		return nil, false
-	}
 	k := &Check{Specimen: c.text(t["specimen"]), CurrentA: harmlessA, Asymmetry: asymmetry}
 	if k.Specimen != c.specimen.ID && k.Specimen != "" && c.specimen.ID != "" {
 		c.wrong(t["specimen"], "the protocol is about %q, the specimen file about %q", k.Specimen, c.specimen.ID).
@@ -100,7 +97,7 @@ func (c *compiler) check(t map[string]*yamltext.Node) (*Check, bool) {
 	if n := t["compliance"]; n != nil {
 		k.LimitV = c.positive(n, inVolt)
 	}
-	return k, k.CurrentA > 0 && k.LimitV > 0 && k.LowOhm > 0
+	return k, t["specimen"] != nil && k.CurrentA > 0 && k.LimitV > 0 && k.LowOhm > 0
 }
 
 func amperes(v float64) quantity.Quantity {

@@ -43,16 +43,24 @@ func (c *compiler) heaters(suffix string) (keys []string, instruments []int) {
 	return keys, instruments
 }
 
-// heater finds the one heater that a step names by a key such as "plate to".
-func (c *compiler) heater(n *yamltext.Node, suffix string, others ...string) (i int, at *yamltext.Node, t map[string]*yamltext.Node) {
-	keys, instruments := c.heaters(suffix)
-	isOther := false // something is named that is no heater, which is a mistake already
+// heaterKeys are the keys for heaters in a table, with those for heaters that could not
+// be read: they are instrument -1.
+func (c *compiler) heaterKeys(n *yamltext.Node, suffix string) (keys []string, instruments []int) {
+	keys, instruments = c.heaters(suffix)
 	for _, p := range n.Pairs {
-		name, is := strings.CutSuffix(p.Key.Text, suffix)
-		if isOther = isOther || is && !isIn(keys, p.Key.Text); is && c.rig.Excused(name) {
+		if name, is := strings.CutSuffix(p.Key.Text, suffix); is && c.rig.Excused(name) {
 			keys, instruments = append(keys, p.Key.Text), append(instruments, -1)
 		}
 	}
+	return keys, instruments
+}
+
+// heater finds the one heater that a step names by a key such as "plate to".
+func (c *compiler) heater(n *yamltext.Node, suffix string, others ...string) (i int, at *yamltext.Node, t map[string]*yamltext.Node) {
+	keys, instruments := c.heaterKeys(n, suffix)
+	isOther := slices.ContainsFunc(n.Pairs, func(p yamltext.Pair) bool { // which is a mistake already
+		return strings.HasSuffix(p.Key.Text, suffix) && !isIn(keys, p.Key.Text)
+	})
 	if len(keys) == 0 && !c.rig.Lost() {
 		c.wrong(c.at, "this rig has nothing that heats")
 		return -1, nil, nil
