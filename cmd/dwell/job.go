@@ -50,7 +50,7 @@ func load(s *speech, f files) (*job, error) {
 	if err := j.bench(f, beside, m); err != nil {
 		return nil, err
 	}
-	if protocol.Root != nil && j.rig != nil && j.specimen != nil {
+	if protocol.Root != nil {
 		j.plan = plan.Compile(protocol, j.rig, j.specimen, plan.Options{Unattended: f.unattended}, m)
 	}
 	if m.Len() > 0 {
@@ -76,23 +76,17 @@ func (j *job) bench(f files, beside string, m *yamltext.Mistakes) error {
 	if err != nil {
 		return err
 	}
-	if doc.Root != nil {
-		j.rig = rig.Load(doc, j.kept(ownProfiles(f.rig)), m)
-	}
-	if j.rig != nil {
-		for _, d := range j.rig.Instruments {
-			if text, ok := rig.EmbeddedProfile(d.Profile.Name); ok && bytes.Equal(text, d.Profile.Text) {
-				j.add(profilesFolder+d.Profile.Name+".yaml", d.Profile.Text)
-			}
+	j.rig = rig.Load(doc, j.kept(ownProfiles(f.rig)), m)
+	for _, d := range j.rig.Instruments {
+		if text, ok := rig.EmbeddedProfile(d.Profile.Name); ok && bytes.Equal(text, d.Profile.Text) {
+			j.add(profilesFolder+d.Profile.Name+".yaml", d.Profile.Text)
 		}
 	}
 	doc, err = j.read(f.specimen, "specimen.yaml", m)
 	if err != nil {
 		return err
 	}
-	if doc.Root != nil {
-		j.specimen = rig.LoadSpecimen(doc, m)
-	}
+	j.specimen = rig.LoadSpecimen(doc, m)
 	return nil
 }
 
