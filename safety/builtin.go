@@ -130,10 +130,10 @@ func (g *Gate) instrument(from, name string) (int, error) {
 func (g *Gate) addFrozen(k int) error {
 	w := &g.rules.Frozen[k]
 	follows := -1
-	if w.Follows != "" {
+	if other := w.Follows + w.Below; other != "" {
 		var ok bool
-		if follows, ok = g.names[w.Follows]; !ok {
-			return fmt.Errorf("%s: %q is no channel of this rig", w.From, w.Follows)
+		if follows, ok = g.names[other]; !ok {
+			return fmt.Errorf("%s: %q is no channel of this rig", w.From, other)
 		}
 	}
 	arming, err := armingOf(w.While)
@@ -377,6 +377,8 @@ func (g *Gate) frozen(w *Frozen, i, follows int, a arming, k int, r drivers.Read
 	switch {
 	case w.Follows != "":
 		why = w.Follows + " has moved"
+	case w.Below != "":
+		why = w.Below + ", which lies on it, is warmer"
 	case w.Heater != "":
 		why = w.Heater + " was told to be elsewhere"
 	}
@@ -391,13 +393,16 @@ func (g *Gate) changeDue(w *Frozen, s *still, i, follows int, v float64) bool {
 		return s.Same > w.Readings
 	case follows >= 0:
 		ref, known := g.latest(follows)
+		if w.Below != "" {
+			return known && ref-v > w.MovedBy
+		}
 		if known && !s.HasRef {
 			s.HasRef, s.Ref = true, ref
 		}
 		return known && math.Abs(ref-s.Ref) > w.MovedBy
 	}
 	t := &g.state.Told[i]
-	return t.Heat && t.HasTarget && (t.Target-v > w.MovedBy || v-max(t.Target, w.Lowest) > w.MovedBy)
+	return t.Heat && t.HasTarget && (t.Target-v > w.BehindBy || v-max(t.Target, w.Lowest) > w.MovedBy)
 }
 
 // energy adds up what goes into the specimen: between two readings the greater power

@@ -178,15 +178,15 @@ func TestFrozen(t *testing.T) {
 	x.reads(3, 3).expect("and counts neither for nor against", -1)
 	x.reads(3).expect("the fifth", 24)
 
-	setpoint := Frozen{Channel: "plate.temperature", Heater: "plate", Lowest: 19, MovedBy: 10, AfterNs: 15e9, From: "built-in: frozen"}
+	setpoint := Frozen{Channel: "plate.temperature", Heater: "plate", Lowest: 19, BehindBy: 1, MovedBy: 10, AfterNs: 15e9, From: "built-in: frozen"}
 	begin = func() *script { return scripted(t, Rules{Frozen: []Frozen{setpoint}}, "plate.temperature") }
 	plateau := make([]float64, 43200)
 	for i := range plateau {
 		plateau[i] = 30
 	}
 	begin().tell("heat on", "30 degC").reads(plateau...).expect("a display on a plateau, for a night", -1)
-	begin().tell("heat on", "40 degC").reads(plateau[:60]...).expect("10 K away is not more than 10 K", -1)
-	begin().tell("heat on", "41 degC").reads(plateau[:60]...).expect("told to warm", 16, "plate was told to be elsewhere")
+	begin().tell("heat on", "31 degC").reads(plateau[:60]...).expect("1 K behind is not more than 1 K", -1)
+	begin().tell("heat on", "31.5 degC").reads(plateau[:60]...).expect("told to warm", 16, "plate was told to be elsewhere")
 	begin().tell("heat on", "19 degC").reads(plateau[:60]...).expect("told to cool", 16)
 	begin().tell("heat on", "19 degC").reads(29, 29).reads(make60(29)...).expect("nearly there", -1)
 	begin().tell("heat on", "5 degC").reads(make60(28)...).expect("as cold as it gets", -1)
@@ -204,7 +204,8 @@ func make60(v float64) []float64 {
 
 // What lies on a plate must show that the plate has moved, while it lies there.
 func TestFrozenWhatFollows(t *testing.T) {
-	rules := Rules{Stale: polled, Frozen: []Frozen{{Channel: "foil.temperature", Follows: "plate.temperature", MovedBy: 5, AfterNs: 30e9, While: OnPlate, From: "f"}}}
+	rules := Rules{Stale: polled, Frozen: []Frozen{{Channel: "foil.temperature", Follows: "plate.temperature", MovedBy: 5, AfterNs: 30e9, While: OnPlate, From: "f"},
+		{Channel: "plate.temperature", Below: "foil.temperature", MovedBy: 3, AfterNs: 60e9, While: OnPlate, From: "f"}}}
 	for _, c := range []struct {
 		name        string
 		plate, foil func(s float64) float64
@@ -214,16 +215,19 @@ func TestFrozenWhatFollows(t *testing.T) {
 		{"both rest", func(float64) float64 { return 30 }, func(float64) float64 { return 28 }, false, -1},
 		{"the plate moves a little", func(s float64) float64 { return 30 + min(s/10, 5) }, func(float64) float64 { return 28 }, false, -1},
 		{"the plate moves", func(s float64) float64 { return 30 + min(s/10, 10) }, func(float64) float64 { return 28 }, false, 82},
-		{"the foil follows late", func(s float64) float64 { return 30 + min(s/10, 10) }, func(s float64) float64 { return 28 + math.Floor(max(0, s-65)/10) }, false, -1},
+		{"the foil follows late", func(s float64) float64 { return 30 + min(s/10, 10) }, func(s float64) float64 { return 28 + min(10, math.Floor(max(0, s-65)/10)) }, false, -1},
 		{"it is elsewhere", func(s float64) float64 { return 30 + min(s/10, 10) }, func(float64) float64 { return 28 }, true, -1},
+		{"the foil gets warmer than a plate that rests", func(float64) float64 { return 30 }, func(s float64) float64 { return 28 + min(s/10, 5.1) }, false, 113}, // 3 K after 51 s, seen with the next reading
+		{"as warm as both may be wrong", func(float64) float64 { return 30 }, func(s float64) float64 { return 28 + min(s/10, 5) }, false, -1},
+		{"the plate does not rest", func(s float64) float64 { return 30 - math.Floor(s/50)/10 }, func(s float64) float64 { return 28 + min(s/10, 5.1) }, false, -1},
 		{"only the foil moves", func(float64) float64 { return 30 }, func(s float64) float64 { return 18 + min(s, 10) }, false, -1},
 	} {
 		g, channel := gateFor(t, rules)
 		g.Specimen(!c.lifted)
 		tripped := -1.0
 		for s := 0.0; s < 300 && tripped < 0; s++ {
-			g.Observe(drivers.Reading{Channel: channel("plate.temperature"), At: at(s), Value: c.plate(s)})
-			if g.Observe(drivers.Reading{Channel: channel("foil.temperature"), At: at(s + 0.1), Value: c.foil(s)}) != nil {
+			if g.Observe(drivers.Reading{Channel: channel("plate.temperature"), At: at(s), Value: c.plate(s)}) != nil ||
+				g.Observe(drivers.Reading{Channel: channel("foil.temperature"), At: at(s + 0.1), Value: c.foil(s)}) != nil {
 				tripped = s
 			}
 		}
@@ -386,7 +390,7 @@ func TestPausing(t *testing.T) {
 // original does, from any moment on.
 func TestBuiltInStateIsPlainData(t *testing.T) {
 	rules := Rules{Stale: polled, HeatsNot: []HeatsNot{heatsNot}, KeepsWarming: []KeepsWarming{keepsWarming},
-		Frozen:     []Frozen{{Channel: "plate.temperature", Heater: "plate", Lowest: 19, MovedBy: 10, AfterNs: 15e9, From: "f"}},
+		Frozen:     []Frozen{{Channel: "plate.temperature", Heater: "plate", Lowest: 19, BehindBy: 5, MovedBy: 10, AfterNs: 15e9, From: "f"}},
 		Energy:     []Energy{{Power: "plate.temperature", BelowJ: 1e9, From: "e"}},
 		Interlocks: []Interlock{{When: "plate.temperature > 30 degC", While: Heating, Then: "pause", Pause: &Pause{ClearNs: 5e9, AtMostNs: 8e9}, From: "p"}}}
 	for _, cut := range []int{0, 1, 5, 12, 25} {
@@ -428,7 +432,7 @@ func TestBuiltInStateIsPlainData(t *testing.T) {
 
 func TestBuiltInRulesDoNotAllocate(t *testing.T) {
 	g, channel := gateFor(t, Rules{Stale: polled, HeatsNot: []HeatsNot{heatsNot}, KeepsWarming: []KeepsWarming{keepsWarming},
-		Frozen: []Frozen{{Channel: "plate.temperature", Heater: "plate", MovedBy: 10, AfterNs: 1e15, From: "f"},
+		Frozen: []Frozen{{Channel: "plate.temperature", Heater: "plate", BehindBy: 10, MovedBy: 10, AfterNs: 1e15, From: "f"},
 			{Channel: "plate.temperature", Follows: "foil.temperature", MovedBy: 1, AfterNs: 1e15, From: "f"}},
 		Energy: []Energy{{Power: "plate.temperature", BelowJ: 1e9, From: "e"}},
 		Interlocks: []Interlock{{When: "abs(plate.temperature - foil.temperature) > 15 K", While: OnPlate, Then: "pause",

@@ -96,15 +96,18 @@ type KeepsWarming struct {
 }
 
 // Frozen is a reading that stays exactly the same though a change is due: by its own
-// noise (Readings), because what it Follows has moved by more than MovedBy, or
-// because the Heater it shows was told to be somewhere else by more than MovedBy. A
-// reading that rests where nothing moves is not frozen.
+// noise (Readings); because what it Follows has moved by more than MovedBy; because the
+// Heater it shows was told to be warmer by more than BehindBy or colder by more than
+// MovedBy; or because what lies on the heater (Below) is warmer than it by more than
+// MovedBy. A reading that rests where nothing moves is not frozen.
 type Frozen struct {
 	Channel  string  `json:"channel"`
 	Readings int64   `json:"readings,omitempty"`
 	Follows  string  `json:"follows,omitempty"`
+	Below    string  `json:"below,omitempty"`
 	Heater   string  `json:"heater,omitempty"`
 	Lowest   float64 `json:"lowest_degC,omitempty"` // that Heater ever cools to
+	BehindBy float64 `json:"behind_by,omitempty"`
 	MovedBy  float64 `json:"moved_by,omitempty"`
 	AfterNs  int64   `json:"after_ns"`
 	While    string  `json:"while,omitempty"`

@@ -1,6 +1,7 @@
 package sequence_test
 
 import (
+	"encoding/json"
 	"slices"
 	"strings"
 	"testing"
@@ -102,7 +103,126 @@ func TestTheEnergyInTheSpecimen(t *testing.T) {
 }
 
 func TestNothingTripsWhenNothingIsBroken(t *testing.T) {
-	x := trial{steps: warmAndHold}
-	_, o := x.do(t)
-	expect(t, o, "completed", 0, "")
+	for _, steps := range []string{warmAndHold, source + `
+  - bring: {plate to: 66 degC, at most: 20 min, then wait: 5 min}
+  - lift: {to: cold block}
+  - hold: 5 min
+  - place: {by: person}
+  - hold: 5 min
+  - bring: {plate to: 45 degC, at most: 20 min}
+  - bring: {plate to: 66 degC, at most: 20 min}
+  - lift: {to: moving air}
+  - bring: {plate to: 25 degC, at most: 30 min, then wait: 10 min}
+  - place: {by: person}
+  - hold: 10 min
+`} {
+		x := trial{steps: steps}
+		rec, o := x.do(t)
+		expect(t, o, "completed", 0, "")
+		for _, l := range rec.events() {
+			if strings.Contains(l, " warning ") || strings.Contains(l, " bad reading ") {
+				t.Error(l)
+			}
+		}
+	}
+}
+
+// What an instrument says of itself stops the run by name, within the time that its
+// rule states; without the rule it goes unnoticed or ends otherwise.
+func TestWhatInstrumentsSayOfThemselves(t *testing.T) {
+	const at = 100 * clock.Second
+	for _, c := range []struct {
+		name, rule string
+		hand       func(b *twin.Bench) error
+		what       string
+	}{
+		{"meter switched off and on", "reset or changed behind our back", func(b *twin.Bench) error { return b.Reboot("meter") }, "since it was prepared"},
+		// it keeps its set temperature and cannot be asked whether it heats
+		{"plate switched off and on", "heats not", func(b *twin.Bench) error { return b.Reboot("plate") }, "does not warm"},
+		{"plate's knob turned", "reset or changed behind our back", func(b *twin.Bench) error { return b.Meddle("plate") }, "temperature is not as it was set"},
+		{"somebody else's command to the meter", "instrument reports a fault", func(b *twin.Bench) error {
+			b.Device("meter").Receive(at, []byte("SING\n"))
+			return nil
+		}, "it did not know a command"},
+		{"an error of the meter", "error queue not empty", func(b *twin.Bench) error {
+			b.Device("meter").Receive(at, []byte("SING\n*CLS\nSING\n*ESR?\n")) // the register is read already
+			return nil
+		}, "Undefined header"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			meddle := func(clk clock.Clock, _ *sequence.Run, b *twin.Bench) {
+				if clk.Sleep(at) == nil {
+					b.Advance(at)
+					if err := c.hand(b); err != nil {
+						t.Error(err)
+					}
+				}
+			}
+			x := trial{steps: warmAndHold, meddle: meddle}
+			_, o := x.do(t)
+			expect(t, o, "tripped", safety.Tripped, "built-in: "+c.rule)
+			if o.Cause.At < at || o.Cause.At > at+12*clock.Second && c.rule != "heats not" || !strings.Contains(o.Cause.Text, c.what) {
+				t.Errorf("at %g s: %v", o.Cause.At.Seconds(), o.Cause)
+			}
+			bare := trial{steps: warmAndHold, meddle: meddle, rules: without}
+			if _, b := bare.do(t); b.Cause != nil && strings.Contains(b.Cause.From, c.rule) {
+				t.Errorf("without the rule: %v", b.Cause)
+			}
+		})
+	}
+}
+
+// The time that the plan states from a breach to a safe bench is kept, whatever the run
+// is doing: a contact opens at many moments, and the virtual bench's journal says when
+// heat and output went off.
+func TestTheStatedReactionIsKept(t *testing.T) {
+	longest, stated := clock.Instant(0), clock.Instant(0)
+	steps := source + `
+  - bring: {plate to: 26 degC, at most: 20 min}
+  - sweep: {instrument: meter, current: -10 uA to 10 uA by 5 uA, settle: 1 s, read: [element.voltage, element.current]}
+  - source: {instrument: meter, current: 5 uA, compliance: 2 V, wires: 4, reverse: true}
+  - hold: 20 s
+`
+	for at := 4 * clock.Second; at < 90*clock.Second; at += 1370 * clock.Millisecond {
+		b := &box{}
+		x := boxed(trial{steps: steps}, b, doorStops)
+		x.meddle = func(c clock.Clock, _ *sequence.Run, _ *twin.Bench) {
+			if c.Sleep(at) == nil {
+				b.open = true
+			}
+		}
+		p, _, _ := x.plan(t)
+		for _, r := range p.Summary.Reactions {
+			if strings.HasPrefix(r.Rule, "stop contact") {
+				stated = clock.Instant(r.TotalNs)
+			}
+		}
+		_, o := x.do(t)
+		if o.Word == "completed" {
+			break
+		}
+		expect(t, o, "tripped", safety.Tripped, "stop contact")
+		off := clock.Instant(0)
+		for _, l := range x.energise {
+			var e struct {
+				AtS   float64 `json:"at_s"`
+				Value float64 `json:"value"`
+			}
+			if err := json.Unmarshal([]byte(l), &e); err != nil {
+				t.Fatal(err)
+			}
+			if when := clock.Instant(e.AtS * 1e9); e.Value == 0 && when >= at {
+				off = max(off, when)
+			} else if e.Value != 0 && when > o.Cause.At {
+				t.Errorf("switched on after the trip: %s", l)
+			}
+		}
+		if took := off - at; off > 0 {
+			longest = max(longest, took)
+		}
+	}
+	if stated == 0 || longest == 0 || longest > stated {
+		t.Errorf("off after %g s at most, the plan states %g s", longest.Seconds(), stated.Seconds())
+	}
+	t.Logf("off after %g s at most, the plan states %g s", longest.Seconds(), stated.Seconds())
 }

@@ -29,6 +29,7 @@ measures:
 type box struct {
 	open  bool
 	mute  bool
+	ajar  bool // it says what its profile does not know
 	heard []byte
 	says  []byte
 	at    clock.Instant
@@ -42,6 +43,9 @@ func (b *box) Receive(at clock.Instant, text []byte) {
 	}
 	b.heard = append(b.heard[:0], rest...)
 	answer := map[string]string{"WHO": "BOX 1", "IN1": map[bool]string{false: "SHUT", true: "OPEN"}[b.open]}[string(bytes.TrimSpace(line))]
+	if b.ajar && answer == "SHUT" {
+		answer = "AJAR"
+	}
 	if answer != "" && !b.mute {
 		b.says, b.at = append(b.says, answer+"\r\n"...), at+5*clock.Millisecond
 	}
@@ -91,6 +95,7 @@ func TestAStopContact(t *testing.T) {
 		without string
 	}{
 		"opens":          {func(b *box) { b.open = true }, safety.Tripped, "stop contact: box.contact must read closed", "tripped", "completed"},
+		"says nonsense":  {func(b *box) { b.ajar = true }, safety.Failed, "box.contact has had no good reading", "failed", "failed"},
 		"falls silent":   {func(b *box) { b.mute = true }, safety.Failed, "box.contact has had no good reading", "failed", "failed"},
 		"stays as it is": {func(b *box) {}, 0, "", "completed", "completed"},
 	} {

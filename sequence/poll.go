@@ -129,11 +129,12 @@ func (r *Run) measure(i, query int) error {
 	}
 	began := r.clock.Now()
 	readings, err := instrument.Measure(query, p.buffer[:0], by)
-	if c := instrument.Complaint(); c != nil && !r.safing {
-		r.event(Event{Kind: "bad reading", Text: c.Error()})
+	doubt := instrument.Complaint()
+	if doubt != nil && !r.safing {
+		r.event(Event{Kind: "bad reading", Text: doubt.Error()})
 	}
 	if err == nil && !r.safing {
-		err = r.tend(i, by)
+		err = r.tend(i, doubt != nil, by)
 	}
 	instrument.End()
 	p.buffer = readings
@@ -164,18 +165,25 @@ func (r *Run) busyOrFailed(i int, err error) error {
 }
 
 // tend keeps an instrument's own watchdog content and asks after its health, from
-// the very place that has just read it.
-func (r *Run) tend(i int, by clock.Instant) error {
+// the very place that has just read it. After a bad reading, in doubt, it is asked at
+// once: it may have been reset. A line on which that cannot be asked is the business of
+// silence then.
+func (r *Run) tend(i int, doubt bool, by clock.Instant) error {
 	instrument := r.bench.Instruments[i]
 	if instrument.FeedDue(r.clock.Now()) && r.gate.Latched() == nil {
 		if err := instrument.Feed(by); err != nil {
 			return err
 		}
 	}
-	if r.watchEvery[i] == 0 || r.clock.Now() < r.state.WatchAt[i] {
+	due := r.clock.Now() >= r.state.WatchAt[i]
+	if r.watchEvery[i] == 0 || !due && !doubt {
 		return nil
 	}
-	r.state.WatchAt[i] = r.clock.Now() + r.watchEvery[i]
+	if due {
+		r.state.WatchAt[i] = r.clock.Now() + r.watchEvery[i]
+	} else {
+		by = r.clock.Now() + instrument.Profile().HealthTime() // the reading may have used up its own
+	}
 	err := instrument.Watch(by)
 	if found := (*rig.Finding)(nil); errors.As(err, &found) {
 		if c := r.gate.Found(found, r.clock.Now()); c != nil {
@@ -183,13 +191,16 @@ func (r *Run) tend(i int, by clock.Instant) error {
 		}
 		return nil // nothing holds the run to it
 	}
+	if !due && !errors.Is(err, clock.ErrEnded) {
+		return nil
+	}
 	return err
 }
 
 // patience is how long a query may take before its answer counts as lost: twice
 // its worst time, and time for a port in use.
 func (r *Run) patience(i, query int) clock.Instant {
-	return 2*r.bench.Instruments[i].Worst(query) + clock.Second/2
+	return rig.Patience(r.bench.Instruments[i].Worst(query))
 }
 
 // take puts a reading into the record, shows it to the gate, and to whatever the

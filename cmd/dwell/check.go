@@ -65,6 +65,7 @@ func describe(j *job) string {
 		line("gap", "line %d: %s not read for about %s (the instrument is busy with the step)", g.Line,
 			strings.Join(g.Channels, ", "), span(clock.Instant(g.DurationNs)))
 	}
+	b.WriteString(describeSafety(p))
 	b.WriteString(describeSteps(p))
 	return b.String()
 }

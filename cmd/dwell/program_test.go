@@ -43,7 +43,7 @@ func built(m *testing.M) int {
 	// Nearly all of these tests wait for something nearly all of the time. But what
 	// stands for instruments must answer in time, on a slow machine too.
 	if f := flag.Lookup("test.parallel"); f.Value.String() == fmt.Sprint(runtime.GOMAXPROCS(0)) {
-		f.Value.Set(map[bool]string{true: "12", false: "24"}[racing])
+		f.Value.Set(map[bool]string{true: "8", false: "16"}[racing])
 	}
 	var err error
 	if scratch, err = os.MkdirTemp("", "dwell-test-"); err != nil {

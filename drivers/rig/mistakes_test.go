@@ -105,6 +105,11 @@ func TestMistakesInProfiles(t *testing.T) {
 		{`reads: "0"}` + "\n      4:", `}` + "\n      4:", "what the question back answers in this state is missing"},
 		{"7: it was switched on", "x: it was switched on", "a whole number is expected here"},
 		{"at most: 32", "at most: 0", "0 is out of range"},
+		{"reset: 7", "reset: 6", `"6" is none of the wrong numbers here`},
+		{"reset: 7", "reset: [7, x]", `"x" is none of the wrong numbers here`},
+		{"restless: true", "restless: very", "true or false is expected here"},
+		{"{quantity: compliance, display: 1}", "{quantity: compliance, states: {no: \"0\", yes: \"0\"}}", `the answer "0" means two states`},
+		{"      - {quantity: voltage, unit: V, display: 1 uV}", "      - {quantity: voltage, states: {a: A, b: B}}", "words in a list of values are not understood"},
 	} {
 		e.check(t, string(meter), load)
 	}
@@ -157,6 +162,24 @@ func TestMistakesInRigs(t *testing.T) {
 		{"twin:\n", "twins:\n", `unknown key "twins"`},
 		{"  meter:\n", "  person:\n", `"person" is no name for an instrument`},
 		{"interlocks:\n", "interlocks:\n  - never\n", "an interlock is a table"},
+		{"rise at full power: 150 K", "rise at full power: 150 degC", "degC is a temperature; a difference is written in K"},
+		{"rise at full power: 150 K", "rise at full power: 0 K", "a value above zero is expected here"},
+		{"rise at full power: 150 K, ", "", `"rise at full power" is missing here`},
+		{"dead time: 2 s, date: 2026-03-14", "dead time: 2 s, date: in March", `"in March" is no date`},
+		{"dead time: 2 s, date: 2026-03-14", "dead time: 2 s", `"date" is missing here`},
+		{"takes: 40 ms, measured on: 2026-03-14", "takes: 40 ms", `"measured on" is missing here`},
+		{"takes: 40 ms, measured on: 2026-03-14", "takes: 0 ms, measured on: 2026-03-14", "no exchange takes no time"},
+		{"    longest exchange: {takes: 75 ms", "    identified: {rise at full power: 1 K, time constant: 1 s, dead time: 1 s, date: 2026-03-14}\n    longest exchange: {takes: 75 ms", "scpi-source-meter does not heat"},
+		{"#   must act within: 15 s", "must act within: 15", "a time is expected here"},
+		{"#   must act within: 15 s", "must act in: 15 s", `unknown key "must act in"`},
+		{"thermometers disagree: {by: 3 K}", "thermometers disagree: {}", "by, of excess or lasting is missing here"},
+		{"thermometers disagree: {by: 3 K}", "thermometers disagree: {by: 3 degC}", "a difference is written in K"},
+		{"thermometers disagree: {by: 3 K}", "thermometers disagree: {by: 0 K}", "a value above zero is expected here"},
+		{"thermometers disagree: {by: 3 K}", "thermometers disagree: {of excess: -1 %}", "at least 0 % is expected here"},
+		{"#   must act within: 15 s", "stop contacts: [{channel: plate.contact, must read: 1}]", `"plate.contact" is no channel of this rig`},
+		{"#   must act within: 15 s", "stop contacts: [{channel: plate.temperature, must read: 1}]", "plate.temperature is in degC: a contact reads a state, or a plain number"},
+		{"#   must act within: 15 s", "stop contacts: [{channel: meter.compliance, must read: 0}]", "meter.compliance cannot be read all the time"},
+		{"#   must act within: 15 s", "stop contacts: [{channel: plate.temperature}]", `"must read" is missing here`},
 	} {
 		e.check(t, text, load)
 	}
@@ -201,6 +224,8 @@ func TestMistakesInSpecimens(t *testing.T) {
 		{"thickness: 125 um", "thickness: 125 Pa", "a length is expected here"},
 		{"power: {below: 200 uW, lasting: 2 s}", "strain: {below: 1 %}", `"strain" is no limit of a specimen`},
 		{"current: {below: 150 uA}", "current: {below: 150 mV}", "a current is expected here"},
+		{"  voltage: {below: 4 V}", "  energy: {below: 4 V}", "an energy is expected here"},
+		{"  voltage: {below: 4 V}", "  energy: {below: 4 J, lasting: 1 s}", "the energy of a whole run has but a limit below which it stays"},
 		{"encapsulation: none", "encapsulation: {of: parylene}", `"thickness" is missing here`},
 	} {
 		e.check(t, example(t, "specimen.yaml"), load)
@@ -222,7 +247,7 @@ func TestLimits(t *testing.T) {
 	if n := len(r.Limits); n != 6 {
 		t.Errorf("expected five limits of the rig and one of the plate, got %d", n)
 	}
-	if l := r.Limits[0]; l.Where != "rig.yaml:43:30" {
+	if l := r.Limits[0]; l.Where != "rig.yaml:50:30" {
 		t.Errorf("the first limit stands at %s", l.Where)
 	}
 }

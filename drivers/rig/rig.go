@@ -68,6 +68,8 @@ type Description struct {
 	Address    wire.Address
 	Calibrated string // date, or ""
 	Serial     string
+	Longest    *Longest       // nil when it was not measured
+	Identified *Identified    // nil when it was not
 	Node       *yamltext.Node // its name in the rig file
 }
 
@@ -198,7 +200,8 @@ func (r *rigReader) instrument(pair yamltext.Pair, hertz float64) {
 	if !isName(d.Name) || d.Name == "person" {
 		r.wrong(pair.Key, "%q is no name for an instrument", d.Name).Hint("use letters, digits and _, such as plate")
 	}
-	t := r.table(pair.Value, "!profile", "!port", "baud", "data bits", "parity", "stop bits", "calibrated", "serial number", "heating")
+	t := r.table(pair.Value, "!profile", "!port", "baud", "data bits", "parity", "stop bits", "calibrated", "serial number", "heating",
+		"identified", "longest exchange")
 	if p := r.profile(t["profile"]); p != nil {
 		d.Profile = p // read for this instrument alone: its settings are its own
 	} else {
@@ -218,6 +221,7 @@ func (r *rigReader) instrument(pair yamltext.Pair, hertz float64) {
 		}
 	}
 	d.Serial, d.Calibrated = r.text(t["serial number"]), r.date(t["calibrated"])
+	d.Longest, d.Identified = r.longest(t["longest exchange"]), r.identified(t["identified"], d.Profile)
 	if hertz > 0 {
 		d.Profile.LineHz = hertz
 	}

@@ -222,7 +222,7 @@ func (x *performance) happen(s Strike) error {
 func (x *performance) Reading(r drivers.Reading, _ *rig.Channel, _ string) error {
 	x.bench.Advance(x.now())
 	x.witness.reading(r, x.now())
-	if x.now() >= x.witness.struck && r.Flag != drivers.Good && !x.safing {
+	if x.now() >= x.witness.struck && r.Flag != drivers.Good && !x.safing && !x.run.Status().Stopping {
 		x.bad++
 	}
 	x.unkept++

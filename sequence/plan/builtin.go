@@ -29,7 +29,9 @@ const (
 	heatSpareS    = 10
 	warmSpareK    = 3
 	driftOfRate   = 0.01
-	frozenMovedK  = 10 // setpoint away from the reading
+	frozenBehindK = 1  // the setpoint is above the reading by so much
+	frozenMovedK  = 10 // or below it: a room may be warmer than the rig file says
+	warmerK       = 3  // what lies on a plate that rests is no warmer than the plate, but for what both may be wrong
 	followsMovedK = 5  // the plate has moved, and what lies on it must show that
 	followsNs     = int64(clock.Minute)
 )
@@ -111,8 +113,10 @@ func (c *compiler) builtInRules() {
 	for _, k := range c.rig.Contacts {
 		c.contactRule(k)
 	}
-	for _, d := range c.rig.Instruments {
-		c.watchRules(d)
+	for i := range c.rig.Instruments {
+		if c.inFlight(i) > 0 { // it is read
+			c.watchRules(i)
+		}
 	}
 }
 
@@ -140,7 +144,7 @@ func (c *compiler) heaterRules(i int) {
 		lowest += leastAboveK
 	}
 	slowest := max(1/h.RateKPerS, h.CoolingS/frozenMovedK) // seconds for a kelvin, up and down
-	r.Frozen = append(r.Frozen, safety.Frozen{Channel: ch.Name, Heater: d.Name, Lowest: lowest, MovedBy: frozenMovedK,
+	r.Frozen = append(r.Frozen, safety.Frozen{Channel: ch.Name, Heater: d.Name, Lowest: lowest, BehindBy: max(frozenBehindK, 10*ch.Display), MovedBy: frozenMovedK,
 		AfterNs: nanoseconds(2*h.DeadS + heatSlack*ch.Display*slowest + heatSpareS), From: builtIn("frozen"), Source: source})
 }
 
@@ -155,7 +159,9 @@ func (c *compiler) placeRules() {
 		for _, name := range names {
 			if name != plate {
 				c.plan.Rules.Frozen = append(c.plan.Rules.Frozen, safety.Frozen{Channel: name, Follows: plate, MovedBy: followsMovedK,
-					AfterNs: followsNs, While: safety.OnPlate, From: builtIn("frozen"), Source: "common practice, no source"})
+					AfterNs: followsNs, While: safety.OnPlate, From: builtIn("frozen"), Source: "common practice, no source"},
+					safety.Frozen{Channel: plate, Below: name, MovedBy: warmerK,
+						AfterNs: apartNs, While: safety.OnPlate, From: builtIn("frozen"), Source: "common practice, no source"})
 			}
 		}
 	}
@@ -250,10 +256,12 @@ func (c *compiler) contactRule(k rig.Contact) {
 
 // watchRules have an instrument asked after its health: often enough for what the rig
 // asks for, where it does.
-func (c *compiler) watchRules(d rig.Description) {
-	every := watchNs
-	if act := int64(c.rig.ActWithin); act > 0 {
-		every = max(watchLeastNs, min(every, act/2))
+func (c *compiler) watchRules(i int) {
+	d, every := c.rig.Instruments[i], watchNs
+	if act := c.rig.ActWithin; act > 0 {
+		w := c.watched(i, 0)
+		left := act - w.sampling - w.inFlight - w.link - clock.Instant(decisionNs) - c.action()
+		every = max(watchLeastNs, min(every, int64(left)))
 	}
 	add := func(what string) {
 		c.plan.Rules.Watched = append(c.plan.Rules.Watched, safety.Watched{Instrument: d.Name, For: what, EveryNs: every, From: builtIn(what)})

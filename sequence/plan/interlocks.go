@@ -26,13 +26,13 @@ func (c *compiler) gatherInterlocks(n *yamltext.Node) {
 }
 
 func (c *compiler) interlock(n *yamltext.Node) {
-	keys, heaters := c.heaters(" to")
+	keys, heaters := c.heaterKeys(n, " to")
 	t := c.table(n, append([]string{"!when", "while", "lasting", "!then", "clear for", "at most"}, keys...)...)
 	x := safety.Interlock{Then: c.word(t["then"], "thing to do then", "trip", "pause", "warn"), LastingNs: c.time(t["lasting"])}
 	if t["while"] != nil {
 		x.While = c.word(t["while"], "thing that arms an interlock", safety.Arming...)
 	}
-	if x.While == safety.OnPlate && c.rig.Place.On == "" {
+	if x.While == safety.OnPlate && c.rig.Place.On == "" && !c.rig.Place.Lost {
 		c.wrong(t["while"], "the rig does not say where the specimen lies").Hint("add specimen place: {lies on: …, moved by: …} to it")
 	}
 	if t["when"] == nil {
@@ -69,7 +69,7 @@ func (c *compiler) pause(n *yamltext.Node, t map[string]*yamltext.Node, keys []s
 	}
 	for k, key := range keys {
 		switch to, ok := c.value(t[key], inDegC); {
-		case !ok:
+		case !ok || heaters[k] < 0:
 		case p.Heater != "":
 			c.wrong(t[key], "one pause holds one heater")
 		default:

@@ -8,7 +8,7 @@ import "dwell/safety"
 
 // Version is the version of the plan's format. A plan of another version is
 // executed by the rules of its own version or refused, never guessed at.
-const Version = 1
+const Version = 2
 
 // Plan is a checked protocol as a small program: absolute numbers in canonical
 // units (SI; degC for temperatures; nanoseconds for times), counted loops, bounded
@@ -51,6 +51,49 @@ type Summary struct {
 	Heats        bool    `json:"heats"`
 	NeedsPerson  bool    `json:"needs_person"`
 	Gaps         []Gap   `json:"gaps,omitempty"`
+
+	Reactions []Reaction `json:"reactions"`
+	Measured  []Measured `json:"measured,omitempty"`
+	StaysOn   []StaysOn  `json:"stays_on,omitempty"`
+}
+
+// Reaction is how long a rule takes at worst from the moment at which what it forbids
+// is so to the moment at which the bench is safe. What it must hold for is stated by
+// the rule and stands apart.
+type Reaction struct {
+	Rule       string   `json:"rule"`
+	From       string   `json:"from"`
+	While      string   `json:"while,omitempty"` // when it is armed; always, if empty
+	Then       string   `json:"then"`
+	HoldsNs    int64    `json:"holds_ns,omitempty"` // how long it must hold, or how far it looks back
+	SamplingNs int64    `json:"sampling_ns"`        // from one reading to the next
+	InFlightNs int64    `json:"in_flight_ns"`       // another exchange on the same line, that comes to nothing
+	LinkNs     int64    `json:"link_ns"`            // the exchange that brings the reading
+	DecisionNs int64    `json:"decision_ns"`
+	ActionNs   int64    `json:"action_ns"`             // until the last command has been obeyed
+	TotalNs    int64    `json:"total_ns"`              // without HoldsNs
+	PeakDegC   *float64 `json:"peak_degC,omitempty"`   // of a heater stuck at full power, HoldsNs and its dead time included
+	LooserDegC *float64 `json:"looser_degC,omitempty"` // the next limit above this one
+	LeewayNs   *int64   `json:"leeway_ns,omitempty"`   // by which full power must be off to stay below that
+}
+
+// Measured is what the reactions are worked out from for one instrument: what was
+// measured on this rig, and when; 0 and "" for what was not, and is taken from the
+// profile.
+type Measured struct {
+	Instrument   string `json:"instrument"`
+	LongestNs    int64  `json:"longest_exchange_ns,omitempty"`
+	LongestOn    string `json:"longest_exchange_on,omitempty"`
+	Heats        bool   `json:"heats,omitempty"`
+	IdentifiedOn string `json:"identified_on,omitempty"`
+}
+
+// StaysOn is an instrument that this plan switches on, and how long it stays on by
+// itself when the computer loses its power: 0 for until somebody comes.
+type StaysOn struct {
+	Instrument string `json:"instrument"`
+	What       string `json:"what"` // "heat" or "output"
+	ForNs      int64  `json:"for_ns,omitempty"`
 }
 
 // Gap is a planned pause in the readings of an instrument: a step uses it for

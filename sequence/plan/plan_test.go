@@ -211,7 +211,7 @@ func TestReadJSON(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, c := range []struct{ old, new, says string }{
-		{`"version": 1`, `"version": 2`, "version 2, this dwell executes version 1"},
+		{`"version": 2`, `"version": 1`, "version 1, this dwell executes version 2"},
 		{`"title"`, `"titel"`, `unknown field "titel"`},
 		{`"op": "loop"`, `"op": "lopp"`, "does not know this operation"},
 		{`"count": 3`, `"count": 0`, "1 to 1000000 times"},

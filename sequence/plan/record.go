@@ -18,10 +18,12 @@ import (
 // because a limit or an interlock is about it.
 type wish struct {
 	channel  int
-	first    Polled         // at the beginning
-	leastNs  int64          // the fastest it is read, over the whole plan
-	mostNs   int64          // the slowest
-	staleNs  int64          // the longest it may be silent
+	first    Polled        // at the beginning
+	leastNs  int64         // the fastest it is read, over the whole plan
+	mostNs   int64         // the slowest
+	staleNs  int64         // the longest it may be silent
+	typical  clock.Instant // of its exchange, at the slowest settings
+	worst    clock.Instant
 	node     *yamltext.Node // nil if the protocol does not name it
 	later    bool           // it is not read from the start
 	wasAsked bool           // some step reads it
@@ -97,6 +99,8 @@ func (c *compiler) asked(i int, every int64) {
 	w.wasAsked = true
 	w.leastNs, w.mostNs = min(w.leastNs, every), max(w.mostNs, every)
 	w.staleNs = max(w.staleNs, c.staleNs(i, every))
+	typical, worst := c.queryTime(i)
+	w.typical, w.worst = max(w.typical, typical), max(w.worst, worst)
 }
 
 // wished is what is known of a channel that is to be read; nil for another one.

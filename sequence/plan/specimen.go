@@ -6,6 +6,7 @@ import (
 
 	"dwell/drivers/clock"
 	"dwell/drivers/quantity"
+	"dwell/drivers/rig"
 	"dwell/drivers/yamltext"
 )
 
@@ -92,12 +93,36 @@ func (c *compiler) check(t map[string]*yamltext.Node) (*Check, bool) {
 		k.CurrentA = c.positive(n, inAmpere)
 	}
 	expected := c.specimen.ExpectedOhm(c.rig.AmbientDegC)
+	if i := c.specimenMeter(); i >= 0 && t["symmetric within"] == nil {
+		k.Asymmetry += round12(offsets(c.rig.Instruments[i].Profile, k.CurrentA, expected))
+	}
 	k.LowOhm, k.HighOhm = round12(expected*(1-band)), round12(expected*(1+band))
 	k.LimitV = max(leastCompliant, math.Ceil(20*k.CurrentA*k.HighOhm)/10) // twice what it should need
 	if n := t["compliance"]; n != nil {
 		k.LimitV = c.positive(n, inVolt)
 	}
 	return k, t["specimen"] != nil && k.CurrentA > 0 && k.LimitV > 0 && k.LowOhm > 0
+}
+
+// offsets is how much the resistance may differ between both ways round by what the
+// instrument itself may be wrong: an offset adds one way and takes away the other.
+func offsets(p *rig.Profile, amps, ohm float64) float64 {
+	part := func(quantity string, size float64) float64 {
+		var best *rig.Accuracy // of the smallest range that it fits in
+		for k := range p.Accuracies {
+			if a := &p.Accuracies[k]; a.Quantity == quantity && a.UpTo >= size && (best == nil || a.UpTo < best.UpTo) {
+				best = a
+			}
+		}
+		switch {
+		case best == nil || !(size > 0):
+			return 0
+		case best.OfRange == 0:
+			return best.Plus / size
+		}
+		return (best.Plus + best.OfRange*best.UpTo) / size
+	}
+	return 2 * (part(inVoltage, amps*ohm) + part(inCurrent, amps))
 }
 
 func amperes(v float64) quantity.Quantity {

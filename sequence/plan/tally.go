@@ -185,6 +185,8 @@ func (c *compiler) finishSummary(t map[string]*yamltext.Node) {
 		c.wrong(valueOf(ends, "at most"), "the steps take about %s, longer than this", spanText(c.tally.seconds))
 	}
 	s.CoolingNs = c.cooling(valueOf(ends, "off and cool by"))
+	c.finishReactions()
+	c.finishMeasured()
 }
 
 // cooling is how long the bench needs from the highest temperature until it is

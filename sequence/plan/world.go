@@ -160,7 +160,7 @@ func (c *compiler) noteHeat(i int, out []Setpoint) {
 		if s.Quantity != setHeat || !isIn(p.Sets[k].Energises, s.State) {
 			continue
 		}
-		c.plan.Summary.Heats = true
+		c.plan.Summary.Heats, c.heated[i] = true, true
 		if !c.world.confirmed {
 			c.heatsEarly()
 		}

@@ -68,6 +68,13 @@ func TestACauseIsReportedWithoutItsConsequences(t *testing.T) {
 // pairs of old and new text.
 func beside(t *testing.T, rigChanges, specimenChanges []string, protocol string) string {
 	t.Helper()
+	_, said := planned(t, rigChanges, specimenChanges, protocol, Options{})
+	return said
+}
+
+// planned is beside with the plan.
+func planned(t *testing.T, rigChanges, specimenChanges []string, protocol string, o Options) (*Plan, string) {
+	t.Helper()
 	m := &yamltext.Mistakes{}
 	load := func(name string, changes []string) *yamltext.Document {
 		text, err := os.ReadFile(leafClip + name)
@@ -85,8 +92,8 @@ func beside(t *testing.T, rigChanges, specimenChanges []string, protocol string)
 	}
 	r := rig.Load(load("rig.yaml", rigChanges), nil, m)
 	s := rig.LoadSpecimen(load("specimen.yaml", specimenChanges), m)
-	Compile(yamltext.Parse("p.yaml", []byte(protocol), m), r, s, Options{}, m)
-	return printed(m)
+	p := Compile(yamltext.Parse("p.yaml", []byte(protocol), m), r, s, o, m)
+	return p, printed(m)
 }
 
 const warm = `format: 1
@@ -105,7 +112,7 @@ func TestOtherBenches(t *testing.T) {
 	noLimits := []string{"  temperature: {below: 70 degC}\n => "}
 	got := beside(t, nil, noLimits, warm)
 	for _, want := range []string{
-		"p.yaml:7:23: 95 degC is above what this rig allows (80 degC, rig.yaml:43)\n" +
+		"p.yaml:7:23: 95 degC is above what this rig allows (80 degC, rig.yaml:50)\n" +
 			"    7 |   - bring: {plate to: 95 degC, at most: 20 min}\n" +
 			"      |                       ^~~~~~~\n",
 		"p.yaml:8:23: 12 degC cannot be reached: the ambient is 18 degC and this rig has no cooling\n"} {
@@ -122,7 +129,7 @@ func TestOtherBenches(t *testing.T) {
 		{[]string{"temperature: 18 degC, => temperature: 10 degC,"}, nil, "3 degC cannot be reached: the ambient is 10 degC", "12 degC cannot"},
 		{nil, []string{"temperature: {below: 70 degC} => temperature: {below: 120 degC}"}, "95 degC is above what this rig allows (80 degC", "specimen allows"},
 		{[]string{"plate.temperature: {below: 80 degC} => plate.temperature: {below: 96.5 degC}"}, noLimits,
-			"95 degC is too close to what this rig allows (96.5 degC, rig.yaml:43): a setpoint stays 2 K away", "above what"},
+			"95 degC is too close to what this rig allows (96.5 degC, rig.yaml:50): a setpoint stays 2 K away", "above what"},
 		{[]string{"  resistance: element.resistance\n => "}, nil, "the rig does not say which channel is the specimen's resistance", "is confirmed"},
 	} {
 		got := beside(t, c.rig, c.specimen, warm)

@@ -1,0 +1,63 @@
+package main
+
+import (
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// checked is what check says of an example, with its files changed.
+func checked(t *testing.T, protocol string, rigChanges ...string) string {
+	t.Helper()
+	f := files{protocol: leafClip + protocol, specimen: leafClip + "specimen.yaml"}
+	f.rig = write(t, filepath.Join(t.TempDir(), "rig.yaml"), strings.NewReplacer(rigChanges...).Replace(read(t, leafClip+"rig.yaml")))
+	j, err := load(&speech{out: io.Discard, err: os.Stderr}, f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return describe(j)
+}
+
+// row is the line that begins with a rule.
+func row(t *testing.T, text, rule string) string {
+	t.Helper()
+	for _, l := range strings.Split(text, "\n") {
+		if strings.HasPrefix(strings.TrimSpace(l), rule) {
+			return strings.Join(strings.Fields(l), " ")
+		}
+	}
+	t.Fatalf("no row %q in\n%s", rule, text)
+	return ""
+}
+
+// check says of every interlock when it is armed, and how soon the bench is safe.
+func TestCheckSaysWhatStopsTheRun(t *testing.T) {
+	got := checked(t, "overnight.yaml")
+	for rule, want := range map[string]string{
+		"plate.temperature below 40 degC":                      "plate.temperature below 40 degC always at once trip 3.07 s overnight.yaml:14:30",
+		"a heater stuck at full power gets to":                 "a heater stuck at full power gets to 47.87 degC; to stay below 70 degC it would have to be off 19.4 s after the limit",
+		"element.power below":                                  "element.power below 20 uW while sourcing 2 s trip 3.53 s overnight.yaml:19:26",
+		"thermometers disagree":                                "thermometers disagree while specimen on plate 3 min trip 3.07 s built-in: thermometers disagree",
+		"plate heats not":                                      "plate heats not while heating 22 s trip 3.07 s built-in: heats not",
+		"measured plate":                                       "measured plate: longest exchange 40 ms, measured on 2026-03-14; response to full power identified on 2026-03-14",
+		"power cut if the computer lost its power, the heat":   "power cut if the computer lost its power, the heat of plate goes off by itself after 1 min (its own watchdog)",
+		"power cut if the computer lost its power, the output": "power cut if the computer lost its power, the output of meter stays on until somebody switches it off",
+		"needs": "needs dwell is no safety device: put an over-temperature cut-out with a sensor of its own, which",
+	} {
+		if got := row(t, strings.Replace(got, "measured  ", "measured ", 1), rule); got != want {
+			t.Errorf("got  %s\nwant %s", got, want)
+		}
+	}
+	got = checked(t, "staircase.yaml", "    identified: ", "    # ", "    longest exchange: ", "    # ",
+		"then: trip}", `then: trip}`+"\n"+`  - {when: "foil.temperature > 45 degC", while: heating, then: pause, clear for: 1 min, at most: 20 min, plate to: 20 degC}`)
+	for rule, want := range map[string]string{
+		"foil.temperature > 45 degC": "foil.temperature > 45 degC while heating at once pause 7.42 s rig.yaml:62:12",
+		"measured plate":             "measured plate: longest exchange not measured on this rig, its profile's is taken; response to full power not identified, its profile's rate is taken at any temperature",
+	} {
+		if got := row(t, strings.Replace(got, "measured  ", "measured ", 1), rule); got != want {
+			t.Errorf("got  %s\nwant %s", got, want)
+		}
+	}
+}

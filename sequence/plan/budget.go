@@ -1,0 +1,343 @@
+package plan
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"dwell/drivers/clock"
+	"dwell/drivers/quantity"
+	"dwell/drivers/rig"
+	"dwell/safety"
+	"dwell/safety/condition"
+)
+
+// This file adds up how long it takes at worst from a fault to a safe bench: until the
+// next reading, through a line on which another exchange is just coming to nothing,
+// and until the last safe command has been obeyed; and how far a heater that is stuck
+// at full power gets in that time. One fault at a time: the line to make safe works.
+
+// decisionNs is what a busy computer may take to judge and to begin to send. On an
+// idle one it is well below a millisecond. A rule of thumb, no source.
+const decisionNs = int64(100 * clock.Millisecond)
+
+// way is how a fault is seen and acted on.
+type way struct{ sampling, inFlight, link clock.Instant }
+
+func (w way) and(v way) way {
+	return way{max(w.sampling, v.sampling), max(w.inFlight, v.inFlight), max(w.link, v.link)}
+}
+
+// seen is the way by which a reading of a channel comes.
+func (c *compiler) seen(channel int) way {
+	w := c.wished(channel)
+	if w == nil {
+		return way{}
+	}
+	i := c.rig.Channels[channel].Instrument
+	link := w.worst
+	if l := c.rig.Instruments[i].Longest; l != nil {
+		link = max(w.typical, l.Takes+c.rig.Instruments[i].Profile.Line.Pause)
+	}
+	return way{clock.Instant(w.mostNs), c.inFlight(i), link}
+}
+
+// inFlight is how long an instrument's line can be taken by an exchange that comes to
+// nothing.
+func (c *compiler) inFlight(i int) clock.Instant {
+	longest := clock.Instant(0)
+	for _, w := range c.wanted {
+		if w.wasAsked && c.rig.Channels[w.channel].Instrument == i {
+			longest = max(longest, rig.Patience(w.worst))
+		}
+	}
+	return longest
+}
+
+// watched is the way by which something is seen that is asked for every so often.
+func (c *compiler) watched(i int, every int64) way {
+	fastest := int64(0)
+	for _, w := range c.wanted {
+		if w.wasAsked && c.rig.Channels[w.channel].Instrument == i && (fastest == 0 || w.mostNs < fastest) {
+			fastest = w.mostNs // it is asked along with this one
+		}
+	}
+	return way{clock.Instant(every + fastest), c.inFlight(i), c.rig.Instruments[i].Profile.HealthTime()}
+}
+
+// readWhile is when channels are read: always, or only while an output is on.
+func (c *compiler) readWhile(channels ...int) string {
+	for _, ch := range channels {
+		if n := c.query(ch).Needs; n != nil && isOutputOn(c.rig.Instruments[c.rig.Channels[ch].Instrument].Profile, n) {
+			return safety.Sourcing
+		}
+	}
+	return ""
+}
+
+// action is how long making safe takes until everything is off, all instruments at
+// once.
+func (c *compiler) action() clock.Instant {
+	longest := clock.Instant(0)
+	for _, d := range c.rig.Instruments {
+		longest = max(longest, d.Profile.SafeTime())
+	}
+	return longest
+}
+
+// pauseAction is how long a pause takes until the outputs are off: one after the other.
+func (c *compiler) pauseAction(p *safety.Pause) clock.Instant {
+	t := clock.Instant(0)
+	for i, d := range c.rig.Instruments {
+		if c.sourced[i] != nil || d.Name == p.Heater {
+			t += c.inFlight(i) + d.Profile.CommandTime()
+		}
+	}
+	return t
+}
+
+// reaction adds one to the summary.
+func (c *compiler) reaction(r Reaction, w way, action clock.Instant) *Reaction {
+	r.SamplingNs, r.InFlightNs, r.LinkNs = int64(w.sampling), int64(w.inFlight), int64(w.link)
+	r.DecisionNs, r.ActionNs = decisionNs, int64(action)
+	if r.Then == "warn" {
+		r.ActionNs = 0
+	}
+	r.TotalNs = r.SamplingNs + r.InFlightNs + r.LinkNs + r.DecisionNs + r.ActionNs
+	all := &c.plan.Summary.Reactions
+	*all = append(*all, r)
+	return &(*all)[len(*all)-1]
+}
+
+// finishReactions works out those of all rules.
+func (c *compiler) finishReactions() {
+	r, safe := &c.plan.Rules, c.action()
+	for _, l := range r.Limits {
+		ch := c.rig.Channel(l.Channel)
+		text := func(word string, v float64) string {
+			return l.Channel + " " + word + " " + near(v, c.rig.Channels[ch].Unit.Dim)
+		}
+		if l.Below != nil {
+			x := c.reaction(Reaction{Rule: text("below", *l.Below), From: l.From, While: c.readWhile(ch), Then: "trip", HoldsNs: l.LastingNs}, c.seen(ch), safe)
+			c.overshoot(x, ch, *l.Below)
+		}
+		if l.Above != nil {
+			c.reaction(Reaction{Rule: text("above", *l.Above), From: l.From, While: c.readWhile(ch), Then: "trip", HoldsNs: l.LastingNs}, c.seen(ch), safe)
+		}
+	}
+	for _, l := range r.Rates {
+		ch := c.rig.Channel(l.Channel)
+		text := fmt.Sprintf("%s changes slower than %s/min", l.Channel, near(60*l.Below, difference(c.rig.Channels[ch].Unit.Dim)))
+		c.reaction(Reaction{Rule: text, From: l.From, While: c.readWhile(ch), Then: "trip", HoldsNs: l.WindowNs}, c.seen(ch), safe)
+	}
+	for _, x := range r.Interlocks {
+		c.interlockReaction(x, safe)
+	}
+	c.silenceReactions(safe)
+	for _, x := range r.Compliance {
+		w := way{}
+		for _, k := range c.wanted {
+			if ch := c.rig.Channels[k.channel]; k.wasAsked && c.rig.Instruments[ch.Instrument].Name == x.Instrument {
+				w = w.and(c.seen(k.channel))
+			}
+		}
+		c.reaction(Reaction{Rule: x.Instrument + " in compliance", From: x.From, While: safety.Sourcing, Then: "trip", HoldsNs: x.LastingNs}, w, safe)
+	}
+	c.builtInReactions(safe)
+	c.actsInTime()
+}
+
+func (c *compiler) interlockReaction(x safety.Interlock, safe clock.Instant) {
+	done, _ := condition.Compile(x.When, safety.Vocabulary(c.rig.Channels, c.plan.Rules.Stale))
+	if done == nil {
+		return // a mistake that has been told
+	}
+	w := way{}
+	for _, ch := range done.Reads() {
+		w = w.and(c.seen(ch))
+	}
+	r := Reaction{Rule: x.When, From: x.From, While: x.While, Then: x.Then, HoldsNs: x.LastingNs + done.Window()}
+	if x.Name != "" {
+		r.Rule = x.Name
+	}
+	if x.While == "" {
+		r.While = c.readWhile(done.Reads()...)
+	}
+	if x.Pause != nil {
+		safe = c.pauseAction(x.Pause)
+	}
+	c.reaction(r, w, safe)
+}
+
+// silenceReactions are those to readings that do not come. There is nothing to wait
+// for but the time that a channel may be silent.
+func (c *compiler) silenceReactions(safe clock.Instant) {
+	type group struct {
+		instrument int
+		after      int64
+	}
+	var order []group
+	names := map[group][]string{}
+	for _, s := range c.plan.Rules.Stale {
+		g := group{c.rig.Channels[c.rig.Channel(s.Channel)].Instrument, s.AfterNs}
+		if names[g] == nil {
+			order = append(order, g)
+		}
+		names[g] = append(names[g], s.Channel)
+	}
+	for _, g := range order {
+		c.reaction(Reaction{Rule: "no good reading of " + strings.Join(names[g], ", "), From: builtIn("silence is a fault"), While: c.readWhile(c.rig.Channel(names[g][0])), Then: "trip", HoldsNs: g.after}, way{}, safe)
+	}
+}
+
+// builtInReactions are those of the rules that are no expressions.
+func (c *compiler) builtInReactions(safe clock.Instant) {
+	r := &c.plan.Rules
+	for _, x := range r.HeatsNot {
+		c.reaction(Reaction{Rule: x.Instrument + " heats not", From: x.From, While: safety.Heating, Then: "trip", HoldsNs: x.WithinNs}, c.seen(c.rig.Channel(x.Channel)), safe)
+	}
+	for _, x := range r.KeepsWarming {
+		ch := c.rig.Channel(x.Channel)
+		k := c.reaction(Reaction{Rule: x.Instrument + " keeps warming", From: x.From, Then: "trip"}, c.seen(ch), safe)
+		c.overshoot(k, ch, c.plan.Summary.HighestDegC+x.OvershootK)
+	}
+	for _, x := range r.Frozen {
+		c.frozenReaction(x, safe)
+	}
+	joule, _ := inJoule.Canonical()
+	for _, x := range r.Energy {
+		w := way{}
+		for _, name := range []string{x.Power, x.Voltage, x.Current} {
+			if name != "" {
+				w = w.and(c.seen(c.rig.Channel(name)))
+			}
+		}
+		c.reaction(Reaction{Rule: "energy in the specimen below " + quantity.Quantity{Value: x.BelowJ, Unit: joule}.String(), From: x.From, While: safety.Sourcing, Then: "trip"}, w, safe)
+	}
+	for _, x := range r.Watched {
+		c.reaction(Reaction{Rule: x.Instrument + " " + x.For, From: x.From, Then: "trip"}, c.watched(c.rig.Instrument(x.Instrument), x.EveryNs), safe)
+	}
+}
+
+func (c *compiler) frozenReaction(x safety.Frozen, safe clock.Instant) {
+	ch := c.rig.Channel(x.Channel)
+	w, r := c.seen(ch), Reaction{Rule: x.Channel + " frozen", From: x.From, While: x.While, Then: "trip", HoldsNs: x.AfterNs}
+	switch {
+	case x.Heater != "":
+		r.Rule, r.While = r.Rule+" away from its setpoint", safety.Heating
+	case x.Follows != "":
+		r.Rule, w = r.Rule+" while "+x.Follows+" moves", w.and(c.seen(c.rig.Channel(x.Follows)))
+	case x.Below != "":
+		r.Rule, w = r.Rule+" under a warmer "+x.Below, w.and(c.seen(c.rig.Channel(x.Below)))
+	default:
+		r.While = c.readWhile(ch)
+	}
+	c.reaction(r, w, safe)
+}
+
+// overshoot works out how far a heater stuck at full power gets when its own channel
+// passes a level, and how much time there would be up to the next looser limit.
+func (c *compiler) overshoot(r *Reaction, channel int, level float64) {
+	_, heaters := c.heaters("")
+	i := slices.IndexFunc(heaters, func(i int) bool { return c.temperatureChannel(i) == channel })
+	if i < 0 || !c.plan.Summary.Heats {
+		return
+	}
+	h := c.law(heaters[i])
+	peak := round12(h.After(c.rig.AmbientDegC, level, float64(r.HoldsNs+r.TotalNs)/1e9+h.DeadS))
+	r.PeakDegC = &peak
+	if r.From == builtIn("keeps warming") {
+		return // it is no limit, and the limits have rows of their own
+	}
+	for _, b := range c.tightest(c.rig.Channels[channel].Name) {
+		if b.Below == nil || *b.Below <= level {
+			continue
+		}
+		if s, ok := h.Until(c.rig.AmbientDegC, level, *b.Below); ok {
+			looser, leeway := *b.Below, int64(math.Max(0, s-h.DeadS)*1e9)
+			r.LooserDegC, r.LeewayNs = &looser, &leeway
+		}
+		return
+	}
+}
+
+// law is what is known of a heater at full power. Where it was not identified, the
+// profile's rate is taken to hold at any temperature.
+func (c *compiler) law(i int) rig.Identified {
+	d := c.rig.Instruments[i]
+	if d.Identified != nil {
+		return *d.Identified
+	}
+	h := d.Profile.HeatingOrUsual()
+	const straight = 1e6 // s: so slow a lag is a straight line
+	return rig.Identified{RiseK: h.RateKPerS * straight, TauS: straight, DeadS: h.DeadS}
+}
+
+// actsInTime holds the reactions against what the rig asks for.
+func (c *compiler) actsInTime() {
+	within := int64(c.rig.ActWithin)
+	if within == 0 {
+		return
+	}
+	var worst Reaction
+	for _, r := range c.plan.Summary.Reactions {
+		if r.Then == "trip" && r.TotalNs > max(within, worst.TotalNs) {
+			worst = r
+		}
+	}
+	if worst.TotalNs == 0 {
+		return
+	}
+	s := func(ns int64) string { return near(float64(ns)/1e9, inSeconds) }
+	c.m.Add(c.rig.Doc, valueOf(c.rig.Doc.Root, "must act within"),
+		"on this rig it can take %s from a breach of %q (%s) to a safe bench: %s to the next reading, %s for a line that is taken, %s for the exchange, %s to decide, %s to act",
+		s(worst.TotalNs), worst.Rule, worst.From, s(worst.SamplingNs), s(worst.InFlightNs), s(worst.LinkNs), s(worst.DecisionNs), s(worst.ActionNs)).
+		Hint("read it more often, or use a faster line")
+}
+
+// finishMeasured notes what was measured on this rig, refuses an unattended run that
+// heats without it, and notes what would stay on by itself.
+func (c *compiler) finishMeasured() {
+	unattended := c.plan.Unattended && c.plan.Summary.Heats
+	refused := func(d rig.Description, what, add string) {
+		x := c.m.Add(c.rig.Doc, d.Node, "%s was not measured on this rig: it heats unattended only with that", what).Hint("add " + add)
+		if n := valueOf(c.doc.Root, "unattended"); n != nil {
+			x.Note(c.doc, n, "nobody will be there")
+		}
+	}
+	for i, d := range c.rig.Instruments {
+		m := Measured{Instrument: d.Name, Heats: c.heated[i]}
+		if d.Identified != nil {
+			m.IdentifiedOn = d.Identified.On
+		} else if unattended && m.Heats {
+			refused(d, "how "+d.Name+" responds to full power", "identified: {rise at full power: …, time constant: …, dead time: …, date: …}")
+		}
+		polled := slices.ContainsFunc(c.wanted, func(w wish) bool { return w.wasAsked && c.rig.Channels[w.channel].Instrument == i })
+		if l := d.Longest; l != nil {
+			m.LongestNs, m.LongestOn = int64(l.Takes), l.On
+		} else if unattended && polled {
+			refused(d, "the longest exchange with "+d.Name, "longest exchange: {takes: …, measured on: …}")
+		}
+		if polled || m.Heats {
+			c.plan.Summary.Measured = append(c.plan.Summary.Measured, m)
+		}
+		c.staysOn(i, d)
+	}
+}
+
+// staysOn notes what the plan switches on that no watchdog of its own switches off.
+func (c *compiler) staysOn(i int, d rig.Description) {
+	x := StaysOn{Instrument: d.Name}
+	if w := d.Profile.Watchdog; w != nil {
+		x.ForNs = int64(w.TripsAfter)
+	}
+	if c.heated[i] {
+		x.What = setHeat
+		c.plan.Summary.StaysOn = append(c.plan.Summary.StaysOn, x)
+	}
+	if c.sourced[i] != nil {
+		x.What = setOutput
+		c.plan.Summary.StaysOn = append(c.plan.Summary.StaysOn, x)
+	}
+}

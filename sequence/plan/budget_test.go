@@ -1,0 +1,196 @@
+package plan
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"dwell/drivers/clock"
+)
+
+const heats = `format: 1
+title: it heats
+limits:
+  plate.temperature: {below: 40 degC}
+record: {plate.temperature: 2 s, foil.temperature: 1 s, element.resistance: 500 ms}
+ends: {at most: 6 h}
+steps:
+  - confirm: {specimen: LC-07}
+  - source: {instrument: meter, current: 10 uA, compliance: 2 V, wires: 4, integration: 1, reverse: true}
+  - bring: {plate to: 30 degC, at most: 20 min}
+`
+
+// find is the reaction of a rule.
+func find(t *testing.T, p *Plan, rule string) Reaction {
+	t.Helper()
+	for _, r := range p.Summary.Reactions {
+		if r.Rule == rule {
+			return r
+		}
+	}
+	t.Fatalf("there is no rule %q in %+v", rule, p.Summary.Reactions)
+	return Reaction{}
+}
+
+// TestReaction adds one up by hand. The plate's line has 9600 baud and 10 bits, so
+// 1.0417 ms a character: IN_PV_2 CR LF is 9 characters, an answer counts as 16. The
+// plate answers in 20 ms typically and 250 ms at most, and wants 100 ms before.
+func TestReaction(t *testing.T) {
+	p, said := planned(t, nil, nil, heats, Options{})
+	if said != "" {
+		t.Fatal(said)
+	}
+	const line = (9 + 16) * 10 / 9.6 // ms
+	typical, worst := 100+line+20, 100+line+250
+	inFlight := 2*worst + 500
+	act := 3*100 + (2+8+15)*10/9.6 + 250 // rig.TestSafeTime
+	r := find(t, p, "plate.temperature below 40 degC")
+	for _, c := range []struct {
+		what string
+		got  int64
+		want float64 // ms
+	}{
+		{"sampling", r.SamplingNs, 2000}, {"in flight", r.InFlightNs, inFlight}, {"link", r.LinkNs, typical}, // 40 ms + pause, as measured, is less
+		{"decision", r.DecisionNs, 100}, {"action", r.ActionNs, act}, {"total", r.TotalNs, 2000 + inFlight + typical + 100 + act},
+		{"holds", r.HoldsNs, 0},
+	} {
+		if math.Abs(float64(c.got)/1e6-c.want) > 0.01 {
+			t.Errorf("%s: %g ms, expected %g ms", c.what, float64(c.got)/1e6, c.want)
+		}
+	}
+	// at 168 - (168 - 40) exp(-t / 80 s), with 2 s of dead time; 70 degC is the specimen's
+	seconds := float64(r.TotalNs)/1e9 + 2
+	if want := 168 - 128*math.Exp(-seconds/80); r.PeakDegC == nil || math.Abs(*r.PeakDegC-want) > 1e-6 {
+		t.Errorf("peak %v, expected %g degC", r.PeakDegC, want)
+	}
+	if want := 80*math.Log(128.0/98) - 2; r.LooserDegC == nil || *r.LooserDegC != 70 || math.Abs(float64(*r.LeewayNs)/1e9-want) > 1e-6 {
+		t.Errorf("next limit %v in %v ns, expected 70 degC in %g s", r.LooserDegC, r.LeewayNs, want)
+	}
+	if r := find(t, p, "foil.temperature below 70 degC"); r.PeakDegC != nil || r.SamplingNs != int64(clock.Second) {
+		t.Errorf("the foil is no heater: %+v", r)
+	}
+}
+
+// TestReactionsFollowTheRig sees numbers move the way they must.
+func TestReactionsFollowTheRig(t *testing.T) {
+	limit := "plate.temperature below 40 degC"
+	base, _ := planned(t, nil, nil, heats, Options{})
+	was := find(t, base, limit)
+	for _, c := range []struct {
+		name     string
+		rig      []string
+		protocol []string
+		check    func(r Reaction) bool
+	}{
+		{"read more often", nil, []string{"plate.temperature: 2 s", "plate.temperature: 500 ms"},
+			func(r Reaction) bool { return r.TotalNs == was.TotalNs-int64(1500*clock.Millisecond) }},
+		{"a slower line", []string{"    serial number: HP-0042 =>     serial number: HP-0042\n    baud: 1200"}, nil,
+			func(r Reaction) bool {
+				return r.LinkNs > was.LinkNs+150e6 && r.InFlightNs > was.InFlightNs+300e6 && r.ActionNs > was.ActionNs+150e6
+			}},
+		{"a longer exchange was measured", []string{"takes: 40 ms => takes: 140 ms"}, nil, func(r Reaction) bool { return r.LinkNs == 240e6 }},
+		{"none was measured", []string{"    longest exchange: {takes: 40 ms, measured on: 2026-03-14}\n => "}, nil,
+			func(r Reaction) bool { return math.Abs(float64(r.LinkNs)/1e6-376.04) < 0.01 }}, // what the profile promises
+		{"a stronger heater", []string{"power: 150 K => power: 300 K"}, nil, func(r Reaction) bool {
+			return r.TotalNs == was.TotalNs && *r.PeakDegC > *was.PeakDegC+5 && *r.LeewayNs < *was.LeewayNs/2
+		}},
+		{"not identified", []string{"    identified: {rise at full power: 150 K, time constant: 80 s, dead time: 2 s, date: 2026-03-14}\n => "}, nil,
+			func(r Reaction) bool { return math.Abs(*r.PeakDegC-(40+float64(r.TotalNs)/1e9+2)) < 0.01 }}, // 1 K/s all the way
+		{"it lasts", nil, []string{"{below: 40 degC}", "{below: 40 degC, lasting: 10 s}"}, func(r Reaction) bool {
+			return r.HoldsNs == 10e9 && r.TotalNs == was.TotalNs && *r.PeakDegC > *was.PeakDegC+10
+		}},
+	} {
+		p, said := planned(t, c.rig, nil, strings.NewReplacer(c.protocol...).Replace(heats), Options{})
+		if said != "" {
+			t.Errorf("%s: %s", c.name, said)
+			continue
+		}
+		if r := find(t, p, limit); !c.check(r) {
+			t.Errorf("%s: %+v, was %+v", c.name, r, was)
+		}
+	}
+}
+
+// TestActsInTime: what the rig asks for is refused where it cannot be, at its place.
+func TestActsInTime(t *testing.T) {
+	within := func(s string) []string { return []string{"#   must act within: 15 s => must act within: " + s} }
+	_, said := planned(t, within("3 s"), nil, heats, Options{})
+	want := `rig.yaml:81:18: on this rig it can take 4.33 s from a breach of "plate reset or changed behind our back"`
+	if !strings.HasPrefix(said, want) || !strings.Contains(said, "hint: read it more often, or use a faster line") || strings.Count(said, "rig.yaml:") != 1 {
+		t.Errorf("got %s\nexpected %s", said, want)
+	}
+	// what is asked for is kept by asking after the instruments' health more often
+	for asked, every := range map[string]clock.Instant{"15 s": 10 * clock.Second, "8 s": 4674 * clock.Millisecond} {
+		p, said := planned(t, within(asked), nil, heats, Options{})
+		if said != "" {
+			t.Errorf("%s: %s", asked, said)
+			continue
+		}
+		for _, w := range p.Rules.Watched {
+			if w.Instrument == "plate" && ((clock.Instant(w.EveryNs)-every).Seconds() > 0.001 || (every-clock.Instant(w.EveryNs)).Seconds() > 0.001) {
+				t.Errorf("within %s the plate is asked every %g s, expected %g s", asked, float64(w.EveryNs)/1e9, every.Seconds())
+			}
+		}
+		for _, r := range p.Summary.Reactions {
+			if limit := (map[string]int64{"15 s": 15e9, "8 s": 8e9})[asked]; r.Then == "trip" && r.TotalNs > limit {
+				t.Errorf("%s takes %d ns", r.Rule, r.TotalNs)
+			}
+		}
+	}
+}
+
+// TestUnattendedNeedsMeasurements: heat with nobody there needs what was measured.
+func TestUnattendedNeedsMeasurements(t *testing.T) {
+	const identified = "    identified: {rise at full power: 150 K, time constant: 80 s, dead time: 2 s, date: 2026-03-14}\n => "
+	plate, meter := "    longest exchange: {takes: 40 ms, measured on: 2026-03-14}\n => ", "    longest exchange: {takes: 75 ms, measured on: 2026-05-20}\n => "
+	cold := strings.Replace(heats, "  - bring: {plate to: 30 degC, at most: 20 min}\n", "  - hold: 1 min\n", 1)
+	for _, c := range []struct {
+		rig        []string
+		protocol   string
+		unattended bool
+		says       []string
+	}{
+		{nil, heats, true, nil},
+		{[]string{identified}, heats, false, nil},
+		{[]string{identified, plate, meter}, cold, true, nil},
+		{[]string{identified}, heats, true, []string{"rig.yaml:19:3: how plate responds to full power was not measured on this rig", "hint: add identified: {rise"}},
+		{[]string{plate}, heats, true, []string{"rig.yaml:19:3: the longest exchange with plate was not measured on this rig"}},
+		{[]string{meter}, heats, true, []string{"the longest exchange with meter was not measured"}},
+		{[]string{identified}, "unattended: true\n" + heats, false, []string{"how plate responds", "p.yaml:1:13: note: nobody will be there"}},
+	} {
+		p, said := planned(t, c.rig, nil, c.protocol, Options{Unattended: c.unattended})
+		if (said == "") != (c.says == nil) {
+			t.Errorf("%q unattended %v: %s", c.rig, c.unattended, said)
+		}
+		for _, want := range c.says {
+			if !strings.Contains(said, want) {
+				t.Errorf("%q: got %s\nexpected %s", c.rig, said, want)
+			}
+		}
+		if c.says == nil && c.rig == nil {
+			if m := p.Summary.Measured; len(m) != 2 || m[0] != (Measured{"plate", 40e6, "2026-03-14", true, "2026-03-14"}) || m[1] != (Measured{"meter", 75e6, "2026-05-20", false, ""}) {
+				t.Errorf("measured %+v", m)
+			}
+		}
+	}
+}
+
+// TestStaysOn knows what has no watchdog of its own, and what is never switched on.
+func TestStaysOn(t *testing.T) {
+	p, _ := planned(t, nil, nil, heats, Options{})
+	if s := p.Summary.StaysOn; len(s) != 2 || s[0] != (StaysOn{"plate", "heat", 60e9}) || s[1] != (StaysOn{"meter", "output", 0}) {
+		t.Errorf("%+v", s)
+	}
+	cold := strings.Replace(heats, "  - bring: {plate to: 30 degC, at most: 20 min}\n", "", 1)
+	p, _ = planned(t, nil, nil, cold, Options{})
+	if s := p.Summary.StaysOn; len(s) != 1 || s[0].Instrument != "meter" {
+		t.Errorf("nothing heats: %+v", s)
+	}
+	bath := []string{"profile: namur-hotplate => profile: namur-bath-ok", "    port: twin =>     port: \"tcp:192.0.2.1:10\"",
+		"  foil.temperature: {from: plate.probe}\n => ", "  foil.temperature: {below: 75 degC}\n => ", ", foil.temperature] => ]",
+		"  - {when: \"abs(plate.temperature - foil.temperature) > 25 K\", while: specimen on plate, lasting: 60 s, then: trip}\n =>   - {when: \"plate.temperature > 90 degC\", then: trip}\n"}
+	p, said := planned(t, bath, nil, strings.Replace(heats, "foil.temperature: 1 s, ", "", 1), Options{})
+	if s := p.Summary.StaysOn; said != "" || len(s) != 2 || s[0] != (StaysOn{"plate", "heat", 0}) {
+		t.Errorf("a bath without a watchdog: %+v %s", s, said)
+	}
+}
