@@ -72,8 +72,9 @@ type chain struct {
 	last   [streams]link
 	hash   [sha256.Size]byte // of the last line
 	sha    hash.Hash
-	before []byte          // scratch
-	ahead  [streams]window // of the files, when their blocks are hashed again
+	before []byte            // scratch
+	sum    [sha256.Size]byte // scratch: a link that sha has seen would be allocated
+	ahead  [streams]window   // of the files, when their blocks are hashed again
 }
 
 // newChain starts at the first line of readings.chain, given with its newline.
@@ -98,7 +99,8 @@ func (c *chain) close(stream int, block []byte, lines int64) link {
 	l := link{stream: stream, end: c.last[stream].end + int64(len(block)), lines: c.last[stream].lines + lines}
 	c.begin(l)
 	c.sha.Write(block)
-	c.sha.Sum(l.hash[:0])
+	c.sha.Sum(c.sum[:0])
+	l.hash = c.sum
 	c.move(l)
 	return l
 }

@@ -78,7 +78,7 @@ func BenchmarkReading(b *testing.B) {
 			b.ResetTimer()
 			for run.Status().Readings-first < int64(b.N) {
 				if err := world.Sleep(world.Now() + 10*clock.Second); err != nil {
-					return nil // the night was too short for b.N
+					break // the night was too short for b.N
 				}
 			}
 			b.StopTimer()
@@ -87,7 +87,9 @@ func BenchmarkReading(b *testing.B) {
 			run.Stop()
 			return nil
 		})
-		run.Execute()
+		if o := run.Execute(); readings == 0 {
+			b.Fatalf("no steady reading: %+v", o)
+		}
 		return open.Close()
 	})
 	if err != nil {
