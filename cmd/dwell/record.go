@@ -61,8 +61,13 @@ func (r *record) Reading(x drivers.Reading, c *rig.Channel, step string) error {
 	if r.failed != nil {
 		return r.failed
 	}
-	return r.writer.Reading(logs.Row{AtNs: int64(x.At), WithinNs: int64(x.Within), Channel: c.Name,
-		Value: x.Value / c.Unit.Factor, Unit: c.Unit.Symbol, Flag: x.Flag.String(), Step: step})
+	return r.writer.Reading(asRow(x, c, step))
+}
+
+// asRow is a reading as readings.csv has it.
+func asRow(x drivers.Reading, c *rig.Channel, step string) logs.Row {
+	return logs.Row{AtNs: int64(x.At), WithinNs: int64(x.Within), Channel: c.Name,
+		Value: x.Value / c.Unit.Factor, Unit: c.Unit.Symbol, Flag: x.Flag.String(), Step: step}
 }
 
 // Event implements sequence.Recorder.

@@ -177,7 +177,8 @@ func torn() func([]byte) []byte {
 // expectTrue compares all good readings with the world at their time: what the
 // plate's own thermometer and the one on the foil showed then, and the resistance
 // that the film's law gives for its true temperature, which a meter of this kind
-// finds within its accuracy at 10 uA and a half per cent of contacts.
+// finds within its accuracy at 10 uA and a half per cent of contacts. And whatever was
+// spoiled, the bytes that were recorded give every row again.
 func (s *served) expectTrue(folder string) {
 	s.t.Helper()
 	r, _ := openRecord(s.t, folder)
@@ -205,6 +206,9 @@ func (s *served) expectTrue(folder string) {
 	}
 	if good < 5 {
 		s.t.Errorf("only %d good readings in %s", good, filepath.Base(folder))
+	}
+	if v := verified(s.t, folder); len(v.findings) > 0 {
+		s.t.Errorf("dwell verify: %v", v.findings)
 	}
 }
 

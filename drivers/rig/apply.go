@@ -337,16 +337,13 @@ func (i *Instrument) Prepare(by clock.Instant) error {
 		if !c.HasDefault {
 			continue
 		}
-		state, value := c.DefaultState, c.DefaultValue
-		if len(c.States) == 0 {
-			state = -1
-		}
+		now := c.prepared()
 		if !c.Kept {
-			if err := i.verify(k, state, value, by); err != nil {
+			if err := i.verify(k, now.State, now.Value, by); err != nil {
 				return failed(err)
 			}
 		}
-		i.memory.Known[k] = Known{true, state, value}
+		i.memory.Known[k] = now
 	}
 	i.heated = false
 	for n := range i.p.Watch.Checks { // clears what happened before

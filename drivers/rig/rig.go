@@ -136,13 +136,24 @@ type rigReader struct {
 	reader
 	rig   *Rig
 	files func(name string) ([]byte, error)
+	kept  bool // all profiles come from there
 }
 
 // Load reads a rig file and adds everything wrong with it, and with the profiles it
 // names, to m. files finds profiles of one's own, beside the rig; it may be nil.
 func Load(doc *yamltext.Document, files func(name string) ([]byte, error), m *yamltext.Mistakes) *Rig {
+	return load(doc, files, false, m)
+}
+
+// LoadKept is Load with every profile from files, those too that dwell has itself: they
+// may have been others when a run folder was written.
+func LoadKept(doc *yamltext.Document, files func(name string) ([]byte, error), m *yamltext.Mistakes) *Rig {
+	return load(doc, files, true, m)
+}
+
+func load(doc *yamltext.Document, files func(name string) ([]byte, error), kept bool, m *yamltext.Mistakes) *Rig {
 	rig := &Rig{Doc: doc, Scene: map[string]quantity.Quantity{}, AmbientDegC: math.NaN(), LowestDegC: math.NaN()}
-	r := &rigReader{reader{doc, m}, rig, files}
+	r := &rigReader{reader{doc, m}, rig, files, kept}
 	t := r.table(doc.Root, "!format", "!rig", "!ambient", "line frequency", "!instruments", "channels", "limits", "interlocks",
 		"specimen place", "stop contacts", "thermometers disagree", "must act within", "notify", "twin")
 	if r.lostSections(t); t == nil {
@@ -250,10 +261,13 @@ func (r *rigReader) profile(n *yamltext.Node) *Profile {
 	}
 	text, known := EmbeddedProfile(name)
 	file := "profiles/" + name + ending
-	if !known && strings.HasSuffix(name, ending) && r.files != nil {
-		var err error
+	own := !known && strings.HasSuffix(name, ending)
+	if own {
 		file = name
-		if text, err = r.files(name); err != nil {
+	}
+	if (own || r.kept) && r.files != nil {
+		var err error
+		if text, err = r.files(file); err != nil {
 			x := r.wrong(n, "the profile %s cannot be read: %s", name, err)
 			if errors.Is(err, fs.ErrNotExist) {
 				x.Hint("a profile of your own lies beside the rig file")

@@ -87,6 +87,8 @@ type Port struct {
 	surplus []byte
 	last    Exchange
 	lost    error
+
+	playback func(request []byte) *Exchange // of a port to a record
 }
 
 func newPort(c clock.Clock, name, address string, l link, line Line) *Port {
@@ -168,6 +170,9 @@ func (p *Port) Lost() error {
 // the next exchange on this port. After an error of *Error with another request
 // than this one, this one has not been sent.
 func (p *Port) Exchange(request []byte, end Framing, by clock.Instant) (*Exchange, error) {
+	if p.playback != nil {
+		return p.played(request)
+	}
 	if !p.turn.Mine() {
 		return &Exchange{Port: p.name, Request: request, Ended: NotTaken},
 			fmt.Errorf("%s: %q sent by somebody who does not have the port", p, request)

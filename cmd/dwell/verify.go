@@ -1,0 +1,278 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"iter"
+	"os"
+	"strings"
+
+	"dwell/drivers"
+	"dwell/drivers/clock"
+	"dwell/drivers/rig"
+	"dwell/drivers/wire"
+	"dwell/logs"
+	"dwell/sequence"
+
+	"github.com/spf13/cobra"
+)
+
+func verifyCommand(s *speech) *cobra.Command {
+	return &cobra.Command{
+		Use:   "verify RUN",
+		Short: "look for edits, and derive every reading again from the bytes",
+		Long: `verify compares every file of a run folder with its seal, and what was
+acknowledged with its chain, after a crash too. Then it plays the recorded bytes
+back through the drivers and derives every row of readings.csv once more: each
+must come out the same, to the byte. What differs is shown with file and line, and
+the exit code is 7.
+
+An unsigned seal finds accidents, not forgers.`,
+		Example: `  dwell verify runs/20261125T105047Z-staircase-LC-07`,
+		Args:    cobra.ExactArgs(1),
+		RunE: func(_ *cobra.Command, args []string) error {
+			v := &verification{}
+			if err := v.folder(args[0]); err != nil {
+				return usage(err)
+			}
+			return v.report(s, args[0])
+		},
+	}
+}
+
+// verification is what was found in a run folder.
+type verification struct {
+	findings []logs.Finding
+	untold   int // differences in readings beyond the first few
+	readings int64
+	derived  int64 // of these: the same again from the bytes
+	without  int64 // of these: no exchange was made for them, and they have no value
+	crashed  bool  // it was never closed
+	tails    []logs.Tail
+}
+
+// mostDifferences of one sort are shown.
+const mostDifferences = 20
+
+// folder looks at a run folder; the error is that there is none.
+func (v *verification) folder(dir string) error {
+	if info, err := os.Stat(dir); err != nil || !info.IsDir() {
+		return fmt.Errorf("there is no run folder %s", dir)
+	}
+	r, tails, err := logs.Open(logs.Disk{}, dir)
+	if r == nil {
+		return err
+	}
+	v.tails = tails
+	for f := range r.Verify() {
+		if f.Kind != logs.Torn {
+			v.findings = append(v.findings, f)
+		}
+	}
+	if err != nil && len(v.findings) == 0 {
+		v.findings = append(v.findings, logs.Finding{Kind: logs.Broken, File: ".", Text: err.Error()})
+	}
+	v.sealed(r)
+	if err := v.rederive(r); err != nil {
+		v.findings = append(v.findings, logs.Finding{Kind: logs.Broken, File: "readings.csv", Text: "cannot be derived again: " + err.Error()})
+	}
+	return nil
+}
+
+// sealed misses what a folder that was closed must have.
+func (v *verification) sealed(r *logs.Run) {
+	_, err := r.File("seal.json")
+	unsealed := errors.Is(err, fs.ErrNotExist)
+	id, err := r.Identity()
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		v.findings = append(v.findings, logs.Finding{Kind: logs.Missing, File: "run.json", Text: "the file is gone"})
+	case err != nil: // which has been found already
+	case id.Outcome == "":
+		v.crashed = true
+	case unsealed:
+		v.findings = append(v.findings, logs.Finding{Kind: logs.Missing, File: "seal.json", Text: "the run was closed, but its seal is gone"})
+	}
+	if !v.crashed {
+		for _, t := range v.tails {
+			v.findings = append(v.findings, logs.Finding{Kind: logs.Torn, File: t.File, Line: t.Line, Text: "the run was closed, but " + t.String()})
+		}
+	}
+}
+
+// rederive makes every reading again and compares.
+func (v *verification) rederive(r *logs.Run) error {
+	bench, err := keptRig(r, nil)
+	if err != nil {
+		return err
+	}
+	exchanges, stop := iter.Pull2(r.Exchanges())
+	defer stop()
+	events, stop := iter.Pull2(r.Events())
+	defer stop()
+	world := clock.Virtual(0)
+	return world.Run(func() error {
+		d := sequence.NewRederivation(world, bench, exchangesOf(exchanges), eventsOf(events))
+		line := int64(1)
+		for row, err := range r.Rows() {
+			line++
+			if err != nil {
+				continue // a line that is none has been found already
+			}
+			v.readings++
+			why, err := v.row(d, bench, row)
+			if err != nil {
+				return err
+			}
+			v.differs(line, why)
+		}
+		return nil
+	})
+}
+
+// differs notes why a row is not what the bytes say, if it is not.
+func (v *verification) differs(line int64, why string) {
+	switch {
+	case why == "":
+	case v.untold == 0 && len(v.findings) < mostDifferences:
+		v.findings = append(v.findings, logs.Finding{Kind: logs.Changed, File: "readings.csv", Line: line, Text: why})
+	default:
+		v.untold++
+	}
+}
+
+// exchangesOf goes through wire.jsonl. What cannot be read there has been found already.
+func exchangesOf(next func() (logs.Exchange, error, bool)) func() (sequence.Recorded, bool) {
+	line := int64(0)
+	return func() (sequence.Recorded, bool) {
+		for {
+			x, err, more := next()
+			if !more {
+				return sequence.Recorded{}, false
+			}
+			line++
+			ended, known := wire.EndingOf(x.Ended)
+			if err != nil || !known {
+				continue
+			}
+			return sequence.Recorded{Line: line, Exchange: wire.Exchange{Port: x.Port, Request: x.Request, Reply: x.Reply,
+				Sent: clock.Instant(x.SentNs), First: clock.Instant(x.FirstNs), Last: clock.Instant(x.LastNs), Ended: ended}}, true
+		}
+	}
+}
+
+// eventsOf goes through events.jsonl.
+func eventsOf(next func() ([]byte, error, bool)) func() (sequence.Happened, bool) {
+	return func() (sequence.Happened, bool) {
+		for {
+			line, err, more := next()
+			if !more {
+				return sequence.Happened{}, false
+			}
+			var e struct {
+				Event, Step, Text string
+				At                int64 `json:"t_ns"`
+			}
+			if err != nil || json.Unmarshal(line, &e) != nil {
+				continue
+			}
+			h := sequence.Happened{At: clock.Instant(e.At), Kind: e.Event, Text: e.Text}
+			switch e.Event {
+			case "step":
+				h.Text = e.Step
+			case "set", "segment":
+			default:
+				continue
+			}
+			return h, true
+		}
+	}
+}
+
+// row derives one reading again and says what differs.
+func (v *verification) row(d *sequence.Rederivation, bench *rig.Rig, row logs.Row) (string, error) {
+	channel := bench.Channel(row.Channel)
+	if channel < 0 {
+		return fmt.Sprintf("this rig has no channel %q", row.Channel), nil
+	}
+	at, within := clock.Instant(row.AtNs), clock.Instant(row.WithinNs)
+	if row.Flag == drivers.NotMeasured.String() && within == 0 && row.Value != row.Value {
+		v.without++
+		return v.step(d, at, at, row), nil
+	}
+	found, ok, err := d.Find(channel, at)
+	if err != nil {
+		return "", err
+	}
+	if !ok {
+		return fmt.Sprintf("no recorded exchange brings a reading of %s at %s s", row.Channel, seconds(clock.Instant(row.AtNs))), nil
+	}
+	again := asRow(found.Reading, &bench.Channels[channel], row.Step)
+	a, err1 := logs.AppendRow(nil, row)
+	b, err2 := logs.AppendRow(nil, again)
+	if err := errors.Join(err1, err2); err != nil {
+		return "", err
+	}
+	if !bytes.Equal(a, b) {
+		return fmt.Sprintf("stands as %q, but wire.jsonl:%d gives %q", strings.TrimSpace(string(a)), found.Line, strings.TrimSpace(string(b))), nil
+	}
+	if why := v.step(d, at-within, at+within, row); why != "" {
+		return why, nil
+	}
+	v.derived++
+	return "", nil
+}
+
+func (v *verification) step(d *sequence.Rederivation, from, to clock.Instant, row logs.Row) string {
+	if d.IsStep(from, to, row.Step) {
+		return ""
+	}
+	return fmt.Sprintf("the step %q was not on at %s s", row.Step, seconds(clock.Instant(row.AtNs)))
+}
+
+// report says what was found and returns the error whose code the program exits with.
+func (v *verification) report(s *speech, dir string) error {
+	code := exitDone
+	var found []map[string]any
+	for _, f := range v.findings {
+		found = append(found, map[string]any{"kind": f.Kind, "file": f.File, "line": f.Line, "text": f.Text})
+	}
+	if len(v.findings) > 0 {
+		code = exitDiffering
+	}
+	var b strings.Builder
+	for _, f := range v.findings {
+		fmt.Fprintf(&b, "%s\n", f)
+	}
+	if v.untold > 0 {
+		fmt.Fprintf(&b, "readings.csv: and %d more rows that differ\n", v.untold)
+	}
+	for _, t := range v.tails {
+		if v.crashed {
+			fmt.Fprintf(&b, "the end was never acknowledged: %s\n", t)
+		}
+	}
+	if v.crashed {
+		b.WriteString("the run was never closed: there is no seal, and the chain holds what was acknowledged\n")
+	}
+	fmt.Fprintf(&b, "%d readings: %d derived again from the recorded bytes, the same to the byte", v.readings, v.derived)
+	if v.without > 0 {
+		fmt.Fprintf(&b, "; %d without a value, for which nothing was asked", v.without)
+	}
+	if code == exitDone {
+		b.WriteString("\nno difference was found\n")
+	} else {
+		fmt.Fprintf(&b, "\n%s\n", s.red("this folder is not as the run left it"))
+	}
+	b.WriteString("the seal is not signed: it finds accidents, not forgers\n")
+	s.result(b.String())
+	s.object(map[string]any{"run": dir, "holds": code == exitDone, "findings": append([]map[string]any{}, found...), "closed": !v.crashed,
+		"readings": v.readings, "rederived": v.derived, "without_exchange": v.without, "signed": false, "exit": code})
+	if code != exitDone {
+		return said(code)
+	}
+	return nil
+}
