@@ -37,6 +37,8 @@ type Event struct {
 	Step   string
 	Text   string
 	Fields []Field
+
+	Evidence *drivers.Evidence // of an attempt to make an instrument safe, as Text has it; otherwise nil
 }
 
 // Field is a number that belongs to an event, in the unit its key names.
@@ -335,7 +337,7 @@ func (r *Run) evidence(e drivers.Evidence) {
 		kind = "not safe"
 	}
 	p.look.Signal()
-	r.event(Event{Kind: kind, Text: e.Instrument + ": " + e.Grade.String() + ": " + e.Text})
+	r.event(Event{Kind: kind, Text: e.Instrument + ": " + e.Grade.String() + ": " + e.Text, Evidence: &e})
 }
 
 // finish closes the record and says how it went.
@@ -457,6 +459,7 @@ type Status struct {
 	Readings int64
 	Latest   []drivers.Reading // by channel; At is 0 before the first
 	Stopping bool
+	Since    clock.Instant // when making the bench safe began
 	Over     bool
 	Safe     bool
 }
@@ -464,5 +467,5 @@ type Status struct {
 // Status copies how the run stands now.
 func (r *Run) Status() Status {
 	return Status{Step: r.state.Step, Readings: r.outcome.Readings, Latest: append([]drivers.Reading(nil), r.latest...),
-		Stopping: r.safing, Over: r.report != nil, Safe: r.report != nil && r.report.Confirmed}
+		Stopping: r.safing, Since: r.safingAt, Over: r.report != nil, Safe: r.report != nil && r.report.Confirmed}
 }

@@ -36,6 +36,7 @@ type execution struct {
 	started  func(*sequence.Run) // the operator can stop it from here on
 
 	origin  clock.Origin
+	bench   *rig.Bench
 	folder  string
 	record  *record
 	outcome sequence.Outcome
@@ -81,6 +82,7 @@ func (x *execution) world() error {
 		return &coded{exitFailed, err}
 	}
 	defer bench.Close()
+	x.bench = bench
 	writer, err := x.create()
 	if err != nil {
 		return usage(err)

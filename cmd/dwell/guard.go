@@ -60,6 +60,8 @@ type guard struct {
 	screen  *outlet
 	run     *outlet
 	said    map[string]remark // by instrument
+	speech  *speech
+	shouts  *alarm
 }
 
 // remark is what was said last of an instrument.
@@ -115,7 +117,7 @@ func guardCommand(s *speech) *cobra.Command {
 func newGuard(s *speech, folder string, owner int) (*guard, *os.File, error) {
 	deafen()
 	g := &guard{clock: clock.Wall(0), encoder: eventEncoder(), over: make(chan struct{}),
-		state: safety.Guard{Limit: guardLimit}, said: map[string]remark{}}
+		state: safety.Guard{Limit: guardLimit}, said: map[string]remark{}, speech: s}
 	var err error
 	if g.owner, err = os.FindProcess(owner); err != nil {
 		return nil, nil, err
@@ -293,7 +295,12 @@ func (g *guard) takeOver(bench *rig.Bench) {
 	g.note("taking over", g.why)
 	g.end()
 	g.control.serve(g.clock, func() {}, func() (safe, over bool) { return g.safe, g.safe })
-	g.clock.Go("alarm", func() error { return g.alarm(len(bench.Instruments)) })
+	g.clock.Go("call for help", func() error { return g.alarm(len(bench.Instruments)) })
+	now := g.clock.Now()
+	origin := clock.Today()
+	origin.UTC = origin.UTC.Add(-time.Duration(now))
+	g.shouts = newAlarm(bench, origin, now)
+	g.shouts.repeat(g.clock, func(line string) { g.screen.say(g.speech.alarmed("guard: "+line) + "\n") })
 	report := safety.MakeSafe(g.clock, bench, func() bool { return false }, g.evidence)
 	if err := bench.Close(); err != nil {
 		g.note("closing", err.Error())
@@ -344,9 +351,11 @@ func (g *guard) end() {
 	}
 }
 
-// evidence notes every result, and a failure that stays the same now and then.
+// evidence notes every result, and a failure that stays the same now and then. The
+// screen is told of the first one, and then by the alarm.
 func (g *guard) evidence(e drivers.Evidence) {
 	now, last := g.clock.Now(), g.said[e.Instrument]
+	isNew := g.shouts.hear(e)
 	if e.Text == last.text && now-last.at < repeatAfter {
 		return
 	}
@@ -355,14 +364,23 @@ func (g *guard) evidence(e drivers.Evidence) {
 	if e.Grade == drivers.Unconfirmed {
 		kind = "not safe"
 	}
-	g.note(kind, e.Instrument+": "+e.Grade.String()+": "+e.Text)
+	text := e.Instrument + ": " + e.Grade.String() + ": " + e.Text
+	if g.write(kind, text); isNew {
+		g.show(kind, text)
+	}
 }
 
-// silently are notes for the record alone.
-var silently = map[string]bool{"armed": true, "confirmed": true, "late": true, "suspended": true}
+// silently are notes for the record alone: while the run lives the screen is its own.
+var silently = map[string]bool{"armed": true, "confirmed": true, "given up": true, "late": true, "suspended": true, "alarm": true}
 
 // note writes to the record and shows it, neither of which it waits for.
 func (g *guard) note(kind, text string) {
+	if g.write(kind, text); !silently[kind] {
+		g.show(kind, text)
+	}
+}
+
+func (g *guard) write(kind, text string) {
 	line, err := g.encoder.EncodeEntry(zapcore.Entry{Message: kind}, []zapcore.Field{
 		zap.Int64("t_ns", int64(g.clock.Now()+g.offset)),
 		zap.String("utc", clock.Today().UTC.Format(time.RFC3339Nano)), zap.String("text", text)})
@@ -370,10 +388,9 @@ func (g *guard) note(kind, text string) {
 		g.log.say(line.String() + "\n")
 		line.Free()
 	}
-	if !silently[kind] {
-		g.screen.say("guard: " + kind + ": " + text + "\n")
-	}
 }
+
+func (g *guard) show(kind, text string) { g.screen.say("guard: " + kind + ": " + text + "\n") }
 
 // notify runs the program that the rig names, but not for long.
 func (g *guard) notify(text string) {

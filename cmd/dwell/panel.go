@@ -2,8 +2,8 @@ package main
 
 import (
 	"fmt"
+	"math"
 	"strings"
-	"time"
 
 	"dwell/drivers/clock"
 	"dwell/sequence"
@@ -11,12 +11,16 @@ import (
 
 // panel shows a run while it goes: a block redrawn in place on a terminal, plain
 // lines elsewhere. It writes under Block, in a process of its own: a terminal that
-// takes no more text stops the panel and nothing else.
+// takes no more text stops the panel and nothing else. It never changes how the
+// terminal works, so that there is nothing to put right afterwards, however the run
+// ends.
 type panel struct {
 	x      *execution
 	run    *sequence.Run
+	alarm  *alarm      // since the bench is being made safe
 	queue  []string    // lines to say, oldest first
-	height int         // of the block on the screen
+	drawn  []int       // columns of the block's lines on the screen, from above
+	below  []int       // columns of what a person has typed below it since
 	asking func() bool // a person is typing: leave the screen alone
 }
 
@@ -27,17 +31,35 @@ const (
 	mostTalk = 200 // lines that wait for a stuck terminal
 )
 
-// say queues an event.
+// say queues an event, but for attempts that fail again: those are the alarm's.
 func (p *panel) say(e sequence.Event) {
-	if !worthSaying[e.Kind] || len(p.queue) == mostTalk {
+	if e.Evidence != nil && !p.safing(e.At).hear(*e.Evidence) {
 		return
 	}
-	stamp := p.x.origin.UTC.Add(time.Duration(e.At)).Format("15:04:05Z")
-	p.tell(stamp + " " + eventLine(e))
+	if worthSaying[e.Kind] {
+		p.tell(p.stamp(e.At) + " " + p.eventLine(e))
+	}
 }
 
+// safing is the alarm, from when it is needed.
+func (p *panel) safing(now clock.Instant) *alarm {
+	if p.alarm == nil {
+		p.alarm = newAlarm(p.x.bench, p.x.origin, now)
+	}
+	return p.alarm
+}
+
+func (p *panel) stamp(at clock.Instant) string { return stamp(p.x.origin, at) }
+
 // tell queues a line, such as a question: the panel shows it in its place.
-func (p *panel) tell(line string) { p.queue = append(p.queue, line) }
+func (p *panel) tell(line string) {
+	if len(p.queue) < mostTalk {
+		p.queue = append(p.queue, line)
+	}
+}
+
+// typed notes a line that a person has typed, which the terminal has shown by itself.
+func (p *panel) typed(line string) { p.below = append(p.below, width(line)) }
 
 // start shows until the world ends.
 func (p *panel) start(c clock.Clock) {
@@ -47,6 +69,9 @@ func (p *panel) start(c clock.Clock) {
 			err := c.Sleep(at)
 			var b strings.Builder
 			now := c.Now()
+			if p.run != nil && p.run.Status().Stopping {
+				p.safing(p.run.Status().Since)
+			}
 			if p.x.speech.terminal {
 				p.block(&b, now, err == nil && !p.asking())
 			} else {
@@ -62,59 +87,145 @@ func (p *panel) start(c clock.Clock) {
 	})
 }
 
-func (p *panel) drain(b *strings.Builder) {
-	for _, l := range p.queue {
-		b.WriteString(p.x.speech.clip(l) + "\n")
+// The end of a line and all below it are rubbed out only after the new text has been
+// written over the old, so that nothing flickers.
+const (
+	rubLine  = "\x1b[K\n"
+	rubBelow = "\x1b[J"
+)
+
+// block says what is new where the block begins, and draws it again below.
+func (p *panel) block(b *strings.Builder, now clock.Instant, more bool) {
+	columns, rows := p.x.speech.size()
+	p.back(b, columns)
+	for _, line := range p.queue {
+		for _, part := range wrap(line, columns) {
+			b.WriteString(clip(part, math.MaxInt) + rubLine)
+		}
 	}
 	p.queue = p.queue[:0]
+	if more && p.run != nil {
+		lines := p.status(now, columns)
+		for _, l := range lines[:min(len(lines), rows-1)] {
+			text := clip(l.text, columns)
+			p.drawn = append(p.drawn, width(text))
+			b.WriteString(l.paint(text) + rubLine)
+		}
+	}
+	b.WriteString(rubBelow)
 }
 
-// block rubs out the old block, says what is new above it, and draws it again.
-func (p *panel) block(b *strings.Builder, now clock.Instant, more bool) {
-	if p.height > 0 {
-		fmt.Fprintf(b, "\r\x1b[%dA\x1b[J", p.height)
-		p.height = 0
+// back goes to where the block begins. Its lines count as the terminal shows them now:
+// one that was made narrower has broken them.
+func (p *panel) back(b *strings.Builder, columns int) {
+	up := 0
+	for _, w := range p.drawn {
+		up += max(1, (w+columns-1)/columns)
 	}
-	p.drain(b)
-	if !more || p.run == nil {
-		return
+	for _, w := range p.below {
+		up += 1 + w/columns
 	}
+	if len(p.drawn) > 0 {
+		fmt.Fprintf(b, "\r\x1b[%dA", up)
+	}
+	p.drawn, p.below = p.drawn[:0], p.below[:0]
+}
+
+// shown is a line of the block.
+type shown struct {
+	text  string
+	paint func(string) string
+}
+
+func plain(text string) string { return text }
+
+// status is the block: how the run goes, or how making it safe does. A bench that is
+// not confirmed safe is all that it is about.
+func (p *panel) status(now clock.Instant, columns int) (lines []shown) {
 	s := p.run.Status()
+	switch {
+	case p.alarm.on():
+		for _, part := range wrap(loud, columns) {
+			lines = append(lines, shown{part, p.x.speech.alarmed})
+		}
+		return append(lines, p.instruments(now, columns)...)
+	case s.Stopping:
+		lines = append(lines, shown{"the rig is being made safe, since " + span(now-s.Since), p.x.speech.bold})
+		return append(lines, p.instruments(now, columns)...)
+	}
 	left := "about " + span(clock.Instant(p.x.job.plan.Summary.DurationNs)-now) + " left"
 	if late := now - clock.Instant(p.x.job.plan.Summary.DurationNs); late > 0 {
 		left = span(late) + " longer than estimated"
 	}
-	lines := []string{fmt.Sprintf("%s  %s of the run, %s, %d readings", p.x.speech.bold(s.Step), span(now), left, s.Readings)}
-	for _, v := range p.values(s) {
-		lines = append(lines, "  "+v)
+	lines = append(lines, shown{stepText(s.Step), p.x.speech.bold},
+		shown{fmt.Sprintf("  %s of the run, %s, %d readings", span(now), left, s.Readings), plain})
+	for _, v := range strings.Split(strings.TrimSuffix(table(p.values(s)), "\n"), "\n") {
+		lines = append(lines, shown{v, plain})
 	}
-	lines = append(lines, "  stop with Ctrl-C: everything is switched off and read back")
-	for _, l := range lines {
-		b.WriteString(p.x.speech.clip(l) + "\n")
-	}
-	p.height = len(lines)
+	return append(lines, shown{"  stop with Ctrl-C: all is switched off and read back", plain})
 }
 
-// lines prints what is new, and once a minute how things stand.
+// instruments says of each how far making it safe has come, the bad ones first.
+func (p *panel) instruments(now clock.Instant, columns int) (lines []shown) {
+	add := func(text, indent string, paint func(string) string) {
+		for i, part := range wrap(text, columns-4) {
+			if i > 0 {
+				part = indent + part
+			}
+			lines = append(lines, shown{"  " + part, paint})
+		}
+	}
+	for _, failing := range []bool{true, false} {
+		for i := range p.alarm.known {
+			if p.alarm.fails(i) != failing {
+				continue
+			}
+			if add(p.alarm.about(i, now), "  ", map[bool]func(string) string{true: p.x.speech.red, false: plain}[failing]); failing {
+				add("  the last: "+p.alarm.known[i].last.Text, "  ", plain)
+			}
+		}
+	}
+	if p.alarm.on() {
+		add("dwell goes on trying. When the mains are off, end it with Ctrl-C", "", plain)
+	}
+	return lines
+}
+
+// lines prints what is new, and now and then how things stand.
 func (p *panel) lines(b *strings.Builder, now clock.Instant, next *clock.Instant) {
-	p.drain(b)
-	if now < *next || p.run == nil {
+	for _, line := range p.queue {
+		b.WriteString(line + "\n")
+	}
+	p.queue = p.queue[:0]
+	if line := p.alarm.again(now); line != "" {
+		b.WriteString(p.x.speech.alarmed(line) + "\n")
+	}
+	if now < *next || p.run == nil || p.alarm.on() {
 		return
 	}
 	*next = now + plainly
 	s := p.run.Status()
-	stamp := p.x.origin.UTC.Add(time.Duration(now)).Format("15:04:05Z")
-	fmt.Fprintf(b, "%s %s, %d readings; %s\n", stamp, s.Step, s.Readings, strings.Join(p.values(s), ", "))
+	var values []string
+	for _, v := range p.values(s) {
+		values = append(values, strings.Join(v, " "))
+	}
+	fmt.Fprintf(b, "%s %s, %d readings; %s\n", p.stamp(now), stepText(s.Step), s.Readings, strings.Join(values, ", "))
 }
 
-func (p *panel) values(s sequence.Status) []string {
-	var out []string
+// stepText is a step, or what goes before the first one.
+func stepText(step string) string {
+	if step == "" {
+		return "preparing the instruments"
+	}
+	return step
+}
+
+// values are the channels that are read, by name.
+func (p *panel) values(s sequence.Status) (rows [][]string) {
 	for _, polled := range p.x.job.plan.Polled {
-		for i, c := range p.x.job.rig.Channels {
-			if c.Name == polled.Channel {
-				out = append(out, c.Name+" "+valueText(s.Latest[i], c))
-			}
+		if i := p.x.job.rig.Channel(polled.Channel); i >= 0 {
+			rows = append(rows, []string{polled.Channel, valueText(s.Latest[i], p.x.job.rig.Channels[i])})
 		}
 	}
-	return out
+	return rows
 }

@@ -14,7 +14,8 @@ import (
 type keyboard struct {
 	clock   clock.Clock
 	show    func(line string)
-	confirm string // the specimen's id, given beforehand
+	echoed  func(line string) // a line was typed: the terminal shows it
+	confirm string            // the specimen's id, given beforehand
 	lines   chan string
 	closed  chan struct{}
 	typed   *clock.Event
@@ -28,8 +29,8 @@ type keyboard struct {
 // Common practice, no source.
 const reaction = 300 * clock.Millisecond
 
-func newKeyboard(in io.Reader, confirm string, show func(line string)) *keyboard {
-	k := &keyboard{show: show, confirm: confirm, lines: make(chan string), closed: make(chan struct{})}
+func newKeyboard(in io.Reader, confirm string, show, echoed func(line string)) *keyboard {
+	k := &keyboard{show: show, echoed: echoed, confirm: confirm, lines: make(chan string), closed: make(chan struct{})}
 	go func() {
 		defer close(k.lines)
 		for r := bufio.NewScanner(in); r.Scan(); {
@@ -62,6 +63,7 @@ func (k *keyboard) attach(c clock.Clock) {
 				k.typed.Signal()
 				return nil
 			}
+			k.echoed(line)
 			k.answers = append(k.answers, line)
 			k.typed.Signal()
 		}

@@ -42,7 +42,8 @@ func types(t *testing.T, person *os.File, line string) {
 
 var (
 	colour  = regexp.MustCompile("\x1b\\[[0-9;]*m")
-	redrawn = regexp.MustCompile("\x1b\\[[0-9]+A\x1b\\[J")
+	warm    = regexp.MustCompile(`plate\.temperature +[1-9][0-9](\.[0-9])? degC`)
+	redrawn = regexp.MustCompile("\x1b\\[[0-9]+A")
 )
 
 // A person answers at the terminal, watches, and stops with the key.
@@ -70,7 +71,7 @@ func TestAPersonAtTheTerminal(t *testing.T) {
 			s.underWay(root)
 			if c.redrawn_ {
 				p.says("stop with Ctrl-C")
-				p.says("plate.temperature 1") // degC, some tens of them
+				wait(t, "a temperature", func() bool { return warm.MatchString(p.err.String()) })
 			} else {
 				p.says("step 3 bring")
 			}

@@ -67,7 +67,7 @@ func (x *execution) run(confirm string, unattended bool) error {
 	}
 	x.owner = control.text()
 	p := &panel{x: x}
-	operator := newKeyboard(os.Stdin, confirm, p.tell)
+	operator := newKeyboard(os.Stdin, confirm, p.tell, p.typed)
 	p.asking = func() bool { return operator.asking }
 	x.person = operator
 	x.onEvent = p.say

@@ -140,8 +140,12 @@ func takeOver(s *speech, r *rig.Rig) error {
 		defer close(stop)
 		defer signal.Stop(stop)
 		bench := rig.Unopened(wall, r, "{}")
+		a := newAlarm(bench, clock.Today(), wall.Now())
+		a.repeat(wall, func(line string) { s.say("%s", s.alarmed(line)) })
 		report = safety.MakeSafe(wall, bench, func() bool { return giveUp }, func(e drivers.Evidence) {
-			s.say("%s: %s: %s", e.Instrument, e.Grade, e.Text)
+			if a.hear(e) {
+				s.say("%s: %s: %s", e.Instrument, e.Grade, e.Text)
+			}
 		})
 		return bench.Close()
 	})
@@ -153,6 +157,6 @@ func takeOver(s *speech, r *rig.Rig) error {
 	if err != nil {
 		s.say("%s %v", s.red("error:"), err)
 	}
-	s.say("%s", s.red(loud))
+	s.say("%s", s.alarmed(loud))
 	return said(exitNotSafe)
 }

@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"strings"
+	"unicode"
 
 	"dwell/drivers/yamltext"
 
@@ -37,17 +38,59 @@ func newSpeech(out, err *os.File) *speech {
 // settle is called once the flags are known.
 func (s *speech) settle() {}
 
-// clip shortens a line to the width of the terminal, so that it stays one line.
-func (s *speech) clip(line string) string {
-	f, ok := s.err.(*os.File)
-	if !ok || !s.terminal {
-		return line
+// size is that of the terminal, in characters and lines.
+func (s *speech) size() (columns, rows int) {
+	if f, ok := s.err.(*os.File); ok && s.terminal {
+		if columns, rows, err := term.GetSize(int(f.Fd())); err == nil && columns > 1 && rows > 1 {
+			return columns, rows
+		}
 	}
-	width, _, err := term.GetSize(int(f.Fd()))
-	if r := []rune(line); err == nil && width > 1 && len(r) >= width && !strings.Contains(line, "\x1b") {
-		return string(r[:width-2]) + "…"
+	return usualColumns, usualRows
+}
+
+// usualColumns and usualRows are those of a terminal that does not say.
+const usualColumns, usualRows = 80, 24
+
+// clip shortens a line so that it takes less than a number of columns: one that fills
+// them all is two lines to some terminals. What would move the cursor is shown as a dot.
+func clip(line string, columns int) string {
+	var b strings.Builder
+	taken := 0
+	for _, r := range line {
+		if !unicode.IsPrint(r) {
+			r = '·'
+		}
+		if taken += yamltext.Cells(r); taken >= columns {
+			short := []rune(b.String())
+			return string(short[:max(0, len(short)-1)]) + "…"
+		}
+		b.WriteRune(r)
 	}
-	return line
+	return b.String()
+}
+
+// wrap breaks a text between words into lines that take less than a number of columns.
+func wrap(text string, columns int) []string {
+	var lines []string
+	line := ""
+	for _, word := range strings.Fields(text) {
+		if line != "" && width(line)+1+width(word) >= columns {
+			lines, line = append(lines, line), ""
+		}
+		if line != "" {
+			line += " "
+		}
+		line += word
+	}
+	return append(lines, line)
+}
+
+// width is how many columns a text takes.
+func width(text string) (columns int) {
+	for _, r := range text {
+		columns += yamltext.Cells(r)
+	}
+	return columns
 }
 
 // say talks to the person, beside the result.
@@ -96,6 +139,9 @@ func (s *speech) paint(code, text string) string {
 func (s *speech) red(text string) string  { return s.paint("31;1", text) }
 func (s *speech) bold(text string) string { return s.paint("1", text) }
 
+// alarmed is for what nobody may overlook.
+func (s *speech) alarmed(text string) string { return s.paint("7;31;1", text) }
+
 // table lays out rows of cells, the first column left, the others right.
 func table(rows [][]string) string {
 	var widths []int
@@ -104,14 +150,14 @@ func table(rows [][]string) string {
 			if i == len(widths) {
 				widths = append(widths, 0)
 			}
-			widths[i] = max(widths[i], len([]rune(cell)))
+			widths[i] = max(widths[i], width(cell))
 		}
 	}
 	var b strings.Builder
 	for _, row := range rows {
 		line := ""
 		for i, cell := range row {
-			pad := strings.Repeat(" ", widths[i]-len([]rune(cell)))
+			pad := strings.Repeat(" ", widths[i]-width(cell))
 			if i == 0 {
 				line += "  " + cell + pad
 			} else {

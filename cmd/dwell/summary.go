@@ -33,7 +33,7 @@ func (x *execution) report(err error, took string) error {
 		x.speech.say("%s %v", x.speech.red("error:"), err)
 	}
 	if !x.outcome.Safe {
-		x.speech.say("\n%s", x.speech.red(loud))
+		x.speech.say("\n%s", x.speech.alarmed(loud))
 	}
 	object["exit"] = code
 	x.speech.object(object)
@@ -42,9 +42,6 @@ func (x *execution) report(err error, took string) error {
 	}
 	return nil
 }
-
-// loud is for standard error, whatever else is asked for.
-const loud = "THE RIG IS NOT CONFIRMED SAFE: switch it off at the mains, then look at it"
 
 // summary is what a tired person wants to know first.
 func (x *execution) summary(took string) string {
@@ -146,7 +143,7 @@ var worthSaying = map[string]bool{"step": true, "instrument": true, "warning": t
 	"suspended": true, "may sleep": true, "paused": true, "resumed": true}
 
 // eventLine is an event as one line of talk.
-func eventLine(e sequence.Event) string {
+func (p *panel) eventLine(e sequence.Event) string {
 	line := e.Kind
 	if e.Kind == "step" {
 		line = "step " + e.Step

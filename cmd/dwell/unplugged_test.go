@@ -23,14 +23,18 @@ func TestThePlateUnplugged(t *testing.T) {
 	p, root := s.warming("--json")
 	s.expectNoticed(p, s.plate, "plate on serial:"+s.plate.path, "meter", "output")
 
-	wait(t, "the alarm, repeated", func() bool { return strings.Count(p.err.String(), "not safe: plate") >= 3 })
+	wait(t, "the alarm, repeated", func() bool { return strings.Count(p.err.String(), loud) >= 3 })
 	if !strings.Contains(p.err.String(), "safe: meter: direct") {
 		t.Error("the meter is not said to be safe")
 	}
 	p.cmd.Process.Signal(syscall.SIGINT) // whoever sees an alarm may do that first: it changes nothing
 	p.says("to stop once more gives up")
-	before := strings.Count(p.err.String(), "not safe: plate")
-	wait(t, "more tries", func() bool { return strings.Count(p.err.String(), "not safe: plate") >= before+2 })
+	events := filepath.Join(theFolder(t, root), "events.jsonl")
+	before := strings.Count(read(t, events), `"not safe"`)
+	wait(t, "more tries", func() bool { return strings.Count(read(t, events), `"not safe"`) >= before+2 })
+	if n := strings.Count(p.err.String(), "not safe: plate"); n != 1 {
+		t.Errorf("%d lines about attempts, expected the first: the alarm says the others", n)
+	}
 	p.cmd.Process.Signal(syscall.SIGINT)
 	p.exits(exitNotSafe)
 	p.expectObject(map[string]any{"outcome": "failed", "safe": false, "exit": 5.0})

@@ -123,9 +123,9 @@ func (d *Document) Inside(n *Node, offset, width int) (Pos, int) {
 	return d.clamp(Pos{n.Pos.Line, n.Pos.Column + at}), max(1, last-at)
 }
 
-// cells is how many columns of a terminal a character takes. Ranges from
+// Cells is how many columns of a terminal a character takes. Ranges from
 // Unicode Standard Annex 11 (wide and full-width), the common blocks only.
-func cells(r rune) int {
+func Cells(r rune) int {
 	switch {
 	case unicode.In(r, unicode.Mn, unicode.Me, unicode.Cf):
 		return 0
@@ -172,12 +172,12 @@ func show(line string, column, width int) (text, carets string) {
 		if r == '\t' {
 			b.WriteByte('\t')
 		} else {
-			b.WriteString(strings.Repeat(" ", cells(r)))
+			b.WriteString(strings.Repeat(" ", Cells(r)))
 		}
 	}
 	under := 0
 	for _, r := range runes[from:min(max(from+width, from), last)] {
-		under += cells(r)
+		under += Cells(r)
 	}
 	b.WriteByte('^')
 	b.WriteString(strings.Repeat("~", max(under-1, 0)))

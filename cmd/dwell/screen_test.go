@@ -1,0 +1,248 @@
+//go:build unix
+
+package main
+
+import (
+	"fmt"
+	"os"
+	"strings"
+	"testing"
+
+	"dwell/drivers"
+	"dwell/drivers/clock"
+	"dwell/drivers/rig"
+	"dwell/drivers/yamltext"
+
+	"github.com/creack/pty"
+)
+
+// seenScreen is what a terminal shows after it was sent some bytes: the little of one
+// that the panel uses, by ECMA-48. Reversed are the lines that stand out.
+type seenScreen struct {
+	columns, rows int
+	lines         [][]rune
+	reversed      map[int]bool
+	row, column   int
+	reverse       bool
+}
+
+func seen(columns, rows int, bytes string) *seenScreen {
+	s := &seenScreen{columns: columns, rows: rows, lines: [][]rune{nil}, reversed: map[int]bool{}}
+	text := []rune(bytes)
+	for i := 0; i < len(text); i++ {
+		switch r := text[i]; {
+		case r == '\r':
+			s.column = 0
+		case r == '\n':
+			s.down()
+		case r == '\x1b' && i+1 < len(text) && text[i+1] == '[':
+			end := i + 2
+			for end < len(text) && (text[end] < 0x40 || text[end] > 0x7e) {
+				end++
+			}
+			if end < len(text) {
+				s.control(string(text[i+2:end]), text[end])
+			}
+			i = end
+		case r >= ' ':
+			s.put(r)
+		}
+	}
+	return s
+}
+
+func (s *seenScreen) down() {
+	if s.row++; s.row == len(s.lines) {
+		s.lines = append(s.lines, nil)
+	}
+}
+
+func (s *seenScreen) put(r rune) {
+	if s.column == s.columns {
+		s.column = 0
+		s.down()
+	}
+	line := s.lines[s.row]
+	for len(line) <= s.column {
+		line = append(line, ' ')
+	}
+	line[s.column] = r
+	s.lines[s.row] = line
+	s.column++
+	if s.reverse {
+		s.reversed[s.row] = true
+	}
+}
+
+func (s *seenScreen) control(parameters string, final rune) {
+	switch final {
+	case 'A':
+		n := 1
+		fmt.Sscan(parameters, &n)
+		s.row = max(s.row-n, len(s.lines)-s.rows, 0)
+	case 'K':
+		s.rub()
+	case 'J':
+		s.rub()
+		for i := s.row + 1; i < len(s.lines); i++ {
+			delete(s.reversed, i)
+		}
+		s.lines = s.lines[:s.row+1]
+	case 'm':
+		s.reverse = strings.HasPrefix(parameters, "7")
+	}
+}
+
+func (s *seenScreen) rub() {
+	s.lines[s.row] = s.lines[s.row][:min(s.column, len(s.lines[s.row]))]
+	if s.column == 0 {
+		delete(s.reversed, s.row)
+	}
+}
+
+func (s *seenScreen) String() string {
+	var b strings.Builder
+	for _, line := range s.lines {
+		b.WriteString(strings.TrimRight(string(line), " ") + "\n")
+	}
+	return b.String()
+}
+
+// line is the place of the last line that contains words, or -1.
+func (s *seenScreen) line(words string) int {
+	for i := len(s.lines) - 1; i >= 0; i-- {
+		if strings.Contains(string(s.lines[i]), words) {
+			return i
+		}
+	}
+	return -1
+}
+
+// Whatever a person types into a running screen leaves nothing behind, on a narrow
+// terminal, on one that is made narrower still, and without anything being switched
+// off that would have to be switched on again.
+func TestTypingIntoTheScreen(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	root := t.TempDir()
+	p, person := onTerminal(t, nil, s.arguments("warm.yaml", root)...)
+	show := func(columns uint16) func() *seenScreen {
+		pty.Setsize(person, &pty.Winsize{Rows: 24, Cols: columns})
+		from := len(p.err.String())
+		wait(t, "another picture", func() bool { return strings.Count(p.err.String()[from:], "stop with Ctrl-C") > 3 })
+		return func() *seenScreen { return seen(int(columns), 24, p.err.String()) }
+	}
+	s.underWay(root)
+	screen := show(60)
+	for range 5 {
+		types(t, person, "\n")
+		types(t, person, strings.Repeat("nobody asked ", 8)+"\n") // longer than a line
+		from := len(p.err.String())
+		wait(t, "another picture", func() bool { return strings.Count(p.err.String()[from:], "stop with Ctrl-C") > 2 })
+	}
+	wait(t, "a clean picture", func() bool {
+		text := screen().String()
+		text = text[:strings.LastIndex(text, "\n")]
+		return strings.Count(text, "stop with Ctrl-C") == 1 && strings.Count(text, "readings") == 1 &&
+			strings.Count(text, "plate.temperature ") == 1
+	})
+	types(t, person, "\x03")
+	p.exits(exitStopped)
+	if text := screen().String(); strings.Contains(text, "stop with Ctrl-C") {
+		t.Errorf("the block is still there:\n%s", text)
+	}
+}
+
+// While the rig is not confirmed safe the block is the alarm: first, reversed, in
+// words: which instrument, what may be on, since when, how often it was tried.
+func TestTheAlarmOnTheScreen(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		name        string
+		environment []string
+		reversed    bool
+	}{{"as it is", nil, true}, {"no colour", []string{"NO_COLOR=1"}, false}} {
+		t.Run(c.name, func(t *testing.T) {
+			if testing.Short() && !c.reversed {
+				t.Skip("one of two")
+			}
+			t.Parallel()
+			s := serve(t)
+			root := t.TempDir()
+			p, person := onTerminal(t, c.environment, s.arguments("warm.yaml", root)...)
+			s.underWay(root)
+			s.plate.cut()
+			screen := func() *seenScreen { return seen(200, 40, p.err.String()) }
+			wait(t, "an alarm about three tries", func() bool {
+				return screen().line(loud) >= 0 && screen().line("3 tries have failed") > screen().line(loud)
+			})
+			now := screen()
+			text, at := now.String(), now.line(loud)
+			if now.reversed[at] != c.reversed {
+				t.Errorf("the alarm is reversed: %v, expected %v", now.reversed[at], c.reversed)
+			}
+			if !strings.Contains(string(now.lines[at+1]), "plate: heat MAY BE ON since ") {
+				t.Errorf("below the alarm stands %q", string(now.lines[at+1]))
+			}
+			if n := strings.Count(text, "not safe: plate"); n != 1 {
+				t.Errorf("%d lines about the plate above the alarm, expected one", n)
+			}
+			if strings.Contains(text, "stop with Ctrl-C") || strings.Contains(text, " left, ") {
+				t.Errorf("the screen looks as if all were well:\n%s", text)
+			}
+			person.WriteString("\x03")
+			p.says("to stop once more gives up")
+			person.WriteString("\x03")
+			p.exits(exitNotSafe)
+			if text := screen().String(); strings.Count(text, loud) != 1 || !strings.HasSuffix(strings.TrimSpace(text), loud) {
+				t.Errorf("it does not end with the alarm, or leaves something of the block:\n%s", text)
+			}
+		})
+	}
+}
+
+// On a screen that only scrolls the alarm is said at once, and again at intervals that
+// grow and are bounded: in the first half minute six times, however often it is tried.
+func TestTheAlarmIsNeitherDrownedNorForgotten(t *testing.T) {
+	t.Parallel()
+	m := &yamltext.Mistakes{}
+	text := strings.Replace(read(t, leafClip+"rig.yaml"), "port: twin", `port: "serial:/dev/ttyUSB0"`, 1)
+	text = strings.Replace(text, "port: twin", `port: "tcp:192.0.2.1:5025"`, 1)
+	r := rig.Load(yamltext.Parse("rig.yaml", []byte(text), m), nil, m)
+	if m.Len() > 0 {
+		m.Print(os.Stderr)
+		t.Fatal("the rig")
+	}
+	a := newAlarm(rig.Unopened(clock.Wall(0), r, ""), clock.Today(), 0)
+	a.hear(drivers.Evidence{Instrument: "meter", Grade: drivers.Direct})
+	var at []clock.Instant
+	worth := 0
+	for now := clock.Instant(0); now <= 60*clock.Second; now += clock.Second / 4 {
+		if a.hear(drivers.Evidence{Instrument: "plate", Text: "no answer"}) {
+			worth++
+		}
+		if now == 40*clock.Second { // it says that it is off, and has yet to be seen to cool: the alarm stays
+			a.hear(drivers.Evidence{Instrument: "plate", Grade: drivers.Indirect})
+		}
+		if line := a.again(now); line != "" {
+			at = append(at, now/clock.Second)
+			if strings.Contains(line, "meter") || !strings.Contains(line, "plate: heat MAY BE ON since ") {
+				t.Errorf("it says %q", line)
+			}
+		}
+	}
+	if got := fmt.Sprint(at); got != "[0 1 3 8 18 28 38 48 58]" {
+		t.Errorf("said after %s s", got)
+	}
+	if worth != 1 {
+		t.Errorf("%d attempts are worth a line of their own, expected the first", worth)
+	}
+	a.hear(drivers.Evidence{Instrument: "plate", Grade: drivers.Indirect})
+	if !a.on() {
+		t.Error("the alarm has ended before the plate was seen to cool")
+	}
+	a.hear(drivers.Evidence{Instrument: "plate", Grade: drivers.Indirect})
+	if a.on() {
+		t.Error("the alarm goes on though the plate was seen to cool")
+	}
+}
