@@ -64,15 +64,36 @@ func (r *Run) move(a *plan.Action) error {
 		if err := r.sleep(r.clock.Now() + clock.Instant(a.DurationNs)); err != nil {
 			return err
 		}
-		fitted, u, ok := r.onset.fit()
-		if ok {
-			at, within = fitted, u
-		} else {
-			r.event(Event{Kind: "warning", Text: "no onset found in " + a.Channel + ": the moment of the key stands"})
-		}
+		at, within = r.onsetOr(a, at, within)
 	}
 	r.event(Event{Kind: "moved", Text: to, Fields: []Field{{"t0_s", at.Seconds()}, {"u_t0_s", within.Seconds()}}})
 	return nil
+}
+
+// apart is how far an onset may be from the moment that is known otherwise, and still
+// be that of the same movement: hands are seldom further from the key. Common practice,
+// no source.
+const apart = 3 * clock.Second
+
+// onsetOr is the moment at which a channel began to move, or else the moment known
+// otherwise, with that one's uncertainty. When both are known and disagree, nobody can say
+// which one is right: the moment stands, as uncertain as they are apart.
+func (r *Run) onsetOr(a *plan.Action, at, within clock.Instant) (clock.Instant, clock.Instant) {
+	fitted, u, ok := r.onset.fit(at)
+	known := "the moment of the key"
+	if a.By != "person" {
+		known = "the moment of the command"
+	}
+	if !ok {
+		r.event(Event{Kind: "warning", Text: "no onset found in " + a.Channel + ": " + known + " stands"})
+		return at, within
+	}
+	if d := max(fitted-at, at-fitted); d > apart+within {
+		r.event(Event{Kind: "warning", Text: "the onset found in " + a.Channel + " is too far from " + known + ", which stands, as uncertain as they are apart",
+			Fields: []Field{{"onset_s", fitted.Seconds()}, {"u_onset_s", u.Seconds()}}})
+		return at, max(within, d)
+	}
+	return fitted, u
 }
 
 // moved has the specimen moved by whoever the plan names.

@@ -2,6 +2,7 @@ package sequence
 
 import (
 	"math"
+	"slices"
 
 	"dwell/drivers"
 	"dwell/drivers/clock"
@@ -16,9 +17,9 @@ type onset struct {
 	first   clock.Instant
 }
 
-// mostOnset bounds what is kept: a minute at ten readings a second. A person may take
-// longer to move the specimen; then the oldest half goes.
-const mostOnset = 600
+// mostOnset bounds what is kept. A person may take long to move the specimen; then the
+// oldest half goes, and over half a minute at fifty readings a second remains.
+const mostOnset = 4096
 
 func newOnset(channel int) *onset { return &onset{channel: channel} }
 
@@ -37,90 +38,168 @@ func (o *onset) add(x drivers.Reading) {
 	o.value = append(o.value, x.Value)
 }
 
-// fineness is the step of the search for the onset, in s: far below the interval of
-// any reading here.
-const fineness = 0.01
+// How an onset is looked for. Common practice, no source.
+const (
+	reach    = 10.0 // s from the moment it is known by otherwise: a key, a command
+	fineness = 0.05 // s, the step of the search: far below what heatsLeft leaves open
+	// What counts on either side of an onset: long enough for a level and its slope, and
+	// as short as a parabola describes a film that follows within tens of seconds. With
+	// slow readings it is so many of them.
+	before, leastBefore = 8.0, 8
+	early, leastEarly   = 5.0, 6
+	// certainly is by how much an onset must explain the readings better than a smooth
+	// curve with as many coefficients does, in variances of what it leaves: the best of
+	// hundreds of places in noise alone reaches some 20.
+	certainly = 40.0
+	// Heat needs a moment through a slide. A film on its far face begins hesitantly; one
+	// on the face that is touched, at once and then more slowly: both for about heatsWay.
+	// heatsLeft is the standard uncertainty of what that leaves open: on virtual slides
+	// of 1 mm the onset comes 0.25 s late on a plate and 0.2 s early on a cold block.
+	heatsWay, heatsLeft = 0.5, 0.25 // s
+)
 
-// early is how much of the response counts once its onset is roughly known: about as
-// long as a parabola describes a film that follows within tens of seconds.
-const early = 3.0 // s
-
-// fit returns the onset and its standard uncertainty. The model is a level that
-// turns into a parabola at the onset (a straight line would lie: the response bends
-// within seconds); the onset with the least sum of squares wins. It is looked for in
-// everything first, then twice without what comes long after. Its uncertainty is how
-// far it can be moved before that sum grows by one residual variance (profile
-// likelihood), at least half a reading's interval. The departure must rise out of the
-// noise, and readings enough must lie on either side.
-func (o *onset) fit() (at, within clock.Instant, ok bool) {
-	all := *o
-	t0, u, ok := all.search()
-	for pass := 0; ok && pass < 2; pass++ {
-		part := all
-		for n := len(part.at); n > 0 && part.at[n-1] > t0+early; n-- {
-			part.at = part.at[:n-1]
-		}
-		t0, u, ok = part.search()
-	}
-	if !ok {
+// fit returns the onset within reach of a moment, and its standard uncertainty. The
+// model is a straight line (the specimen may still drift from what was before) that
+// turns into a parabola at the onset. It is looked for by how much better it describes
+// the readings round it than a smooth curve does, and then, in the readings round the
+// best place alone, by the least sum of squares, however hesitantly it begins. Its
+// uncertainty is how far it can be moved before that sum grows by one residual variance
+// (profile likelihood; more when the residuals hang together), half a reading's
+// interval, and heatsLeft.
+func (o *onset) fit(about clock.Instant) (at, within clock.Instant, ok bool) {
+	n := len(o.at)
+	if n < leastBefore+leastEarly {
 		return 0, 0, false
 	}
+	interval := (o.at[n-1] - o.at[0]) / float64(n-1)
+	middle := (about - o.first).Seconds()
+	best, t0 := certainly, math.NaN()
+	for t := middle - reach; t <= middle+reach; t += fineness {
+		if part := o.round(t, interval); part != nil {
+			if gain := part.gain(t); gain > best {
+				best, t0 = gain, t
+			}
+		}
+	}
+	if math.IsNaN(t0) {
+		return 0, 0, false
+	}
+	t0, u := o.round(t0, interval).least(t0, interval)
+	u = math.Sqrt(float64(u*u) + float64(interval*interval)/4 + heatsLeft*heatsLeft)
 	return o.first + clock.Instant(math.Round(t0*1e9)), clock.Instant(math.Round(u * 1e9)), true
 }
 
-// search finds the onset among the readings in o.
-func (o *onset) search() (t0, u float64, ok bool) {
-	n := len(o.at)
-	if n < 9 {
-		return 0, 0, false
+// round is the readings that tell whether there is an onset at t: nil without enough of
+// them on either side.
+func (o *onset) round(t, interval float64) *onset {
+	from, to := t-math.Max(before, leastBefore*interval), t+math.Max(early, leastEarly*interval)
+	i, _ := slices.BinarySearch(o.at, from)
+	j, _ := slices.BinarySearch(o.at, t)
+	k, _ := slices.BinarySearch(o.at, to)
+	if j-i < leastBefore-1 || k-j < leastEarly-1 {
+		return nil
 	}
-	from, to := o.at[3], o.at[n-4]
-	best := math.Inf(1)
-	for t := from; t <= to; t += fineness {
-		if ss, _, _ := o.bent(t); ss < best {
-			best, t0 = ss, t
-		}
-	}
-	_, slope, slopeU := o.bent(t0)
-	if !(math.Abs(slope) > 4*slopeU) {
-		return 0, 0, false
-	}
-	variance := best / float64(n-4)
-	low, high := t0, t0
-	for ss := best; low > from && ss < best+variance; low -= fineness {
-		ss, _, _ = o.bent(low)
-	}
-	for ss := best; high < to && ss < best+variance; high += fineness {
-		ss, _, _ = o.bent(high)
-	}
-	interval := (o.at[n-1] - o.at[0]) / float64(n-1)
-	return t0, math.Max((high-low)/2, interval/2), true
+	return &onset{at: o.at[i:k], value: o.value[i:k]}
 }
 
-// bent fits level, slope and curvature by least squares for an onset at t0. It returns
-// the sum of squares left, the slope at the onset and its standard uncertainty.
-func (o *onset) bent(t0 float64) (ss, slope, u float64) {
-	n := float64(len(o.at))
-	var meanX, meanQ, meanY float64
+// gain is by how much an onset at t0 describes the readings better than a cubic does,
+// in variances of what it leaves.
+func (o *onset) gain(t0 float64) float64 {
+	smooth, bent := o.left(cubic, t0), o.left(bend(0), t0)
+	variance, linked := spread(bent)
+	return (squares(smooth) - squares(bent)) / (variance * linked)
+}
+
+// cubic is a polynomial, without its level.
+func cubic(t float64) [3]float64 { return [3]float64{t, t * t, t * t * t} }
+
+// bend is a slope from before the onset (at 0), and what sets in there: a parabola that
+// is late by so many heatsWay or, hesitant below 0, in advance, once it has begun. That
+// it has goes from 0 to 1 nearly as an exponential.
+func bend(hesitant float64) func(t float64) [3]float64 {
+	return func(t float64) [3]float64 {
+		x := math.Max(0, t)
+		z := x / heatsWay
+		begun := 1 - 1/(1+z+z*z/2)
+		return [3]float64{t, x - hesitant*heatsWay*begun, x * x}
+	}
+}
+
+// hesitations are the ways to begin that are tried; see heatsWay.
+var hesitations = [...]float64{-1, -0.5, 0, 0.5, 1}
+
+// least is the onset with the least sum of squares near t0, and how well it is known:
+// half of everything that is not much worse, wherever and however it begins.
+func (o *onset) least(t0, interval float64) (at, u float64) {
+	side := math.Max(2, 3*interval) // further away, other readings would be those round it
+	best, most := math.Inf(1), 0.0
+	var sums []float64
+	for t := t0 - side; t <= t0+side; t += fineness {
+		least := math.Inf(1)
+		for _, h := range hesitations {
+			left := o.left(bend(h), t)
+			ss := squares(left)
+			if least = math.Min(least, ss); ss < best {
+				variance, linked := spread(left)
+				at, best, most = t, ss, ss+float64(variance*linked)
+			}
+		}
+		sums = append(sums, least)
+	}
+	low, high := len(sums), 0
+	for i, ss := range sums {
+		if ss <= most {
+			low, high = min(low, i), i
+		}
+	}
+	return at, float64(high-low) / 2 * fineness
+}
+
+// left is what a level and three terms, functions of the time since t0, leave of the
+// readings: least squares, by making each term orthogonal to those before it.
+func (o *onset) left(terms func(t float64) [3]float64, t0 float64) []float64 {
+	const all = 4
+	n := len(o.at)
+	memory := make([]float64, (all+1)*n)
+	var columns [all + 1][]float64
+	for c := range columns {
+		columns[c] = memory[c*n : (c+1)*n]
+	}
 	for i, t := range o.at {
-		x := math.Max(0, t-t0)
-		meanX += x / n
-		meanQ += x * x / n
-		meanY += (o.value[i] - o.value[0]) / n
+		columns[0][i], columns[all][i] = 1, o.value[i]-o.value[0]
+		for c, v := range terms(t - t0) {
+			columns[c+1][i] = v
+		}
 	}
-	var xx, xq, qq, xy, qy, yy float64
-	for i, t := range o.at {
-		x := math.Max(0, t-t0)
-		x, q, y := x-meanX, x*x-meanQ, o.value[i]-o.value[0]-meanY
-		xx, xq, qq = xx+x*x, xq+x*q, qq+q*q
-		xy, qy, yy = xy+x*y, qy+q*y, yy+y*y
+	for c, a := range columns[:all] {
+		length := squares(a)
+		if length == 0 {
+			continue
+		}
+		for _, b := range columns[c+1:] {
+			share := dot(a, b) / length
+			for k := range a {
+				b[k] -= float64(share * a[k])
+			}
+		}
 	}
-	det := xx*qq - xq*xq
-	if !(det > 0) {
-		return yy, 0, math.Inf(1)
+	return columns[all]
+}
+
+func squares(v []float64) float64 { return dot(v, v) }
+
+func dot(a, b []float64) (sum float64) {
+	for i := range a {
+		sum += float64(a[i] * b[i])
 	}
-	slope = (qq*xy - xq*qy) / det
-	curve := (xx*qy - xq*xy) / det
-	ss = math.Max(0, yy-slope*xy-curve*qy)
-	return ss, slope, math.Sqrt(ss / (n - 4) * qq / det)
+	return sum
+}
+
+// spread is the variance of the residuals of five fitted numbers (the onset is one), and
+// by how much less they tell than as many independent ones: (1+r)/(1-r) with the
+// correlation r of neighbours, as in a first-order autoregressive process.
+func spread(residuals []float64) (variance, linked float64) {
+	ss, n := squares(residuals), len(residuals)
+	r := math.Min(0.9, math.Max(0, dot(residuals[1:], residuals[:n-1])/ss))
+	return ss / float64(max(1, n-5)), (1 + r) / (1 - r)
 }

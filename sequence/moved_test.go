@@ -1,0 +1,102 @@
+package sequence_test
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+	"testing"
+
+	"dwell/drivers/clock"
+	"dwell/drivers/twin"
+	"dwell/safety"
+	"dwell/sequence"
+)
+
+// hands is a person who lays the specimen down and lifts it at chosen moments after
+// being asked, and presses the key at others.
+type hands struct {
+	sequence.Person
+	clock     clock.Clock
+	bench     *twin.Bench
+	hand, key clock.Instant // after being asked; without a hand nothing moves
+	moved     []clock.Instant
+}
+
+func (h *hands) Move(to string, by clock.Instant) (at, within clock.Instant, err error) {
+	asked := h.clock.Now()
+	words := "lift " + to
+	if to == "plate" {
+		words = "place"
+	}
+	if h.hand > 0 {
+		err = h.clock.Sleep(asked + h.hand)
+		h.moved = append(h.moved, h.clock.Now())
+		err = errors.Join(err, h.bench.Move(h.clock.Now(), words))
+	}
+	return asked + h.key, 300 * clock.Millisecond, errors.Join(err, h.clock.Sleep(asked+h.key))
+}
+
+// A movement is placed by its onset, also when the person takes long and the film still
+// recovers from the movement before. Where nothing moves, or something did far from the
+// key, the key stands, and the log says so.
+func TestTheMomentOfAMovement(t *testing.T) {
+	const steps = source + `
+  - bring: {plate to: 30 degC, at most: 20 min, then wait: 2 min}
+  - lift: {to: cold block}
+  - hold: 20 s
+  - place: {by: person, t0: {onset of: element.resistance}}
+  - hold: 90 s
+  - lift: {to: cold block, t0: {onset of: element.resistance}}
+`
+	const second = clock.Second
+	for name, c := range map[string]struct {
+		hand, key clock.Instant
+		warning   string
+	}{
+		"soon":           {2 * second, 2*second + second/4, ""},
+		"slow":           {25 * second, 25*second - second/4, ""},
+		"pressed late":   {25 * second, 27 * second, ""},
+		"not at all":     {0, 25 * second, "no onset found in element.resistance: the moment of the key stands"},
+		"long before it": {16 * second, 22 * second, "too far from the moment of the key"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			var h *hands
+			x := trial{steps: steps, person: func(clk clock.Clock, b *twin.Bench) sequence.Person {
+				h = &hands{Person: b.Person(clk, "LC-07"), clock: clk, bench: b, hand: c.hand, key: c.key}
+				return h
+			}}
+			rec, o := x.do(t)
+			expect(t, o, "completed", safety.Tripped, "")
+			var found, warnings []string
+			for _, l := range rec.lines {
+				if _, text, ok := strings.Cut(l, "{t0_s "); ok {
+					found = append(found, text)
+				}
+				if strings.Contains(l, " warning ") {
+					warnings = append(warnings, l)
+				}
+			}
+			if len(found) != 3 {
+				t.Fatalf("moved %q", found)
+			}
+			all := strings.Join(warnings, "\n")
+			if got := strings.Count(all, c.warning); c.warning != "" && got != 2 || c.warning == "" && len(warnings) > 0 {
+				t.Errorf("warnings:\n%s", all)
+			}
+			for i, text := range found {
+				var at, u float64
+				if _, err := fmt.Sscanf(text, "%g} {u_t0_s %g}", &at, &u); err != nil {
+					t.Fatal(text, err)
+				}
+				switch {
+				case i == 0: // by the key alone
+				case c.hand == 0 && u != 0.3:
+					t.Errorf("t0 %g s within %g s although nothing moved", at, u)
+				case c.hand > 0 && c.warning == "" && u > 0.7, c.hand > 0 && math.Abs(at-h.moved[i].Seconds()) > 1.5*u:
+					t.Errorf("t0 %g s within %g s, the hand at %g s", at, u, h.moved[i].Seconds())
+				}
+			}
+		})
+	}
+}
