@@ -429,11 +429,12 @@ func (g *Gate) energy(w *Energy, i, k int, r drivers.Reading, watts float64) *Ca
 		quantity.Quantity{Value: s.Joules, Unit: joule}, quantity.Quantity{Value: w.BelowJ, Unit: joule})
 }
 
-// Found judges what an instrument says of itself.
-func (g *Gate) Found(f *rig.Finding, now clock.Instant) *Cause {
+// Found judges what an instrument says of itself, and did not say when it was asked
+// before.
+func (g *Gate) Found(f *rig.Finding, before, now clock.Instant) *Cause {
 	for _, w := range g.rules.Watched {
 		if w.Instrument == f.Instrument && w.For == f.What {
-			return g.trip(w.From, now, "%s: %s: %s", f.Instrument, f.What, f.Err)
+			return g.Latch(Cause{Kind: Tripped, Text: fmt.Sprintf("%s: %s: %s", f.Instrument, f.What, f.Err), From: w.From, At: now, Since: before})
 		}
 	}
 	return nil

@@ -280,11 +280,11 @@ func TestFindings(t *testing.T) {
 	g, _ := gateFor(t, Rules{Stale: polled, Watched: []Watched{{Instrument: "meter", For: rig.FoundReset, EveryNs: 1e10, From: "built-in: reset"}}})
 	news := errors.New("asked, answered 128")
 	for _, f := range []rig.Finding{{Instrument: "plate", What: rig.FoundReset, Err: news}, {Instrument: "meter", What: rig.FoundErrors, Err: news}} {
-		if c := g.Found(&f, 5); c != nil {
+		if c := g.Found(&f, 1, 5); c != nil {
 			t.Errorf("%+v: %v, though nothing holds the run to it", f, c)
 		}
 	}
-	c := g.Found(&rig.Finding{Instrument: "meter", What: rig.FoundReset, Err: news}, 5)
+	c := g.Found(&rig.Finding{Instrument: "meter", What: rig.FoundReset, Err: news}, 1, 5)
 	if c == nil || c.Kind != Tripped || c.At != 5 || !strings.Contains(c.Error(), "meter: reset or changed behind our back: asked, answered 128") {
 		t.Errorf("%v", c)
 	}

@@ -38,6 +38,9 @@ type Cause struct {
 	Text string
 	From string // the rule's place in a file, if it was one
 	At   clock.Instant
+	// Since is when the rule could have asked for this at the earliest: the moment of
+	// the last look that did not show it, and as long as it must last. 0 if no rule did.
+	Since clock.Instant
 }
 
 func (c *Cause) Error() string {
@@ -86,6 +89,7 @@ type held struct {
 	HoldingNs int64
 	LastNs    int64
 	Seen      bool
+	DueNs     int64 // when it could have held for as long as it must, at the earliest
 	SinceNs   int64 // unknown since
 	Unknown   bool
 	Warned    bool
@@ -102,6 +106,7 @@ type fresh struct {
 	AfterNs  clock.Instant
 	PausedTo clock.Instant
 	LastFlag drivers.Flag
+	SeenNs   clock.Instant // the last reading of any kind, or when the channel was armed
 }
 
 // watch is a limit or an interlock ready to be judged.
@@ -295,7 +300,7 @@ func in(value float64, s drivers.Setpoint) quantity.Quantity {
 // Arm expects a reading of the channel at least every `after` from now on; zero
 // expects none any more.
 func (g *Gate) Arm(channel int, now, after clock.Instant) {
-	g.state.Fresh[channel] = fresh{Armed: after > 0, LastNs: now, AfterNs: after}
+	g.state.Fresh[channel] = fresh{Armed: after > 0, LastNs: now, AfterNs: after, SeenNs: now}
 }
 
 // Pause expects no reading of the channel until then: its instrument is busy with
@@ -307,27 +312,31 @@ func (g *Gate) Pause(channel int, until clock.Instant) {
 // Observe judges one reading. It returns the cause if the run must stop.
 func (g *Gate) Observe(r drivers.Reading) *Cause {
 	f := &g.state.Fresh[r.Channel]
+	before, latched := f.SeenNs, g.state.Latched
+	f.SeenNs = max(before, r.At)
 	f.LastFlag = r.Flag
 	good := r.Flag == drivers.Good
 	if good || r.Flag == drivers.InCompliance {
 		f.LastNs = max(f.LastNs, r.At)
 	}
 	g.state.Memory.Observe(r.Channel, int64(r.At), r.Value, good)
-	if c := g.complied(r); c != nil {
-		return c
+	c := g.complied(r, before)
+	for k := 0; c == nil && k < len(g.checks[r.Channel]); k++ {
+		c = g.judge(g.checks[r.Channel][k], r, good, before)
 	}
-	for _, i := range g.checks[r.Channel] {
-		if c := g.judge(i, r, good); c != nil {
-			return c
-		}
+	if c == nil {
+		c = g.builtIn(r)
 	}
-	if c := g.builtIn(r); c != nil {
-		return c
+	if c == nil {
+		return g.state.Latched
 	}
-	return g.state.Latched
+	if latched == nil && c.Since == 0 {
+		c.Since = before // it was not so then
+	}
+	return c
 }
 
-func (g *Gate) judge(i int, r drivers.Reading, good bool) *Cause {
+func (g *Gate) judge(i int, r drivers.Reading, good bool, before clock.Instant) *Cause {
 	w, h := &g.watches[i], &g.state.Held[i]
 	truth := condition.Unknown
 	switch {
@@ -343,7 +352,7 @@ func (g *Gate) judge(i int, r drivers.Reading, good bool) *Cause {
 	default:
 		return nil // a level that is not known is the business of Silent
 	}
-	holds := g.holds(w, h, truth, r.At)
+	holds := g.holds(w, h, truth, r.At, before)
 	if w.pause != nil {
 		return g.pausing(w, h, truth, holds, r)
 	}
@@ -357,15 +366,19 @@ func (g *Gate) judge(i int, r drivers.Reading, good bool) *Cause {
 		}
 		return nil
 	}
-	return g.Latch(Cause{Kind: Tripped, Text: g.sentence(w, h, r), From: w.from, At: r.At})
+	c := Cause{Kind: Tripped, Text: g.sentence(w, h, r), From: w.from, At: r.At}
+	if !h.Unknown {
+		c.Since = clock.Instant(h.DueNs)
+	}
+	return g.Latch(c)
 }
 
 // holds tells whether a watch holds for as long as it must, or cannot be judged for
-// longer than it may.
-func (g *Gate) holds(w *watch, h *held, truth condition.Truth, at clock.Instant) bool {
+// longer than it may. What the reading is about was looked at before.
+func (g *Gate) holds(w *watch, h *held, truth condition.Truth, at, before clock.Instant) bool {
 	if truth != condition.Unknown {
 		h.Unknown = false
-		return h.count(truth == condition.True, int64(at), w.lasting)
+		return h.count(truth == condition.True, int64(at), int64(before), w.lasting)
 	}
 	for _, ch := range w.reads {
 		if g.state.Fresh[ch].PausedTo > at {
@@ -425,8 +438,9 @@ func (g *Gate) WhyPausing() string {
 	return strings.Join(all, "; ")
 }
 
-// count keeps the time a condition has held and tells whether that is long enough.
-func (h *held) count(holds bool, now, lasting int64) bool {
+// count keeps the time a condition has held and tells whether that is long enough. It
+// may have begun to hold right after what it is about was looked at before.
+func (h *held) count(holds bool, now, before, lasting int64) bool {
 	passed := int64(0)
 	if h.Seen {
 		passed = now - h.LastNs
@@ -436,7 +450,7 @@ func (h *held) count(holds bool, now, lasting int64) bool {
 	case holds && h.Seen:
 		h.HoldingNs += passed
 	case holds:
-		h.Seen = true
+		h.Seen, h.DueNs = true, before+lasting
 	default:
 		if h.HoldingNs -= passed / 4; h.HoldingNs <= 0 {
 			h.HoldingNs, h.Seen, h.Warned = 0, false, false
@@ -486,7 +500,7 @@ func (g *Gate) values(w *watch) string {
 }
 
 // complied counts the time a source-meter has been in compliance.
-func (g *Gate) complied(r drivers.Reading) *Cause {
+func (g *Gate) complied(r drivers.Reading, before clock.Instant) *Cause {
 	i := g.channels[r.Channel].Instrument
 	rule := g.comply[i]
 	if rule.Instrument == "" || g.state.Off || r.Flag != drivers.Good && r.Flag != drivers.InCompliance {
@@ -496,10 +510,10 @@ func (g *Gate) complied(r drivers.Reading) *Cause {
 	if h.Seen && int64(r.At) <= h.LastNs {
 		return nil // another channel of the same exchange
 	}
-	if !h.count(r.Flag == drivers.InCompliance, int64(r.At), rule.LastingNs) {
+	if !h.count(r.Flag == drivers.InCompliance, int64(r.At), int64(before), rule.LastingNs) {
 		return nil
 	}
-	return g.Latch(Cause{Kind: Tripped, From: rule.From, At: r.At,
+	return g.Latch(Cause{Kind: Tripped, From: rule.From, At: r.At, Since: clock.Instant(h.DueNs),
 		Text: fmt.Sprintf("%s is in compliance: the specimen is not driven as the protocol says", rule.Instrument)})
 }
 
@@ -527,7 +541,7 @@ func (g *Gate) Silent(now clock.Instant) (*Cause, clock.Instant) {
 		case drivers.Garbled, drivers.Lost:
 			what = "the last one was flagged " + f.LastFlag.String()
 		}
-		return g.Latch(Cause{Kind: kind, At: now, From: "built-in: silence is a fault",
+		return g.Latch(Cause{Kind: kind, At: now, Since: due, From: "built-in: silence is a fault",
 			Text: fmt.Sprintf("%s has had no good reading for %s s: %s", g.channels[i].Name,
 				quantity.AppendSeconds(nil, int64(now-max(f.LastNs, f.PausedTo))/1e6*1e6), what)}), next
 	}

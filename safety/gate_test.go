@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"math"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -108,6 +109,50 @@ func TestLevels(t *testing.T) {
 		if tripped != c.trips {
 			t.Errorf("%s: tripped at reading %d, expected %d", c.name, tripped, c.trips)
 		}
+	}
+}
+
+// A cause says since when its rule could have asked for it: readings come every second,
+// and what they show may have begun right after the one before. What must last is seen
+// to have lasted up to two intervals late.
+func TestACauseSaysSinceWhen(t *testing.T) {
+	level := func(lasting float64) Rules {
+		return Rules{Stale: polled, Limits: []Limit{{Channel: "plate.temperature", Below: number(60), LastingNs: int64(lasting * 1e9), From: "rig.yaml:9:5"}}}
+	}
+	for _, c := range []struct {
+		name           string
+		rules          Rules
+		over           []float64 // when it was too hot
+		tripped, since float64
+	}{
+		{"at once", level(0), []float64{10}, 10, 9},
+		{"lasting", level(2), []float64{10, 11, 12}, 12, 11},
+		{"lasting and a little more", level(2.5), []float64{10, 11, 12, 13}, 13, 11.5},
+		{"begun anew", level(2), []float64{3, 10, 11, 12}, 12, 11},
+		{"an interlock", Rules{Stale: polled, Interlocks: []Interlock{{When: "plate.temperature > 60 degC", LastingNs: 2.5e9, Then: "trip", From: "x"}}},
+			[]float64{10, 11, 12, 13}, 13, 11.5},
+		{"a rule without expression", Rules{Stale: polled, HeatsNot: []HeatsNot{heatsNot}}, nil, 22, 21},
+	} {
+		g, channel := gateFor(t, c.rules)
+		g.Arm(channel("plate.temperature"), 0, at(3))
+		g.Sent(told(t, "heat on"))
+		g.Sent(told(t, "40 degC"))
+		var cause *Cause
+		for s := 1.0; s < 30 && cause == nil; s++ {
+			v := 20.0
+			if slices.Contains(c.over, s) {
+				v = 61
+			}
+			cause = g.Observe(drivers.Reading{Channel: channel("plate.temperature"), At: at(s), Value: v})
+		}
+		if cause == nil || cause.At != at(c.tripped) || cause.Since != at(c.since) {
+			t.Errorf("%s: %+v, expected at %g s since %g s", c.name, cause, c.tripped, c.since)
+		}
+	}
+	g, channel := gateFor(t, Rules{Stale: polled})
+	g.Arm(channel("plate.temperature"), at(1), at(3))
+	if c, _ := g.Silent(at(5)); c == nil || c.Since != at(4) {
+		t.Errorf("silence: %+v, expected since 4 s", c)
 	}
 }
 

@@ -175,6 +175,7 @@ func (r *Run) tend(i int, doubt bool, by clock.Instant) error {
 			return err
 		}
 	}
+	before := r.state.WatchAt[i] - r.watchEvery[i]
 	due := r.clock.Now() >= r.state.WatchAt[i]
 	if r.watchEvery[i] == 0 || !due && !doubt {
 		return nil
@@ -186,7 +187,7 @@ func (r *Run) tend(i int, doubt bool, by clock.Instant) error {
 	}
 	err := instrument.Watch(by)
 	if found := (*rig.Finding)(nil); errors.As(err, &found) {
-		if c := r.gate.Found(found, r.clock.Now()); c != nil {
+		if c := r.gate.Found(found, max(0, before), r.clock.Now()); c != nil {
 			return c
 		}
 		return nil // nothing holds the run to it

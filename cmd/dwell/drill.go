@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"runtime"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -26,7 +27,8 @@ welded relay, a dead cable, a full disk. Each row says what ended the run, how l
 heat and output stayed on, how hot the plate and the film became, and what it comes
 to: "safe"; "needs hardware" where no software can do anything and the run said so;
 "unsafe". What is true on the virtual bench decides, not what the run thinks of itself.
-Nothing real is touched.`,
+Where a rule ended the run, how long that took stands beside what check says of it at
+worst. Nothing real is touched.`,
 		Example: `  dwell drill examples/leaf-clip/staircase.yaml
   dwell drill --seed 7 --random 100 examples/leaf-clip/overnight.yaml`,
 		Args: cobra.ExactArgs(1),
@@ -128,6 +130,7 @@ func (x *drilling) text(j *job, d *drill.Drill, took_s float64) string {
 		fmt.Fprintf(&b, "%s  %s\n", line, ended)
 	}
 	b.WriteString(x.notSafe())
+	b.WriteString(x.reactions())
 	count := x.count()
 	fmt.Fprintf(&b, "%-10s%d safe, %d need hardware, %d unsafe\n", "rows", count[drill.Safe], count[drill.NeedsHardware], count[drill.Unsafe])
 	return b.String()
@@ -135,7 +138,7 @@ func (x *drilling) text(j *job, d *drill.Drill, took_s float64) string {
 
 // cells are the table's columns but the last one.
 func (x *drilling) cells() [][]string {
-	rows := [][]string{{"fault", "moment", "at", "verdict", "exit", "to safe", "then cool", "plate", "film", "readings lost"}}
+	rows := [][]string{{"fault", "moment", "at", "verdict", "exit", "to safe", "reacted in", "at worst", "then cool", "plate", "at worst", "film", "readings lost"}}
 	for _, r := range x.rows {
 		safe, cool := "never", "-"
 		switch {
@@ -147,12 +150,19 @@ func (x *drilling) cells() [][]string {
 		if r.Cooling > 0 {
 			cool = span(r.Cooling)
 		}
+		took, worst, peak := "-", "-", "-"
+		if k := r.Reaction; k != nil {
+			took, worst = shortly(int64(k.Took)), shortly(k.Plan.TotalNs)
+			if k.Plan.PeakDegC != nil {
+				peak = fmt.Sprintf("%.1f degC", *k.Plan.PeakDegC)
+			}
+		}
 		verdict := string(r.Verdict)
 		if r.Verdict == drill.Unsafe {
 			verdict = strings.ToUpper(verdict)
 		}
-		rows = append(rows, []string{r.Case.String(), r.Case.Moment, span(r.At()), verdict, fmt.Sprint(outcomeCode(r.Outcome)), safe, cool,
-			fmt.Sprintf("%.1f degC", r.PlateDegC), fmt.Sprintf("%.3g uW", r.FilmWatts*1e6), fmt.Sprint(r.Lost)})
+		rows = append(rows, []string{r.Case.String(), r.Case.Moment, span(r.At()), verdict, fmt.Sprint(outcomeCode(r.Outcome)), safe, took, worst, cool,
+			fmt.Sprintf("%.1f degC", r.PlateDegC), peak, fmt.Sprintf("%.3g uW", r.FilmWatts*1e6), fmt.Sprint(r.Lost)})
 	}
 	return rows
 }
@@ -178,6 +188,30 @@ func (x *drilling) notSafe() string {
 	return b.String()
 }
 
+// reactions says of how many rows the rule that ended them has reacted as fast as check
+// says, and after which faults not.
+func (x *drilling) reactions() string {
+	var late []string
+	ended, inTime := 0, 0
+	for _, r := range x.rows {
+		switch fault := r.Case.String(); {
+		case r.Reaction == nil:
+		case r.Reaction.InTime():
+			ended, inTime = ended+1, inTime+1
+		default:
+			ended++
+			if !slices.Contains(late, fault) {
+				late = append(late, fault)
+			}
+		}
+	}
+	text := fmt.Sprintf("%-10s%d rows were ended by a rule and became safe, %d of them as fast and as cool as check says at worst\n", "reaction", ended, inTime)
+	if len(late) > 0 {
+		text += fmt.Sprintf("%-10snot so after %s:\n%-10scheck assumes a program that runs, a line that carries commands, and a switch that opens\n", "", strings.Join(late, ", "), "")
+	}
+	return text
+}
+
 func (x *drilling) count() map[drill.Verdict]int {
 	n := map[drill.Verdict]int{}
 	for _, r := range x.rows {
@@ -191,11 +225,15 @@ func (x *drilling) object(code int) map[string]any {
 	rows := []any{}
 	for _, r := range x.rows {
 		row := map[string]any{"fault": r.Case.String(), "moment": r.Case.Moment, "at_s": seconds(r.At()), "strikes": strikes(r.Case),
-			"tripped": nil, "cause": nil, "to_safe_s": nil, "cooling_s": seconds(r.Cooling), "plate_degC": r.PlateDegC,
+			"tripped": nil, "cause": nil, "reaction": nil, "to_safe_s": nil, "cooling_s": seconds(r.Cooling), "plate_degC": r.PlateDegC,
 			"film_degC": r.FilmDegC, "film_W": r.FilmWatts, "readings_lost": r.Lost, "outcome": r.Outcome.Word, "safe": r.Outcome.Safe,
 			"verdict": r.Verdict, "why": r.Why, "hardware": r.Hardware, "exit": outcomeCode(r.Outcome)}
 		if c := r.Outcome.Cause; c != nil {
 			row["tripped"], row["cause"] = r.Tripped(), c.Error()
+		}
+		if k := r.Reaction; k != nil {
+			row["reaction"] = map[string]any{"rule": k.Plan.Rule, "took_s": seconds(k.Took), "at_worst_s": seconds(clock.Instant(k.Plan.TotalNs)),
+				"peak_degC": k.PeakDegC, "peak_at_worst_degC": k.Plan.PeakDegC, "in_time": k.InTime()}
 		}
 		if r.ToSafe != clock.Never && !r.WentOn() {
 			row["to_safe_s"] = seconds(r.ToSafe)

@@ -38,8 +38,8 @@ func TestCheckSaysWhatStopsTheRun(t *testing.T) {
 	for rule, want := range map[string]string{
 		"plate.temperature below 40 degC":                      "plate.temperature below 40 degC always at once trip 3.07 s overnight.yaml:14:30",
 		"a heater stuck at full power gets to":                 "a heater stuck at full power gets to 47.87 degC; to stay below 70 degC it would have to be off 19.4 s after the limit",
-		"element.power below":                                  "element.power below 20 uW while sourcing 2 s trip 3.53 s overnight.yaml:19:26",
-		"thermometers disagree":                                "thermometers disagree while specimen on plate 3 min trip 3.07 s built-in: thermometers disagree",
+		"element.power below":                                  "element.power below 20 uW while sourcing 2 s trip 4.53 s overnight.yaml:19:26",
+		"thermometers disagree":                                "thermometers disagree while specimen on plate 3 min trip 4.07 s built-in: thermometers disagree",
 		"plate heats not":                                      "plate heats not while heating 22 s trip 3.07 s built-in: heats not",
 		"measured plate":                                       "measured plate: longest exchange 40 ms, measured on 2026-03-14; response to full power identified on 2026-03-14",
 		"power cut if the computer lost its power, the heat":   "power cut if the computer lost its power, the heat of plate goes off by itself after 1 min (its own watchdog)",

@@ -396,7 +396,7 @@ func table(t *testing.T, protocol string) map[string]bool {
 	if len(d.Moments) < 4 {
 		t.Errorf("only %d moments: %v", len(d.Moments), d.Moments)
 	}
-	count, unsafe := map[Verdict]int{}, map[string]bool{}
+	count, unsafe, reacted := map[Verdict]int{}, map[string]bool{}, 0
 	for _, c := range d.Cases() {
 		if c.Moment == "half-way" || c.Moment == "third quarter" {
 			continue // a phase of another name is like it
@@ -410,12 +410,49 @@ func table(t *testing.T, protocol string) map[string]bool {
 		if unsafe[name] = unsafe[name] || row.Verdict == Unsafe; row.Verdict == Unsafe && awaited[name] == "" {
 			t.Errorf("%s, %s: %s", c, c.Moment, row.Why)
 		}
+		if k := row.Reaction; k != nil {
+			reacted++
+			if late := !k.InTime(); late && !slices.Contains(slower, name) || k.Took <= 0 {
+				t.Errorf("%s, %s: off after %s s, and %.1f degC; the plan says of %q %+v", c, c.Moment, Seconds(k.Took), k.PeakDegC, row.Tripped(), k.Plan)
+			}
+		}
 		if row.Verdict == NeedsHardware && (row.Hardware == "" || row.Outcome.Safe && slices.Max(row.Outcome.Report.Attempts) < 3) {
 			t.Errorf("%s, %s: needs hardware %q, and the run has never said that it could not: %v", c, c.Moment, row.Hardware, row.Outcome.Report)
 		}
 	}
 	t.Log(count)
+	if reacted < 50 {
+		t.Errorf("of only %d rows it is known how fast a rule reacted", reacted)
+	}
 	return unsafe
+}
+
+// slower are the faults after which no rule can react as the plan says: it assumes a
+// program that runs, a line that carries commands, and a switch that opens.
+var slower = []string{"heater relay welded", "dead cable", "process stopped"}
+
+// How long a rule took is measured from when it could have asked, and compared with
+// what the plan says of that very rule.
+func TestReactions(t *testing.T) {
+	d := drilled(t, text(t, "testdata/warm.yaml"))
+	for _, x := range []struct{ fault, on, rule string }{
+		{"film open", "", "meter in compliance"},
+		{"foil thermometer open", "", "no good reading of plate.temperature, foil.temperature"},
+		{"half lines", "meter", "no good reading of element.resistance, element.current, element.voltage, element.power"},
+		{"source-meter switched off and on", "meter", "meter reset or changed behind our back"},
+		{"source drives too much", "meter", "element.power below 50 uW"},
+	} {
+		row := d.strike(t, fault(t, x.fault), x.on, "plateau")
+		if k := row.Reaction; k == nil || k.Plan.Rule != x.rule || !k.InTime() || k.Took <= 0 || k.Took > row.ToSafe {
+			t.Errorf("%s: %+v, expected %s; ended by %q, %s s to safe", x.fault, k, x.rule, row.Tripped(), Seconds(row.ToSafe))
+		}
+	}
+	if row := d.strike(t, fault(t, "process stopped"), "", "plateau"); row.Reaction != nil && row.Reaction.InTime() {
+		t.Errorf("a program that stands still for %s s reacts within %s s", Seconds(stopped), Seconds(row.Reaction.Took))
+	}
+	if row := d.strike(t, fault(t, "answers twice"), "meter", "plateau"); row.Reaction != nil {
+		t.Errorf("nothing ended it, and %+v", row.Reaction)
+	}
 }
 
 // A row that goes on from a snapshot is the row that is performed from the beginning,
@@ -446,7 +483,11 @@ func TestRowsAreReproducible(t *testing.T) {
 			}
 			r.Case, r.Outcome.Cause = Case{}, nil             // hold pointers
 			r.Outcome.Readings, r.Outcome.Identities = 0, nil // counted from where a row begins
-			rows[i] = fmt.Sprintf("%+v", r)
+			if k := r.Reaction; k != nil {
+				rows[i] = k.Plan.Rule + " in " + Seconds(k.Took) + " s, "
+			}
+			r.Reaction = nil
+			rows[i] += fmt.Sprintf("%+v", r)
 		}
 		if rows[0] != rows[1] || rows[0] != rows[2] {
 			t.Errorf("%s, %s:\nfrom a snapshot    %s\nfrom the beginning %s\nonce more          %s", c, c.Moment, rows[0], rows[1], rows[2])

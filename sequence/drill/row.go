@@ -35,7 +35,10 @@ type Row struct {
 
 	ToSafe  clock.Instant // from the fault until heat and output were off and known to be; Never when they were not
 	Cooling clock.Instant // from there until the plate was cool
-	Lost    int64         // readings: bad, left out, or not kept
+	// Reaction is what the rule that ended the run has taken, nil when none did, or when
+	// the bench did not become safe by it.
+	Reaction *Reaction
+	Lost     int64 // readings: bad, left out, or not kept
 	// The highest true values since the fault.
 	PlateDegC, FilmDegC, FilmWatts float64
 }
@@ -279,6 +282,7 @@ func (x *performance) row() Row {
 			safe = max(safe, o.Report.Done+x.ahead)
 		}
 		r.ToSafe = max(0, safe-x.witness.struck)
+		r.Reaction = x.reaction()
 		r.Cooling = x.cool()
 	}
 	if on[heat] {

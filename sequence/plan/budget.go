@@ -25,6 +25,15 @@ const decisionNs = int64(100 * clock.Millisecond)
 // way is how a fault is seen and acted on.
 type way struct{ sampling, inFlight, link clock.Instant }
 
+// lasting is the way of what must last: seen at the next reading only, and seen to have
+// lasted at the next one after.
+func (w way) lasting(ns int64) way {
+	if ns > 0 {
+		w.sampling *= 2
+	}
+	return w
+}
+
 func (w way) and(v way) way {
 	return way{max(w.sampling, v.sampling), max(w.inFlight, v.inFlight), max(w.link, v.link)}
 }
@@ -119,11 +128,11 @@ func (c *compiler) finishReactions() {
 			return l.Channel + " " + word + " " + near(v, c.rig.Channels[ch].Unit.Dim)
 		}
 		if l.Below != nil {
-			x := c.reaction(Reaction{Rule: text("below", *l.Below), From: l.From, While: c.readWhile(ch), Then: "trip", HoldsNs: l.LastingNs}, c.seen(ch), safe)
+			x := c.reaction(Reaction{Rule: text("below", *l.Below), From: l.From, While: c.readWhile(ch), Then: "trip", HoldsNs: l.LastingNs}, c.seen(ch).lasting(l.LastingNs), safe)
 			c.overshoot(x, ch, *l.Below)
 		}
 		if l.Above != nil {
-			c.reaction(Reaction{Rule: text("above", *l.Above), From: l.From, While: c.readWhile(ch), Then: "trip", HoldsNs: l.LastingNs}, c.seen(ch), safe)
+			c.reaction(Reaction{Rule: text("above", *l.Above), From: l.From, While: c.readWhile(ch), Then: "trip", HoldsNs: l.LastingNs}, c.seen(ch).lasting(l.LastingNs), safe)
 		}
 	}
 	for _, l := range r.Rates {
@@ -142,7 +151,7 @@ func (c *compiler) finishReactions() {
 				w = w.and(c.seen(k.channel))
 			}
 		}
-		c.reaction(Reaction{Rule: x.Instrument + " in compliance", From: x.From, While: safety.Sourcing, Then: "trip", HoldsNs: x.LastingNs}, w, safe)
+		c.reaction(Reaction{Rule: x.Instrument + " in compliance", From: x.From, While: safety.Sourcing, Then: "trip", HoldsNs: x.LastingNs}, w.lasting(x.LastingNs), safe)
 	}
 	c.builtInReactions(safe)
 	c.actsInTime()
@@ -167,7 +176,7 @@ func (c *compiler) interlockReaction(x safety.Interlock, safe clock.Instant) {
 	if x.Pause != nil {
 		safe = c.pauseAction(x.Pause)
 	}
-	c.reaction(r, w, safe)
+	c.reaction(r, w.lasting(x.LastingNs), safe)
 }
 
 // silenceReactions are those to readings that do not come. There is nothing to wait
@@ -291,7 +300,7 @@ func (c *compiler) actsInTime() {
 	}
 	s := func(ns int64) string { return near(float64(ns)/1e9, inSeconds) }
 	c.m.Add(c.rig.Doc, valueOf(c.rig.Doc.Root, "must act within"),
-		"on this rig it can take %s from a breach of %q (%s) to a safe bench: %s to the next reading, %s for a line that is taken, %s for the exchange, %s to decide, %s to act",
+		"on this rig it can take %s from a breach of %q (%s) to a safe bench: %s to the reading that shows it, %s for a line that is taken, %s for the exchange, %s to decide, %s to act",
 		s(worst.TotalNs), worst.Rule, worst.From, s(worst.SamplingNs), s(worst.InFlightNs), s(worst.LinkNs), s(worst.DecisionNs), s(worst.ActionNs)).
 		Hint("read it more often, or use a faster line")
 }

@@ -66,7 +66,7 @@ type Reaction struct {
 	While      string   `json:"while,omitempty"` // when it is armed; always, if empty
 	Then       string   `json:"then"`
 	HoldsNs    int64    `json:"holds_ns,omitempty"` // how long it must hold, or how far it looks back
-	SamplingNs int64    `json:"sampling_ns"`        // from one reading to the next
+	SamplingNs int64    `json:"sampling_ns"`        // from one reading to the next, twice for what must last
 	InFlightNs int64    `json:"in_flight_ns"`       // another exchange on the same line, that comes to nothing
 	LinkNs     int64    `json:"link_ns"`            // the exchange that brings the reading
 	DecisionNs int64    `json:"decision_ns"`
