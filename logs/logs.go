@@ -125,6 +125,9 @@ const (
 	sealName     = "seal.json"
 	alignedName  = "aligned.csv"
 
+	FiguresName = "figures.json"
+	ReportName  = "report.html"
+
 	metadataSuffix = "-metadata.json" // CSVW finds the metadata of a table by this
 	tornSuffix     = ".torn-"
 	temporary      = ".tmp"

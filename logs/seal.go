@@ -38,7 +38,16 @@ const (
 )
 
 // derivedNames can be computed from the other files again.
-var derivedNames = []string{alignedName, alignedName + metadataSuffix, "figures.json", "report.html"}
+var derivedNames = []string{alignedName, alignedName + metadataSuffix, FiguresName, ReportName}
+
+// WriteDerived puts a derived file in place of the one that is there. No other file of a
+// run folder is written by this.
+func (r *Run) WriteDerived(name string, content []byte) error {
+	if !slices.Contains(derivedNames, name) {
+		return fmt.Errorf("%s is no derived file of a run folder", name)
+	}
+	return replaceFile(r.fs, filepath.Join(r.dir, name), content)
+}
 
 func (s *Sealing) hash(before string) string {
 	plain := *s

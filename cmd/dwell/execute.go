@@ -11,6 +11,7 @@ import (
 	"dwell/drivers/rig"
 	"dwell/drivers/wire"
 	"dwell/logs"
+	"dwell/logs/figures"
 	"dwell/safety"
 	"dwell/sequence"
 )
@@ -144,7 +145,7 @@ func (x *execution) portText(d rig.Description) string {
 	return d.Address.Text
 }
 
-// close finishes run.json, derives aligned.csv and seals the folder. The record of
+// close finishes run.json, derives aligned.csv and figures.json, and seals the folder. The record of
 // a run that lost its disk stays as it is.
 func (x *execution) close(w *logs.Writer) error {
 	stop := x.origin.UTC.Add(time.Duration(x.clock.Now()))
@@ -167,7 +168,8 @@ func (x *execution) close(w *logs.Writer) error {
 	})
 }
 
-// derive writes aligned.csv, with a column for every channel that was read.
+// derive writes aligned.csv, with a column for every channel that was read, and
+// figures.json.
 func (x *execution) derive() error {
 	if x.outcome.Readings == 0 {
 		return nil
@@ -183,8 +185,21 @@ func (x *execution) derive() error {
 	if len(columns) == 0 {
 		return nil
 	}
-	_, err = logs.Align(r, x.alignedEvery(), columns)
-	return err
+	if _, err = logs.Align(r, x.alignedEvery(), columns); err != nil {
+		return err
+	}
+	return x.deriveFigures(r)
+}
+
+// deriveFigures writes figures.json. A run without figures is still a run: why there are
+// none is said, and dwell figures can be asked again.
+func (x *execution) deriveFigures(r *logs.Run) error {
+	results, err := figures.Compute(r, factsOf(x.job.rig, x.job.specimen))
+	if err != nil {
+		x.speech.say("no figures: %v", err)
+		return nil
+	}
+	return r.WriteDerived(logs.FiguresName, figures.Encode(results.Figures))
 }
 
 // alignedEvery is the time base of aligned.csv: the fastest channel of the plan.

@@ -20,7 +20,7 @@ func TestTheStaircase(t *testing.T) {
 	folder := theFolder(t, root)
 	object := p.expectObject(map[string]any{"run": folder, "outcome": "completed", "safe": true, "exit": 0.0})
 	for _, name := range []string{"protocol.yaml", "rig.yaml", "specimen.yaml", "profiles/namur-hotplate.yaml", "profiles/scpi-source-meter.yaml",
-		"plan.json", "run.json", "readings.csv", "readings.csv-metadata.json", "aligned.csv", "aligned.csv-metadata.json",
+		"plan.json", "run.json", "readings.csv", "readings.csv-metadata.json", "aligned.csv", "aligned.csv-metadata.json", "figures.json",
 		"events.jsonl", "wire.jsonl", "readings.chain", "seal.json"} {
 		if info, err := os.Stat(filepath.Join(folder, name)); err != nil || info.Size() == 0 {
 			t.Errorf("%s is missing or empty: %v", name, err)

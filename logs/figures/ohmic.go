@@ -99,25 +99,41 @@ func (s Sweep) exponent(v, i []float64, name string, sign float64) (Figure, erro
 	return s.figure(meaning{"ohmic", "exponent, " + name, "1", "slope of the least-squares line of ln|I| against ln|V|; 1 is ohmic", noLimit}, f.B[1], b)
 }
 
-// asymmetry compares the currents at the largest voltage that was applied with both signs.
+// asymmetry compares the currents at the largest voltage that was applied with both signs,
+// or, where currents were, the voltages.
 func (s Sweep) asymmetry(v, i []float64, u, dof float64) (Figure, error) {
-	best, plus, minus := 0., -1, -1
-	for a := range v {
-		for b := range v {
-			if v[a] > best && math.Abs(v[a]+v[b]) <= 1e-3*v[a] {
-				best, plus, minus = v[a], a, b
-			}
+	best, plus, minus := bothSigns(v)
+	across, unit, letter, of := i, "A", "I", "voltage"
+	if plus < 0 {
+		best, plus, minus = bothSigns(i)
+		across, unit, letter, of = v, "V", "V", "current"
+		if plus >= 0 {
+			u *= math.Abs(v[plus] / i[plus])
 		}
 	}
 	if plus < 0 {
-		return Figure{Figure: "ohmic, asymmetry"}, errors.New("no voltage was applied with both signs")
+		return Figure{Figure: "ohmic, asymmetry"}, errors.New("no voltage or current was applied with both signs")
 	}
-	value, b, err := Propagate("%", Level95, []Input{{Name: "current, +", Value: i[plus], Unit: "A", U: u, Type: "A", DoF: dof}, {Name: "current, -", Value: i[minus], Unit: "A", U: u, Type: "A", DoF: dof}},
+	value, b, err := Propagate("%", Level95, []Input{{Name: "reading, +", Value: across[plus], Unit: unit, U: u, Type: "A", DoF: dof}, {Name: "reading, -", Value: across[minus], Unit: unit, U: u, Type: "A", DoF: dof}},
 		func(x []float64) (float64, error) { return 200 * (x[0] + x[1]) / (x[0] - x[1]), nil })
 	if err != nil {
 		return Figure{Figure: "ohmic, asymmetry"}, err
 	}
-	return s.figure(meaning{"ohmic", "asymmetry", "%", "200 (I+ - |I-|)/(I+ + |I-|) at the stated voltage with both signs", noLimit}, value, b, Given{"voltage", best, "V"})
+	return s.figure(meaning{"ohmic", "asymmetry", "%", fmt.Sprintf("200 (%s+ - |%s-|)/(%s+ + |%s-|) at the stated %s with both signs", letter, letter, letter, letter, of), noLimit},
+		value, b, Given{of, best, map[string]string{"voltage": "V", "current": "A"}[of]})
+}
+
+// bothSigns is the largest value that is there with both signs, and where.
+func bothSigns(x []float64) (best float64, plus, minus int) {
+	plus, minus = -1, -1
+	for a := range x {
+		for b := range x {
+			if x[a] > best && math.Abs(x[a]+x[b]) <= 1e-3*x[a] {
+				best, plus, minus = x[a], a, b
+			}
+		}
+	}
+	return best, plus, minus
 }
 
 func (s Sweep) chords(v, i []float64, u, dof float64) (Figure, error) {

@@ -118,6 +118,9 @@ func (c Curve) chord(t1, t2 float64) (Figure, error) {
 		Given{"T1", c.T[i], "degC"}, Given{"T2", c.T[j], "degC"})
 }
 
+// Slope is the relative slope, in 1/K, of a thermistor of constant b (K) at t (degC).
+func Slope(b, t float64) float64 { return -b / ((t + zeroCelsius) * (t + zeroCelsius)) }
+
 // zeroCelsius is 0 degC in kelvin, exactly (SI).
 const zeroCelsius = 273.15
 

@@ -1,0 +1,92 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+
+	"dwell/logs"
+	"dwell/logs/figures"
+
+	"github.com/spf13/cobra"
+)
+
+func figuresCommand(s *speech) *cobra.Command {
+	var budget string
+	c := &cobra.Command{
+		Use:   "figures RUN",
+		Short: "figures of merit of a run, each with its uncertainty and definition",
+		Long: `figures computes what the record of a run supports: resistance against temperature,
+lag and hysteresis, response and recovery, noise, drift, contacts. Every figure has its
+uncertainty (JCGM 100, 95 %), its exact definition, and the readings it comes from; what
+cannot be computed is named with the reason. figures.json in the run folder is written
+anew.`,
+		Example: `  dwell figures runs/20261125T091500Z-staircase-LC-07
+  dwell figures --budget tcr runs/20261125T091500Z-staircase-LC-07`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(_ *cobra.Command, args []string) error {
+			r, err := openRun(s, args[0])
+			if err != nil {
+				return err
+			}
+			results, err := computeRun(r)
+			if err != nil {
+				return err
+			}
+			if err := r.WriteDerived(logs.FiguresName, figures.Encode(results.Figures)); err != nil {
+				return &coded{exitFailed, err}
+			}
+			return s.figures(results, budget, map[string]any{"run": r.Dir()})
+		},
+	}
+	c.Flags().StringVar(&budget, "budget", "", "print the uncertainty budgets of this figure, such as tcr")
+	return c
+}
+
+// openRun opens a run folder to read. One that is damaged is read as far as it is whole.
+func openRun(s *speech, dir string) (*logs.Run, error) {
+	r, tails, err := logs.Open(logs.Disk{}, dir)
+	if r == nil || err != nil && !errors.Is(err, logs.ErrCorrupt) {
+		return nil, usage(fmt.Errorf("%s is no run folder that can be read: %w", dir, err))
+	}
+	if err != nil {
+		s.say("%s %v", s.red("damaged:"), err)
+	}
+	for _, t := range tails {
+		s.say("torn: %s", t)
+	}
+	return r, nil
+}
+
+func computeRun(r *logs.Run) (*figures.Results, error) {
+	facts, err := runFacts(r)
+	if err != nil {
+		return nil, usage(err)
+	}
+	results, err := figures.Compute(r, facts)
+	if err != nil {
+		return nil, &coded{exitFailed, err}
+	}
+	return results, nil
+}
+
+// figures prints results, or the budgets of one of them.
+func (s *speech) figures(r *figures.Results, budget string, object map[string]any) error {
+	if budget != "" {
+		text := ""
+		for _, f := range r.Figures {
+			if f.Figure == budget && f.Budget != nil {
+				text += f.String() + f.Budget.String() + "\n"
+			}
+		}
+		if text == "" {
+			return usage(fmt.Errorf("no figure %q with a budget; there are %s", budget, strings.Join(figures.Names(r.Figures), ", ")))
+		}
+		s.result(text)
+	} else {
+		s.result(r.Text())
+	}
+	object["figures"], object["left_out"], object["notes"], object["exit"] = r.Figures, r.LeftOut, r.Notes, exitDone
+	s.object(object)
+	return nil
+}

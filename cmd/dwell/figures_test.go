@@ -1,0 +1,92 @@
+package main
+
+import (
+	"encoding/json"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// listed is what anyone may expect of a figure in figures.json.
+type listed struct {
+	Figure, Flavour, Channel, Unit, Definition, Source, Rows string
+	Value, K                                                 float64
+	Std                                                      float64 `json:"u"`
+	Expanded                                                 float64 `json:"U"`
+}
+
+// A rehearsed staircase ends in figures that hold the truth of its virtual film: a B value
+// of 1000 K, 10 kOhm at 25 degC, and no hysteresis of its own.
+func TestFiguresOfAStaircase(t *testing.T) {
+	t.Parallel()
+	root := t.TempDir()
+	start(t, "rehearse", leafClip+"staircase.yaml", "--seed", "5", "--out", root).exits(exitDone)
+	folder := theFolder(t, root)
+	atTheEnd := read(t, filepath.Join(folder, "figures.json"))
+	p := start(t, "figures", folder, "--json")
+	p.exits(exitDone)
+	object := p.expectObject(map[string]any{"run": folder, "exit": 0.0})
+	if read(t, filepath.Join(folder, "figures.json")) != atTheEnd {
+		t.Error("asked again, the same record gives other figures")
+	}
+	text, err := json.Marshal(object["figures"])
+	if err != nil {
+		t.Fatal(err)
+	}
+	var all []listed
+	if err := json.Unmarshal(text, &all); err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range all {
+		if f.Unit == "" || f.Definition == "" || f.Source == "" || f.Rows == "" || f.Channel == "" || !(f.K > 0) || !(f.Expanded >= 0) || math.IsNaN(f.Value) {
+			t.Errorf("not whole: %+v", f)
+		}
+	}
+	pick := func(figure, flavour string) (found listed) {
+		t.Helper()
+		for _, f := range all {
+			if f.Figure == figure && strings.HasPrefix(f.Flavour, flavour) {
+				return f
+			}
+		}
+		t.Fatalf("no %s, %s", figure, flavour)
+		return found
+	}
+	if f := pick("b_value", "fitted"); math.Abs(f.Value-1000) > f.Expanded || f.Expanded > 12 {
+		t.Errorf("B %v ± %v K", f.Value, f.Expanded)
+	}
+	if f := pick("r0", "fitted quadratic"); math.Abs(f.Value-10000) > f.Expanded || f.Expanded > 120 {
+		t.Errorf("R0 %v ± %v Ohm", f.Value, f.Expanded)
+	}
+	if f := pick("hysteresis", "largest, K, lag taken out, by plate.temperature"); f.Value > f.Expanded || f.Expanded > 0.3 {
+		t.Errorf("hysteresis of none: %v ± %v K", f.Value, f.Expanded)
+	}
+	if f := pick("lag_tau", ""); f.Value < 20 || f.Value > 60 {
+		t.Errorf("lag %v s", f.Value)
+	}
+	r, _ := openRecord(t, folder)
+	for f := range r.Verify() {
+		t.Errorf("verify: %s", f)
+	}
+	p = start(t, "figures", folder, "--budget", "tcr")
+	p.exits(exitDone)
+	if out := p.out.String(); !strings.Contains(out, "foil.temperature, class") || !strings.Contains(out, "combined u") {
+		t.Errorf("no budget: %s", out)
+	}
+	p = start(t, "figures", folder, "--budget", "nonsense")
+	p.exits(exitUsage)
+	p.says("there are")
+}
+
+// What is no run folder is refused in words.
+func TestFiguresOfNoRun(t *testing.T) {
+	t.Parallel()
+	empty := t.TempDir()
+	start(t, "figures", filepath.Join(empty, "none")).exits(exitUsage)
+	start(t, "figures", empty).exits(exitUsage)
+	if left, _ := os.ReadDir(empty); len(left) > 0 {
+		t.Errorf("it left %v", left)
+	}
+}

@@ -1,0 +1,498 @@
+package figures
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"dwell/logs"
+)
+
+// Results is everything that could be computed from one record, and in words what could
+// not. The rest is what the figures were taken from, to be looked at.
+type Results struct {
+	Figures []Figure
+	LeftOut []Omission
+	Notes   []string
+
+	Facts      Facts
+	R          Series              // the resistance
+	T          map[string]*Series  // temperatures, by channel
+	Settled    map[string]*Settled // the plateaus, by thermometer
+	Up, Down   Curve               // of the first cycle, by the best thermometer
+	Transients []Transient
+	Sweeps     []Sweep
+	Allan      []Allan
+	Interval   float64 // s, of the readings of Allan
+	Trend      Record  // what the drift was taken from
+	Ended      float64 // s: when the measurement was over
+}
+
+// Omission is a figure that is not given, and why.
+type Omission struct {
+	Figure string `json:"figure"`
+	Why    string `json:"why"`
+}
+
+// Compute takes all figures out of a run folder that its record supports.
+func Compute(r *logs.Run, f Facts) (*Results, error) {
+	c := computer{Results: Results{Facts: f, T: map[string]*Series{}, Settled: map[string]*Settled{}}}
+	var err error
+	if c.story, err = readStory(r, f); err != nil {
+		return nil, err
+	}
+	var channels []string
+	for _, t := range f.Thermometers {
+		channels = append(channels, t.Channel)
+	}
+	for _, ch := range [...]string{f.Resistance, f.Current} {
+		if ch != "" {
+			channels = append(channels, ch)
+		}
+	}
+	if c.kept, err = c.read(r, f, channels...); err != nil {
+		return nil, err
+	}
+	c.Notes = append(c.story.notes, c.kept.notes...)
+	c.Ended = c.ended
+	c.take()
+	return &c.Results, nil
+}
+
+// computer goes from one kind of figure to the next; what one finds, a later one uses.
+type computer struct {
+	Results
+	story
+	kept
+	slope, uSlope float64 // dR/dT at AtDegC, once known
+	tcr, uTCR     float64 // relative, of the middle of the curve
+	noise         *Figure
+}
+
+func (c *computer) take() {
+	if s := c.series[c.Facts.Resistance]; s != nil {
+		c.R = *s
+	}
+	for _, t := range c.Facts.Thermometers {
+		if s := c.series[t.Channel]; s != nil && len(s.Time) > 0 {
+			c.T[t.Channel] = s
+		}
+	}
+	if len(c.R.Time) == 0 {
+		c.skip("all but ohmic", errors.New("the record holds no resistance"))
+		c.ohmic()
+		return
+	}
+	c.plateaus()
+	c.placements()
+	c.ohmic()
+	c.quiet()
+	c.selfHeating()
+}
+
+func (c *computer) skip(figure string, err error) {
+	o := Omission{figure, ""}
+	if err != nil {
+		o.Why = err.Error()
+	}
+	if err != nil && !slices.Contains(c.LeftOut, o) {
+		c.LeftOut = append(c.LeftOut, o)
+	}
+}
+
+// add keeps figures; what they say was not given is told apart.
+func (c *computer) add(what string, figures []Figure, err error) {
+	if err != nil && len(figures) == 0 {
+		c.skip(what, err)
+		return
+	}
+	for _, f := range figures {
+		var notes []string
+		for _, n := range f.Notes {
+			if rest, ok := strings.CutPrefix(n, "not given: "); ok {
+				name, why, _ := strings.Cut(rest, ": ")
+				c.skip(name, errors.New(why))
+				continue
+			}
+			notes = append(notes, n)
+		}
+		f.Notes = notes
+		c.Figures = append(c.Figures, f)
+	}
+}
+
+// beside brings a thermometer to the moments of the resistances.
+type beside struct {
+	t, temperature, r, u []float64 // u: K, from timing
+}
+
+// gapIn is how far apart readings may be that a value is taken between: five times as far
+// as usual. Common practice, no source.
+func gapIn(s *Series) float64 { return 5 * usualStep(s.Time) }
+
+func usualStep(t []float64) float64 {
+	d := make([]float64, 0, len(t))
+	for i := 1; i < len(t); i++ {
+		d = append(d, t[i]-t[i-1])
+	}
+	if len(d) == 0 {
+		return 0
+	}
+	return median(d)
+}
+
+func (c *computer) together(channel string) (b beside, err error) {
+	s := c.T[channel]
+	if s == nil {
+		return b, fmt.Errorf("the record holds no %s", channel)
+	}
+	a, err := s.Align(c.R.Time, gapIn(s))
+	if err != nil {
+		return b, err
+	}
+	all, _ := Complete(c.R.Time, a.Y, c.R.Y, a.U)
+	if len(all[0]) == 0 {
+		return b, fmt.Errorf("%s and %s were never read together", channel, c.R.Channel)
+	}
+	return beside{all[0], all[1], all[2], all[3]}, nil
+}
+
+// segments are the stays of the record as stretches of readings.
+func (b beside) segments(stays []stay) (all []Segment) {
+	for _, s := range stays {
+		from, _ := slices.BinarySearch(b.t, s.from)
+		to, _ := slices.BinarySearch(b.t, s.to)
+		if to > from {
+			all = append(all, Segment{Kind: "plateau", From: from, To: to, Start: b.t[from], End: b.t[to-1]})
+		}
+	}
+	return all
+}
+
+// plateaus is what resistance does with temperature: the curve's figures by the best
+// thermometer, lag and hysteresis by each.
+func (c *computer) plateaus() {
+	if len(c.stays) == 0 {
+		c.skip("r0, sensitivity, tcr, b_value, linearity, hysteresis", errors.New("the plate never arrived at a temperature and stayed there, outside of warm-up and conditioning, with the specimen on it"))
+		return
+	}
+	done := false
+	for _, t := range c.Facts.Thermometers {
+		b, err := c.together(t.Channel)
+		if err != nil {
+			c.skip("plateaus by "+t.Channel, err)
+			continue
+		}
+		segments := b.segments(c.stays)
+		s, err := Settle(b.t, b.temperature, b.r, segments)
+		if err != nil {
+			if !done && len(segments) > 0 {
+				c.oneLevel(t, b, segments)
+				done = true
+			}
+			c.skip("lag, hysteresis by "+t.Channel, err)
+			continue
+		}
+		s.resolve(t, b)
+		c.Settled[t.Channel] = &s
+		common := c.common(t, s.Holds)
+		c.lagFigures(t, s, common)
+		if !done {
+			c.curveFigures(t, s, common)
+			done = true
+		}
+	}
+	if !done {
+		c.skip("r0, sensitivity, tcr, b_value, linearity", errors.New("no plateau could be used"))
+	}
+}
+
+// resolve adds what every temperature of a plateau is uncertain by besides its scatter:
+// the step of the display, and the moments at which it was read.
+func (s *Settled) resolve(t Thermometer, b beside) {
+	for i := range s.Holds {
+		h := &s.Holds[i]
+		timing := MomentsOf(b.u[(h.From+h.To)/2 : h.To]).Mean
+		h.UT = math.Hypot(h.UT, math.Hypot(Rectangular(t.ResolutionK/2), timing))
+	}
+}
+
+// common are the errors of thermometer and meter that all plateaus share.
+func (c *computer) common(t Thermometer, holds []Hold) []Common {
+	r := 0.
+	for _, h := range holds {
+		r = max(r, math.Abs(h.Settled))
+	}
+	if r == 0 {
+		r = MomentsOf(goodOf(c.R.Y)).Mean
+	}
+	at := c.R.Time[0]
+	if len(holds) > 0 {
+		at = holds[0].Start
+	}
+	meter, notes := c.Facts.meterErrors(r, c.currentAt(at), c.settingAt(at).reversed)
+	for _, n := range notes {
+		if !slices.Contains(c.Notes, n) {
+			c.Notes = append(c.Notes, n)
+		}
+	}
+	if w := c.settingAt(at).wires; w == "2" {
+		const text = "the resistance was read with two wires: leads and contacts are in it"
+		if !slices.Contains(c.Notes, text) {
+			c.Notes = append(c.Notes, text)
+		}
+	}
+	return append(slices.Clone(t.Errors), meter...)
+}
+
+// currentAt is the measuring current beside a moment.
+func (c *computer) currentAt(at float64) float64 {
+	s := c.series[c.Facts.Current]
+	if s == nil || len(s.Time) == 0 {
+		return 0
+	}
+	i, _ := slices.BinarySearch(s.Time, at)
+	for ; i < len(s.Y); i++ {
+		if !math.IsNaN(s.Y[i]) && s.Y[i] != 0 {
+			return s.Y[i]
+		}
+	}
+	return 0
+}
+
+func goodOf(y []float64) (good []float64) {
+	for _, v := range y {
+		if !math.IsNaN(v) {
+			good = append(good, v)
+		}
+	}
+	return good
+}
+
+// named says which plateaus and which thermometer.
+func (c *computer) named(t Thermometer, holds []Hold, what string) Origin {
+	first, last := holds[0], holds[len(holds)-1]
+	return Origin{c.R.Channel, fmt.Sprintf("%d plateaus from %.0f to %.0f s, %s, by %s", len(holds), first.Start, last.End, what, t.Channel)}
+}
+
+// toFilm corrects a curve read on the plate for what the film loses to the air.
+func (c *computer) toFilm(t Thermometer, curve Curve) (Curve, error) {
+	if t.BesideFilm {
+		return curve, nil
+	}
+	return curve.OnFilm(c.Facts.AirDegC, leastLost, mostLost)
+}
+
+// cycle is a way up and the way down after it, as places of holds; down may be missing.
+type cycle struct{ from, top, to int }
+
+// cyclesOf cuts holds where the temperature turns from falling to rising. The lowest hold
+// between two cycles belongs to both.
+func cyclesOf(holds []Hold) (all []cycle) {
+	for from := 0; from < len(holds); {
+		top := from
+		for top+1 < len(holds) && holds[top+1].T > holds[top].T-nearEnough {
+			top++
+		}
+		to := top
+		for to+1 < len(holds) && holds[to+1].T < holds[to].T+nearEnough {
+			to++
+		}
+		all = append(all, cycle{from, top, to})
+		if to+1 >= len(holds) {
+			break
+		}
+		from = max(to, from+1)
+	}
+	return all
+}
+
+// lagFigures are the lag, what had not settled, and hysteresis before and after the lag
+// is taken out, cycle by cycle.
+func (c *computer) lagFigures(t Thermometer, s Settled, common []Common) {
+	cycles := cyclesOf(s.Holds)
+	for n, k := range cycles {
+		part := s
+		part.Holds = s.Holds[k.from : k.to+1]
+		if n > 0 {
+			part.Tau = nil // common to all: said once
+		}
+		what := "settled"
+		if len(cycles) > 1 {
+			what = fmt.Sprintf("cycle %d of %d", n+1, len(cycles))
+		}
+		o := c.named(t, part.Holds, what)
+		all, err := SettleFigures(o, part, common...)
+		for i := range all {
+			all[i].Flavour += ", by " + t.Channel
+		}
+		if len(s.Tau) == 0 { // then nothing remained
+			all = slices.DeleteFunc(all, func(f Figure) bool { return f.Figure == "not_settled" })
+		}
+		c.add("hysteresis by "+t.Channel, all, err)
+	}
+	if len(s.Tau) == 0 {
+		c.skip("lag_tau by "+t.Channel, errors.New("the transients show no lag that stands out of their noise"))
+	}
+}
+
+// curveFigures are those of the first way up (of the first way there is), settled values.
+func (c *computer) curveFigures(t Thermometer, s Settled, common []Common) {
+	k := cyclesOf(s.Holds)[0]
+	holds, way := s.Holds[k.from:k.top+1], "settled values of the way up"
+	if len(holds) < 2 {
+		holds, way = s.Holds[k.top:k.to+1], "settled values of the way down"
+	}
+	curve, err := c.toFilm(t, s.branch(c.named(t, holds, way), holds, true, common))
+	if err != nil {
+		c.skip("r0, sensitivity, tcr, b_value, linearity", err)
+		return
+	}
+	if c.Up = curve; k.to > k.top && len(s.Holds[k.from:k.top+1]) >= 2 {
+		c.Down, _ = c.toFilm(t, s.branch(c.named(t, s.Holds[k.top+1:k.to+1], "settled values of the way down"), s.Holds[k.top+1:k.to+1], true, common))
+	}
+	c.ofCurve(curve)
+	c.repeated(t, s)
+}
+
+// ofCurve are all figures of one curve, and the slope that later ones need.
+func (c *computer) ofCurve(curve Curve) {
+	low, high := extremes(curve.T)
+	at := c.Facts.AtDegC
+	all, err := R0(curve, at)
+	c.add("r0", all, err)
+	if at < low-nearEnough || at > high+nearEnough {
+		c.Notes = append(c.Notes, fmt.Sprintf("R0 is asked for at %.4g degC, outside the %.4g to %.4g degC that were measured: it is extrapolated", at, low, high))
+	}
+	all, err = Sensitivity(curve, at)
+	c.add("sensitivity", all, err)
+	all, err = TCR(curve, low, high, at, (low+high)/2)
+	c.add("tcr", all, err)
+	c.keepSlope(curve, at)
+	if curve.R[0] > 0 && falls(curve) {
+		all, err = BValue(curve, low, high)
+		c.add("b_value", all, err)
+		if len(curve.T) > 3 {
+			all, err = SteinhartHartFigures(curve)
+			c.add("steinhart_hart", all, err)
+		} else {
+			c.skip("steinhart_hart", fmt.Errorf("%d plateaus on the way: at least 4 are needed", len(curve.T)))
+		}
+	} else {
+		c.skip("b_value, steinhart_hart", errors.New("the resistance does not fall with temperature: no thermistor"))
+	}
+	if len(curve.T) < 3 {
+		c.skip("linearity", fmt.Errorf("%d plateaus on the way: through two points every curve is straight", len(curve.T)))
+		return
+	}
+	all, err = Linearity(curve)
+	c.add("linearity", all, err)
+}
+
+func falls(curve Curve) bool {
+	first, last := ends(curve.T)
+	return curve.R[last] < curve.R[first]
+}
+
+// keepSlope is dR/dT and the relative coefficient at a temperature, with uncertainties,
+// for figures that need them.
+func (c *computer) keepSlope(curve Curve, at float64) {
+	degree := min(2, len(curve.T)-1)
+	ask := func(relative bool) (float64, float64) {
+		f, err := curve.figure(meaning{unit: "Ohm/K"}, func(t, r []float64) (float64, error) {
+			f, err := PolynomialFit(shifted(t, at), r, degree)
+			if err != nil {
+				return 0, err
+			}
+			if relative {
+				return f.B[1] / f.B[0], nil
+			}
+			return f.B[1], nil
+		})
+		if err != nil {
+			return 0, 0
+		}
+		return f.Value, f.U_std
+	}
+	c.slope, c.uSlope = ask(false)
+	c.tcr, c.uTCR = ask(true)
+}
+
+// repeated is how much the same plateau scatters from cycle to cycle, each reached from
+// the same side.
+func (c *computer) repeated(t Thermometer, s Settled) {
+	type place struct {
+		level float64
+		up    bool
+	}
+	groups := map[place][]float64{}
+	var order []place
+	for i, h := range s.Holds {
+		if i == 0 || math.Abs(h.T-s.Holds[i-1].T) < nearEnough {
+			continue
+		}
+		p := place{h.T, h.T > s.Holds[i-1].T}
+		for _, q := range order {
+			if q.up == p.up && math.Abs(q.level-p.level) < nearEnough {
+				p = q
+			}
+		}
+		if groups[p] == nil {
+			order = append(order, p)
+		}
+		groups[p] = append(groups[p], h.Settled-h.Slope*(h.T-p.level))
+	}
+	var values [][]float64
+	for _, p := range order {
+		values = append(values, groups[p])
+	}
+	all, err := Repeatability(c.named(t, s.Holds, "each reached from the same side, reduced to one temperature"), "Ohm", values...)
+	c.add("repeatability", all, err)
+}
+
+// oneLevel is R0 from a single temperature.
+func (c *computer) oneLevel(t Thermometer, b beside, segments []Segment) {
+	p := slices.MaxFunc(segments, func(a, b Segment) int { return (a.To - a.From) - (b.To - b.From) })
+	if p.To-p.From < leastInHold {
+		c.skip("r0", fmt.Errorf("the longest plateau has %d readings, at least %d are needed", p.To-p.From, leastInHold))
+		return
+	}
+	tail := p.To - max(4, int(tailShare*float64(p.To-p.From)))
+	h := Hold{Segment: p}
+	h.T, h.UT = sureMean(b.temperature[tail:p.To])
+	h.Seen, h.USeen = sureMean(b.r[tail:p.To])
+	h.UT = math.Hypot(h.UT, math.Hypot(Rectangular(t.ResolutionK/2), MomentsOf(b.u[tail:p.To]).Mean))
+	s := Settled{Holds: []Hold{h}}
+	curve, err := c.toFilm(t, s.branch(c.named(t, s.Holds, "last fifth of it, as read off"), s.Holds, false, c.common(t, nil)))
+	if err != nil {
+		c.skip("r0", err)
+		return
+	}
+	c.Up = curve
+	all, err := R0(curve.steep(c.Facts.ExpectedPerK), c.Facts.AtDegC)
+	for i := range all {
+		all[i] = all[i].Note("from one temperature: what an error of temperature makes in resistance is taken from the specimen's stated law, %.4g per K", c.Facts.ExpectedPerK)
+	}
+	c.add("r0", all, err)
+}
+
+// steep turns what is uncertain in the temperature of a single point into Ohm, by a
+// relative slope that is known from elsewhere.
+func (c Curve) steep(perK float64) Curve {
+	slope := math.Abs(c.R[0] * perK)
+	c.UR = []float64{math.Hypot(c.UR[0], slope*c.UT[0])}
+	c.UT = nil
+	common := slices.Clone(c.Common)
+	for i, e := range common {
+		switch e.Kind {
+		case TemperatureOffset:
+			common[i] = Common{Name: e.Name, Kind: ResistanceOffset, U: e.U * slope, Says: e.Says}
+		case TemperatureGain:
+			common[i] = Common{Name: e.Name, Kind: ResistanceOffset, U: e.U * math.Abs(c.T[0]-e.Pivot) * slope, Says: e.Says}
+		}
+	}
+	c.Common = common
+	return c
+}

@@ -1,0 +1,435 @@
+package figures
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+)
+
+// placements is response and recovery, from each moment at which the specimen was laid
+// down or taken away.
+func (c *computer) placements() {
+	n := map[string]int{}
+	times := map[string][]float64{}
+	for _, m := range c.moves {
+		name := "recovery"
+		if m.to == "plate" {
+			name = "response"
+		}
+		tr, err := c.transient(m, name)
+		if err != nil {
+			if m.role == "" {
+				c.skip(fmt.Sprintf("%s from %.1f s", name, m.at), err)
+			}
+			continue
+		}
+		n[name]++
+		c.Transients = append(c.Transients, tr)
+		all, err := Response(tr)
+		for _, f := range all {
+			if f.Figure == name+"_t90" {
+				times[f.Figure] = append(times[f.Figure], f.Value)
+			}
+		}
+		c.add(name, all, err)
+		all, err = FirstOrder(tr)
+		c.add(name+", first-order fit", all, err)
+	}
+	for _, name := range [...]string{"response", "recovery"} {
+		if n[name] == 0 {
+			c.skip(name+"_t63, "+name+"_t90", fmt.Errorf("the specimen was never %s while its resistance was read", map[string]string{"response": "laid on the plate", "recovery": "taken off it"}[name]))
+		}
+		if x := times[name+"_t90"]; len(x) > 1 {
+			all, err := Repeatability(Origin{c.R.Channel, fmt.Sprintf("%s_t90 of %d passes", name, len(x))}, "s", x)
+			for i := range all {
+				all[i].Flavour += ", " + name + "_t90"
+			}
+			c.add("repeatability of "+name+"_t90", all, err)
+		}
+	}
+}
+
+const (
+	baseStretch = 10. // s before a step that its base is the mean of; common practice, no source
+	baseLeast   = 4   // readings of it
+	tailOfStep  = 0.2 // share of the time after a step that its settled level is the mean of
+)
+
+// transient cuts one step out of the record. What still moves in the last fifth is part of
+// the uncertainty of the settled level.
+func (c *computer) transient(m move, name string) (Transient, error) {
+	from, _ := slices.BinarySearch(c.R.Time, m.at-baseStretch)
+	start, _ := slices.BinarySearch(c.R.Time, m.at-3*m.u)
+	to, _ := slices.BinarySearch(c.R.Time, m.until)
+	if m.role != "" {
+		return Transient{}, fmt.Errorf("it was %s", m.role)
+	}
+	all, _ := Complete(c.R.Time[from:to], c.R.Y[from:to])
+	base := goodOf(c.R.Y[from:min(start, to)])
+	if len(base) < baseLeast || len(all[0]) < 2*leastReadings {
+		return Transient{}, fmt.Errorf("%d readings in the %.0f s before it and %d up to the next change: too few", len(base), baseStretch, len(all[0])-len(base))
+	}
+	tail := len(all[0]) - max(leastReadings, int(tailOfStep*float64(len(all[0])-len(base))))
+	tr := Transient{Origin: Origin{c.R.Channel, fmt.Sprintf("%s from %.1f to %.1f s (%s)", name, m.at, m.until, m.step)},
+		Name: name, Unit: c.R.Unit, Time: all[0], Y: all[1], Start: m.at, UStart: m.u}
+	tr.Base, tr.UBase = sureMean(base)
+	tr.Final, tr.UFinal = sureMean(all[1][tail:])
+	line, err := LineFit(all[0][tail:], all[1][tail:])
+	if err != nil {
+		return tr, err
+	}
+	moves := math.Abs(line.B[1] * (all[0][len(all[0])-1] - all[0][tail]))
+	tr.UFinal = math.Hypot(tr.UFinal, Rectangular(moves/2))
+	tr.Noise = noiseOf(all[1][tail:])
+	tr.UTime = c.R.uBound()
+	if math.Abs(tr.Final-tr.Base) < 10*math.Hypot(tr.Noise, moves) {
+		return tr, fmt.Errorf("the resistance goes from %.6g to %.6g %s: no step that stands out", tr.Base, tr.Final, tr.Unit)
+	}
+	return tr, nil
+}
+
+// ohmic is what the sweeps of current against voltage say.
+func (c *computer) ohmic() {
+	used := 0
+	for _, w := range c.sweeps {
+		v, i := both(w)
+		s := Sweep{Origin: Origin{c.Facts.Voltage + " and " + c.Facts.Current, fmt.Sprintf("sweep from %.1f to %.1f s (%s)", w.from, w.to, w.step)}, V: v, I: i}
+		if w.role != "" {
+			continue
+		}
+		used++
+		all, err := Ohmic(s)
+		if err == nil {
+			c.Sweeps = append(c.Sweeps, s)
+		}
+		c.add("ohmic, sweep from "+fmt.Sprintf("%.1f s", w.from), c.withMeter(s, all), err)
+	}
+	if used == 0 {
+		c.skip("ohmic", errors.New("the run swept no current or voltage outside of warm-up and conditioning"))
+	}
+}
+
+func both(w swept) (v, i []float64) {
+	k, _ := Complete(w.v, w.i)
+	return k[0], k[1]
+}
+
+// withMeter adds what the meter is wrong by to what so far has only its scatter: gains to
+// resistances, and to every figure what it changes by when all voltages, or all currents,
+// are off by the same.
+func (c *computer) withMeter(s Sweep, all []Figure) []Figure {
+	_, volts := extremes(s.V)
+	_, amps := extremes(s.I)
+	v, okV := c.Facts.promise(c.Facts.Voltage, volts)
+	i, okI := c.Facts.promise(c.Facts.Current, amps)
+	if !okV || !okI {
+		return all
+	}
+	uV, uI := Rectangular(v.Plus), Rectangular(i.Plus)
+	s = s.away(0.01 * amps) // near zero an offset is everything
+	plain, _ := Ohmic(s)
+	moved := [2]Sweep{s, s}
+	moved[0].V, moved[1].I = shifted(s.V, -uV), shifted(s.I, -uI)
+	offV, _ := Ohmic(moved[0])
+	offI, _ := Ohmic(moved[1])
+	for k, f := range all {
+		if f.Budget == nil {
+			continue
+		}
+		inputs := slices.Clone(f.Budget.Inputs)
+		if f.Unit == "Ohm" {
+			inputs = append(inputs, Input{Name: c.Facts.Voltage + ", gain", Unit: "V/V", U: Rectangular(v.OfReading), Type: "B", Sensitivity: f.Value, Says: c.Facts.Says[c.Facts.Voltage]},
+				Input{Name: c.Facts.Current + ", gain", Unit: "A/A", U: Rectangular(i.OfReading), Type: "B", Sensitivity: f.Value, Says: c.Facts.Says[c.Facts.Current]})
+		}
+		for _, o := range [...]struct {
+			name, unit string
+			u          float64
+			all        []Figure
+		}{{c.Facts.Voltage + ", offset", "V", uV, offV}, {c.Facts.Current + ", offset", "A", uI, offI}} {
+			with, without := find(o.all, f), find(plain, f)
+			if with != nil && without != nil && o.u > 0 {
+				inputs = append(inputs, Input{Name: o.name, Unit: o.unit, U: o.u, Type: "B", Sensitivity: (with.Value - without.Value) / o.u, Says: "declared accuracy, rectangular"})
+			}
+		}
+		b, err := Combine(f.Unit, Level95, inputs, f.Budget.Correlations...)
+		if err != nil {
+			continue
+		}
+		switch n := len(s.V); f.Flavour {
+		case "chord spread":
+			b.forAll(n * (n - 1) / 2)
+		case "residual":
+			b.forAll(n)
+		}
+		f.Budget, f.U_std, f.K, f.Expanded = &b, b.Combined, b.K, b.Expanded
+		all[k] = f
+	}
+	return all
+}
+
+func find(all []Figure, like Figure) *Figure {
+	for i, f := range all {
+		if f.Figure == like.Figure && f.Flavour == like.Flavour {
+			return &all[i]
+		}
+	}
+	return nil
+}
+
+// away is the points of a sweep that are not near zero current.
+func (s Sweep) away(near float64) Sweep {
+	far := s
+	far.V, far.I = nil, nil
+	for k, i := range s.I {
+		if math.Abs(i) > near {
+			far.V, far.I = append(far.V, s.V[k]), append(far.I, i)
+		}
+	}
+	return far
+}
+
+const (
+	driftLeast = 600.  // s: a shorter stay says nothing about drift
+	noiseMost  = 3600. // s: what is slower than an hour is drift, not noise
+	mostTrend  = 20000 // readings of a drift; more are averaged
+	mostAllan  = 1 << 17
+)
+
+// quiet is noise, resolution and drift, from the longest stay.
+func (c *computer) quiet() {
+	if len(c.stays) == 0 {
+		c.skip("noise_rms, resolution, drift", errors.New("nothing was held still"))
+		return
+	}
+	long := slices.MaxFunc(c.stays, func(a, b stay) int {
+		if a.to-a.from < b.to-b.from {
+			return -1
+		}
+		return 1
+	})
+	c.noiseOf(long)
+	c.drift(long)
+}
+
+// even is the longest stretch without gaps of the resistance between two moments.
+func (c *computer) even(from, to float64) (t, y []float64) {
+	a, _ := slices.BinarySearch(c.R.Time, from)
+	b, _ := slices.BinarySearch(c.R.Time, to)
+	step := usualStep(c.R.Time[a:b])
+	best, first := [2]int{}, a
+	for i := a; i <= b; i++ {
+		bad := i == b || math.IsNaN(c.R.Y[i])
+		gap := i > a && i < b && c.R.Time[i]-c.R.Time[i-1] > 1.5*step
+		if bad || gap {
+			if i-first > best[1]-best[0] {
+				best = [2]int{first, i}
+			}
+			if first = i; bad {
+				first++
+			}
+		}
+	}
+	return c.R.Time[best[0]:best[1]], c.R.Y[best[0]:best[1]]
+}
+
+func (c *computer) sampling(at, step float64) Sampling {
+	now := c.settingAt(at)
+	s := Sampling{Interval: step}
+	if c.Facts.LineHz > 0 && now.integration > 0 {
+		s.Integration = now.integration / c.Facts.LineHz
+	}
+	var also []string
+	if now.reversed {
+		also = append(also, "half the difference of two readings, current reversed between")
+	}
+	if n := c.every[c.R.Channel]; n > 1 {
+		also = append(also, fmt.Sprintf("mean of %d readings", n))
+	}
+	for i, a := range also {
+		if i > 0 {
+			s.Filter += "; "
+		}
+		s.Filter += a
+	}
+	return s
+}
+
+// noiseOf takes the end of a stay: its second half, or as little of that as it takes until
+// neighbours differ like noise and no longer like a film on its way.
+func (c *computer) noiseOf(s stay) {
+	from := max((s.from+s.to)/2, s.to-noiseMost)
+	t, y := c.even(from, s.to)
+	const (
+		likeNoise = 1.2 // von Neumann ratio; 2 is white
+		least     = 4 * leastReadings
+	)
+	for len(y) >= 2*least {
+		if rest, _, err := Detrended(y); err != nil || VonNeumann(rest) > likeNoise {
+			break
+		}
+		from = (from + s.to) / 2
+		t, y = c.even(from, s.to)
+	}
+	if len(y) < 2*leastReadings {
+		c.skip("noise_rms, resolution, allan_deviation", fmt.Errorf("%d readings without a gap at the end of the longest plateau: at least %d are needed", len(y), 2*leastReadings))
+		return
+	}
+	how := c.sampling(s.to, usualStep(t))
+	o := Origin{c.R.Channel, fmt.Sprintf("%d readings from %.1f to %.1f s, at rest (%s)", len(y), t[0], t[len(t)-1], s.step)}
+	all, err := Noise(o, c.R.Unit, y, how)
+	c.add("noise_rms", all, err)
+	for i := range all {
+		if all[i].Flavour == "detrended" {
+			c.noise = &all[i]
+		}
+	}
+	switch {
+	case c.noise == nil:
+	case c.slope == 0:
+		c.skip("resolution", errors.New("no slope of resistance against temperature is known"))
+	default:
+		all, err = Resolution(o, *c.noise, c.slope, c.uSlope, "K")
+		c.add("resolution", all, err)
+	}
+	if s.to-s.from >= driftLeast {
+		t, y = c.even(s.from+(s.to-s.from)/10, s.to)
+	}
+	if n := len(y); n > mostAllan {
+		t, y = t[n-mostAllan:], y[n-mostAllan:]
+	}
+	o.Rows = fmt.Sprintf("%d readings from %.1f to %.1f s (%s)", len(y), t[0], t[len(t)-1], s.step)
+	all, err = AllanFigures(o, c.R.Unit, y, how)
+	c.add("allan_deviation", all, err)
+	c.Allan, _ = AllanCurve(y)
+	c.Interval = how.Interval
+}
+
+// drift is of the stay without its first tenth, in which film and plate come to rest.
+func (c *computer) drift(s stay) {
+	if s.to-s.from < driftLeast {
+		c.skip("drift", fmt.Errorf("the longest plateau lasts %.0f s: at least %.0f s at one temperature are needed", s.to-s.from, driftLeast))
+		return
+	}
+	from := s.from + (s.to-s.from)/10
+	d := Record{Origin: Origin{c.R.Channel, fmt.Sprintf("readings from %.1f to %.1f s (%s), averaged to at most %d", from, s.to, s.step, mostTrend)}}
+	a, _ := slices.BinarySearch(c.R.Time, from)
+	b, _ := slices.BinarySearch(c.R.Time, s.to)
+	columns := [][]float64{c.R.Time[a:b], c.R.Y[a:b]}
+	if len(c.Facts.Thermometers) > 0 {
+		best := c.Facts.Thermometers[0].Channel
+		if s := c.T[best]; s != nil {
+			if aligned, err := s.Align(c.R.Time[a:b], gapIn(s)); err == nil {
+				columns = append(columns, aligned.Y)
+				d.Rows += ", temperature by " + best
+			}
+		}
+	}
+	columns, _ = Complete(columns...)
+	columns = averaged(columns, mostTrend)
+	if d.Time, d.R = columns[0], columns[1]; len(columns) > 2 {
+		d.Temperature = columns[2]
+		if low, high := extremes(d.Temperature); low == high {
+			d.Temperature = nil
+			c.skip("drift, corrected for temperature", errors.New("the thermometer showed the same all the while"))
+		}
+	}
+	c.Trend = d
+	all, err := Drift(d)
+	for i := range all {
+		all[i] = all[i].Note("no check standard was read: the meter's own drift is in it")
+	}
+	c.add("drift", all, err)
+}
+
+// averaged takes means of neighbours until at most so many are left.
+func averaged(columns [][]float64, most int) [][]float64 {
+	size := (len(columns[0]) + most - 1) / most
+	if size <= 1 {
+		return columns
+	}
+	short := make([][]float64, len(columns))
+	for k, c := range columns {
+		for i := 0; i+size <= len(c); i += size {
+			short[k] = append(short[k], MomentsOf(c[i:i+size]).Mean)
+		}
+	}
+	return short
+}
+
+// selfHeating needs one plateau at which the film was read at two currents.
+func (c *computer) selfHeating() {
+	none := func(why string) { c.skip("self_heating", errors.New(why)) }
+	i := c.series[c.Facts.Current]
+	if i == nil || len(i.Time) == 0 {
+		none("the measuring current was not recorded")
+		return
+	}
+	amps, err := i.Align(c.R.Time, gapIn(i))
+	if err != nil {
+		none(err.Error())
+		return
+	}
+	for _, s := range c.stays {
+		low, high, ok := c.twoCurrents(s, amps.Y)
+		if !ok {
+			continue
+		}
+		if c.tcr == 0 {
+			none("no temperature coefficient is known")
+			return
+		}
+		o := Origin{c.R.Channel, fmt.Sprintf("plateau from %.1f to %.1f s (%s), at %.4g and %.4g A", s.from, s.to, s.step, low.Current, high.Current)}
+		all, err := SelfHeating(o, low, high, c.tcr, c.uTCR)
+		c.add("self_heating", all, err)
+		return
+	}
+	none("the film was read at one current only: a second, larger one on the same plateau is needed")
+}
+
+// twoCurrents are the means of the last halves of a stay's smallest and largest current.
+func (c *computer) twoCurrents(s stay, amps []float64) (low, high Heated, ok bool) {
+	a, _ := slices.BinarySearch(c.R.Time, s.from)
+	b, _ := slices.BinarySearch(c.R.Time, s.to)
+	least, most := math.Inf(1), 0.
+	for i := a; i < b; i++ {
+		if x := math.Abs(amps[i]); x > 0 {
+			least, most = min(least, x), max(most, x)
+		}
+	}
+	const apart = 1.5 // times: closer currents are one
+	if !(most > apart*least) {
+		return low, high, false
+	}
+	mean := func(level float64) (h Heated, n int) {
+		var r []float64
+		for i := a; i < b; i++ {
+			if math.Abs(math.Abs(amps[i])-level) < 0.1*level && !math.IsNaN(c.R.Y[i]) {
+				r = append(r, c.R.Y[i])
+			}
+		}
+		h.Current = level
+		h.R, h.U = sureMean(r[len(r)/2:])
+		return h, len(r)
+	}
+	low, n := mean(least)
+	high, m := mean(most)
+	c.apart(&low, &high)
+	return low, high, min(n, m) >= 2*leastReadings
+}
+
+// apart adds what the meter is wrong by at each of two currents where it reads them in
+// different ranges: in one range that is common to both and cancels.
+func (c *computer) apart(low, high *Heated) {
+	a, ok1 := c.Facts.promise(c.Facts.Current, low.Current)
+	b, ok2 := c.Facts.promise(c.Facts.Current, high.Current)
+	if !ok1 || !ok2 || a == b {
+		return
+	}
+	for _, h := range [...]*Heated{low, high} {
+		errors, _ := c.Facts.meterErrors(h.R, h.Current, true)
+		for _, e := range errors {
+			h.U = math.Hypot(h.U, e.U*h.R)
+		}
+	}
+}

@@ -1,0 +1,374 @@
+package figures
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"math"
+	"slices"
+	"strings"
+
+	"dwell/logs"
+)
+
+// story is what a run did, from its own record: no plateau in it is guessed.
+type story struct {
+	stays    []stay
+	moves    []move
+	settings []setting
+	steps    []begun
+	ops      map[string]string // step → what it does, where that matters here
+	ended    float64
+	notes    []string
+}
+
+// stay is a stretch in which the plate had arrived and nothing was told to change.
+type stay struct {
+	from, to float64 // s
+	target   float64 // degC
+	step     string
+}
+
+// move is the specimen laid on the plate or taken away.
+type move struct {
+	at, u float64 // s: when, and its standard uncertainty
+	to    string  // "plate", or where it went
+	until float64 // s: the next thing that changed
+	step  string
+	role  string
+}
+
+// setting is how the meter stood from a moment on.
+type setting struct {
+	at          float64
+	reversed    bool
+	wires       string
+	integration float64 // periods of the mains
+}
+
+// begun is a step of the protocol that began.
+type begun struct {
+	at         float64
+	step, role string
+}
+
+// happened is the part of an event that matters here.
+type happened struct {
+	Event string   `json:"event"`
+	TNs   int64    `json:"t_ns"`
+	Step  string   `json:"step"`
+	Text  string   `json:"text"`
+	T0    float64  `json:"t0_s"`
+	UT0   *float64 `json:"u_t0_s"`
+	Aim   float64  `json:"target"`
+}
+
+// planned is the part of plan.json that matters here.
+type planned struct {
+	Actions []struct {
+		Op   string `json:"op"`
+		Step string `json:"step"`
+	} `json:"actions"`
+}
+
+// teller follows events in their order.
+type teller struct {
+	story
+	facts   Facts
+	now     setting
+	role    string
+	arrived *stay
+	off     bool // the specimen is not on the plate
+	moving  int  // place in moves of the one whose end has not come, -1 for none
+}
+
+func readStory(r *logs.Run, f Facts) (story, error) {
+	t := teller{facts: f, moving: -1}
+	t.ops = map[string]string{}
+	text, err := r.File("plan.json")
+	if err == nil {
+		var p planned
+		if err := json.Unmarshal(text, &p); err != nil {
+			return t.story, fmt.Errorf("plan.json: %w", err)
+		}
+		for _, a := range p.Actions {
+			if a.Op == "sweep" || a.Op == "confirm" || a.Op == "ramp" {
+				t.ops[a.Step] = a.Op
+			}
+		}
+	} else if errors.Is(err, fs.ErrNotExist) {
+		t.notes = append(t.notes, "there is no plan.json: sweeps are not told from other readings")
+	} else {
+		return t.story, err
+	}
+	for line, err := range r.Events() {
+		if err != nil {
+			return t.story, err
+		}
+		var e happened
+		if err := json.Unmarshal(line, &e); err != nil {
+			return t.story, fmt.Errorf("events.jsonl: %w", err)
+		}
+		t.hear(e)
+	}
+	if !t.over() { // cut off: what lasted, lasts to the end of the record
+		t.change(math.MaxFloat64)
+	}
+	return t.story, nil
+}
+
+func (t *teller) hear(e happened) {
+	at := float64(e.TNs) / 1e9
+	if t.over() {
+		return
+	}
+	switch e.Event {
+	case "tripped", "failed", "stopped", "safe", "not safe", "ended":
+		t.change(at)
+		t.ended, t.arrived = at, nil
+	case "step":
+		if e.Text != t.role && t.arrived != nil { // the same plateau goes on in another role
+			was := *t.arrived
+			t.change(at)
+			was.from = at
+			t.arrived = &was
+		}
+		t.role = e.Text
+		t.steps = append(t.steps, begun{at, e.Step, e.Text})
+	case "arrived":
+		if strings.HasPrefix(e.Text, t.facts.Plate+".") || t.facts.Plate == "" {
+			t.arrived = &stay{from: at, target: e.Aim, step: e.Step}
+		}
+	case "paused":
+		t.change(at)
+		t.arrived = nil
+	case "moved":
+		t.moved(e)
+	case "set":
+		t.set(at, e.Text)
+	}
+}
+
+func (t *teller) over() bool { return t.ended > 0 }
+
+// change ends what lasted up to now.
+func (t *teller) change(at float64) {
+	if t.arrived != nil && t.role == "" && !t.off && at > t.arrived.from {
+		s := *t.arrived
+		s.to = at
+		t.stays = append(t.stays, s)
+	}
+	if t.moving >= 0 {
+		t.moves[t.moving].until = at
+		t.moving = -1
+	}
+}
+
+func (t *teller) moved(e happened) {
+	was := t.arrived
+	t.change(e.T0)
+	m := move{at: e.T0, to: e.Text, step: e.Step, role: t.role}
+	if e.UT0 != nil {
+		m.u = *e.UT0
+	}
+	t.moves = append(t.moves, m)
+	t.moving = len(t.moves) - 1
+	t.off = e.Text != "plate"
+	if was != nil { // the plate stays as it is; the film's plateau begins anew
+		again := *was
+		again.from, again.step = e.T0, e.Step
+		t.arrived = &again
+	}
+}
+
+func (t *teller) set(at float64, text string) {
+	if rest, ok := strings.CutPrefix(text, t.facts.Plate+" "); ok {
+		if strings.HasPrefix(rest, "temperature ") || strings.HasPrefix(rest, "heat ") {
+			t.change(at)
+			t.arrived = nil
+		}
+		return
+	}
+	rest, ok := strings.CutPrefix(text, t.facts.Meter+" ")
+	if !ok {
+		return
+	}
+	quantity, value, _ := strings.Cut(rest, " ")
+	t.now.at = at
+	switch quantity {
+	case "reverse":
+		t.now.reversed = value == "on"
+	case "wires":
+		t.now.wires = value
+	case "integration":
+		fmt.Sscan(value, &t.now.integration)
+	default:
+		return
+	}
+	t.settings = append(t.settings, t.now)
+}
+
+// settingAt is how the meter stood at a moment.
+func (s story) settingAt(at float64) (now setting) {
+	for _, x := range s.settings {
+		if x.at > at {
+			break
+		}
+		now = x
+	}
+	return now
+}
+
+// roleAt is the role of the step that was under way.
+func (s story) roleAt(at float64) (role string) {
+	i, _ := slices.BinarySearchFunc(s.steps, at, func(b begun, at float64) int {
+		if b.at <= at {
+			return -1
+		}
+		return 1
+	})
+	if i == 0 {
+		return ""
+	}
+	return s.steps[i-1].role
+}
+
+// kept is what was read, in bounded memory: of a channel with more readings, neighbours
+// are averaged.
+type kept struct {
+	series map[string]*Series
+	every  map[string]int // so many readings averaged to one
+	sweeps []swept
+	notes  []string
+}
+
+// swept is one sweep of current against voltage.
+type swept struct {
+	step     string
+	from, to float64
+	v, i     []float64
+	role     string
+}
+
+// mostKept is how many readings of a channel are held: a day at 10 Hz is 864,000.
+const mostKept = 1 << 20
+
+// gatherer collects one channel.
+type gatherer struct {
+	s       *Series
+	every   int
+	n       int
+	t, b, y float64
+}
+
+func (g *gatherer) add(t, bound, y float64) {
+	if g.every > 1 {
+		if math.IsNaN(y) {
+			return
+		}
+		g.n++
+		g.t, g.b, g.y = g.t+t, max(g.b, bound), g.y+y
+		if g.n < g.every {
+			return
+		}
+		t, bound, y = g.t/float64(g.n), g.b, g.y/float64(g.n)
+		g.n, g.t, g.b, g.y = 0, 0, 0, 0
+	}
+	g.s.Time, g.s.Bound, g.s.Y = append(g.s.Time, t), append(g.s.Bound, bound), append(g.s.Y, y)
+	if len(g.s.Time) == mostKept {
+		g.halve()
+	}
+}
+
+func (g *gatherer) halve() {
+	s := g.s
+	for i := 0; i+1 < len(s.Time); i += 2 {
+		s.Time[i/2], s.Bound[i/2], s.Y[i/2] = (s.Time[i]+s.Time[i+1])/2, max(s.Bound[i], s.Bound[i+1]), (s.Y[i]+s.Y[i+1])/2
+	}
+	half := len(s.Time) / 2
+	s.Time, s.Bound, s.Y = s.Time[:half], s.Bound[:half], s.Y[:half]
+	g.every *= 2
+}
+
+// read goes once through the readings. Resistances of a sweep or a confirmation are none
+// of the run's resistances: they were read at other currents.
+func (s story) read(r *logs.Run, f Facts, channels ...string) (kept, error) {
+	all := map[string]*gatherer{}
+	for _, c := range channels {
+		all[c] = &gatherer{s: &Series{Channel: c}, every: 1}
+	}
+	k := kept{series: map[string]*Series{}, every: map[string]int{}}
+	bad := map[string]int{}
+	for row, err := range r.Rows() {
+		if err != nil {
+			return k, err
+		}
+		op := s.ops[row.Step]
+		if op == "sweep" {
+			k.swept(row, f, s)
+		}
+		g := all[row.Channel]
+		if g == nil || (op == "sweep" || op == "confirm") && row.Channel == f.Resistance {
+			continue
+		}
+		if g.s.Unit != "" && g.s.Unit != row.Unit {
+			return k, fmt.Errorf("%s is in %q and in %q: a figure needs one unit", row.Channel, g.s.Unit, row.Unit)
+		}
+		g.s.Unit = row.Unit
+		y := row.Value
+		if !row.Good() {
+			y = math.NaN()
+			bad[row.Channel+", "+reason(row)]++
+		}
+		g.add(float64(row.AtNs)/1e9, float64(row.WithinNs)/1e9, y)
+	}
+	for _, c := range channels {
+		g := all[c]
+		if twice := g.s.sort(); twice > 0 {
+			k.notes = append(k.notes, fmt.Sprintf("%s: %d readings with the time of another left out", c, twice))
+		}
+		if g.every > 1 {
+			k.notes = append(k.notes, fmt.Sprintf("%s: more than %d readings: %d neighbours averaged to one", c, mostKept, g.every))
+		}
+		k.series[c], k.every[c] = g.s, g.every
+	}
+	for what, n := range bad {
+		k.notes = append(k.notes, fmt.Sprintf("%s: %d readings left out", what, n))
+	}
+	slices.Sort(k.notes)
+	return k, nil
+}
+
+// swept takes a reading of a sweep: voltage and current of one exchange have one time.
+func (k *kept) swept(row logs.Row, f Facts, s story) {
+	if row.Channel != f.Voltage && row.Channel != f.Current || !row.Good() {
+		return
+	}
+	at := float64(row.AtNs) / 1e9
+	n := len(k.sweeps)
+	if n == 0 || k.sweeps[n-1].step != row.Step || s.begins(row.Step, k.sweeps[n-1].to, at) {
+		k.sweeps = append(k.sweeps, swept{step: row.Step, from: at, role: s.roleAt(at)})
+		n++
+	}
+	w := &k.sweeps[n-1]
+	if at != w.to || len(w.v) == 0 && len(w.i) == 0 {
+		w.v, w.i = append(w.v, math.NaN()), append(w.i, math.NaN())
+	}
+	w.to = at
+	if row.Channel == f.Voltage {
+		w.v[len(w.v)-1] = row.Value
+	} else {
+		w.i[len(w.i)-1] = row.Value
+	}
+}
+
+// begins tells whether a step began anew between two moments.
+func (s story) begins(step string, after, upTo float64) bool {
+	for i := len(s.steps) - 1; i >= 0 && s.steps[i].at > after; i-- {
+		if s.steps[i].step == step && s.steps[i].at <= upTo {
+			return true
+		}
+	}
+	return false
+}

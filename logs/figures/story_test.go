@@ -1,0 +1,116 @@
+package figures
+
+import (
+	"encoding/json"
+	"fmt"
+	"strings"
+	"testing"
+
+	"dwell/logs"
+)
+
+// told writes a run folder of events alone, each as seconds, kind, step and text.
+func told(t *testing.T, plan string, events ...[4]string) *logs.Run {
+	t.Helper()
+	m := logs.NewMemory()
+	w, err := logs.Create(m, "runs", "told", []logs.Input{{Name: "plan.json", Bytes: []byte(plan)}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range events {
+		var s float64
+		fmt.Sscan(e[0], &s)
+		object := map[string]any{"t_ns": int64(s * 1e9), "event": e[1], "step": e[2], "text": e[3]}
+		if e[1] == "moved" {
+			object["t0_s"], object["u_t0_s"] = s-2, 0.1
+		}
+		if e[1] == "arrived" {
+			object["target"] = 30
+		}
+		line, _ := json.Marshal(object)
+		if err := w.Event(line); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	r, _, err := logs.Open(m, w.Dir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
+// TestStays: a plateau is what lies between an arrival and the next change, without
+// warm-up, without the time off the plate, and not beyond a pause or a trip.
+func TestStays(t *testing.T) {
+	f := Facts{Plate: "plate", Meter: "meter"}
+	arrived := [4]string{"10", "arrived", "1 bring", "plate.temperature"}
+	for _, c := range []struct {
+		name   string
+		events [][4]string
+		want   string
+	}{
+		{"until the next setpoint", [][4]string{arrived, {"100", "set", "2 bring", "plate temperature 40 degC"}}, "10-100"},
+		{"the meter's settings do not end it", [][4]string{arrived, {"50", "set", "2 sweep", "meter current 1E-05 A"}, {"100", "safe", "", ""}}, "10-100"},
+		{"heat off", [][4]string{arrived, {"70", "set", "2 x", "plate heat off"}, {"100", "ended", "", ""}}, "10-70"},
+		{"once, however often the end is told", [][4]string{arrived, {"100", "safe", "", ""}, {"101", "safe", "", ""}, {"102", "ended", "", ""}}, "10-100"},
+		{"trip", [][4]string{arrived, {"60", "tripped", "", ""}, {"100", "ended", "", ""}}, "10-60"},
+		{"pause", [][4]string{arrived, {"60", "paused", "", ""}, {"80", "resumed", "", ""}, {"100", "ended", "", ""}}, "10-60"},
+		{"warm-up is none", [][4]string{{"5", "step", "1 bring", "warm-up"}, arrived, {"100", "ended", "", ""}}, ""},
+		{"it goes on after warm-up", [][4]string{{"5", "step", "1 bring", "warm-up"}, arrived, {"40", "step", "2 hold", ""}, {"100", "ended", "", ""}}, "40-100"},
+		{"a film laid down begins anew", [][4]string{arrived, {"32", "moved", "2 place", "plate"}, {"100", "ended", "", ""}}, "10-30 30-100"},
+		{"a film taken off has none", [][4]string{arrived, {"32", "moved", "2 lift", "air"}, {"100", "ended", "", ""}}, "10-30"},
+		{"another thermometer's arrival", [][4]string{{"10", "arrived", "1 bring", "bath.temperature"}, {"100", "ended", "", ""}}, ""},
+	} {
+		s, err := readStory(told(t, `{"actions":[]}`, c.events...), f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var got []string
+		for _, x := range s.stays {
+			got = append(got, fmt.Sprintf("%g-%g", x.from, x.to))
+		}
+		if strings.Join(got, " ") != c.want {
+			t.Errorf("%s: %v, expected %q", c.name, got, c.want)
+		}
+	}
+}
+
+func TestMovesAndSettings(t *testing.T) {
+	f := Facts{Plate: "plate", Meter: "meter"}
+	s, err := readStory(told(t, `{"actions":[{"op":"begin","step":"3 sweep"},{"op":"sweep","step":"3 sweep"}]}`,
+		[4]string{"1", "set", "1 source", "meter wires 2"}, [4]string{"2", "set", "1 source", "meter integration 1"},
+		[4]string{"12", "moved", "2 place", "plate"}, [4]string{"20", "set", "3", "meter reverse on"},
+		[4]string{"52", "moved", "2 lift", "air"}, [4]string{"90", "stopped", "", ""}), f)
+	if err != nil || len(s.moves) != 2 {
+		t.Fatal(s.moves, err)
+	}
+	if a, b := s.moves[0], s.moves[1]; a.at != 10 || a.until != 50 || a.to != "plate" || b.at != 50 || b.until != 90 || b.u != 0.1 {
+		t.Errorf("%+v", s.moves)
+	}
+	if x := s.settingAt(15); x.wires != "2" || x.integration != 1 || x.reversed {
+		t.Errorf("%+v", x)
+	}
+	if !s.settingAt(20).reversed || s.ops["3 sweep"] != "sweep" {
+		t.Error("the setting or the sweep was missed")
+	}
+}
+
+// TestCycles: a way up and down, twice, with the turning point in both.
+func TestCycles(t *testing.T) {
+	var holds []Hold
+	for _, T := range []float64{20, 25, 30, 25, 20, 25, 30, 25, 20} {
+		holds = append(holds, Hold{T: T})
+	}
+	if got := fmt.Sprint(cyclesOf(holds)); got != "[{0 2 4} {4 6 8}]" {
+		t.Error(got)
+	}
+	if got := fmt.Sprint(cyclesOf(holds[:3])); got != "[{0 2 2}]" {
+		t.Error(got)
+	}
+	if got := fmt.Sprint(cyclesOf(holds[2:5])); got != "[{0 0 2}]" {
+		t.Error(got)
+	}
+}

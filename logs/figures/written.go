@@ -1,0 +1,151 @@
+package figures
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strings"
+	"unicode/utf8"
+)
+
+// Encode is figures.json: a list, one figure after the other.
+func Encode(all []Figure) []byte {
+	if all == nil {
+		all = []Figure{}
+	}
+	text, err := json.MarshalIndent(all, "", " ")
+	if err != nil { // a figure has none but finite numbers
+		return []byte("[]\n")
+	}
+	return append(text, '\n')
+}
+
+// Names are the figures there are, each once, in their order.
+func Names(all []Figure) (names []string) {
+	for _, f := range all {
+		if !slices.Contains(names, f.Figure) {
+			names = append(names, f.Figure)
+		}
+	}
+	return names
+}
+
+const pageWidth = 100
+
+// Text is a table for the screen, then what was left out and what is to be known.
+func (r *Results) Text() string {
+	var b strings.Builder
+	for _, name := range Names(r.Figures) {
+		fmt.Fprintf(&b, "%s\n", name)
+		var shown []string
+		for _, f := range r.Figures {
+			if f.Figure != name || slices.Contains(shown, f.Flavour) {
+				continue
+			}
+			shown = append(shown, f.Flavour)
+			b.WriteString(alike(r.Figures, f))
+		}
+	}
+	if len(r.Figures) == 0 {
+		fmt.Fprintln(&b, "no figure could be computed")
+	} else {
+		fmt.Fprintln(&b, wrapped("± is the expanded uncertainty at 95 % (JCGM 100); definitions, sources and rows are in figures.json, budgets with --budget FIGURE", ""))
+	}
+	if len(r.LeftOut) > 0 {
+		fmt.Fprintln(&b, "\nnot given")
+		for _, o := range r.LeftOut {
+			fmt.Fprintln(&b, wrapped("  "+o.Figure+": "+o.Why, "    "))
+		}
+	}
+	if len(r.Notes) > 0 {
+		fmt.Fprintln(&b, "\nto be known")
+		for _, n := range r.Notes {
+			fmt.Fprintln(&b, wrapped("  "+n, "    "))
+		}
+	}
+	return b.String()
+}
+
+// alike are the lines of all figures of one name and flavour: of many, the first and the
+// range of all.
+func alike(all []Figure, like Figure) string {
+	const most = 3
+	var same []Figure
+	for _, f := range all {
+		if f.Figure == like.Figure && f.Flavour == like.Flavour {
+			same = append(same, f)
+		}
+	}
+	low, high := same[0], same[0]
+	var b strings.Builder
+	for i, f := range same {
+		if low.Value > f.Value {
+			low = f
+		}
+		if high.Value < f.Value {
+			high = f
+		}
+		if i == 0 || len(same) <= most {
+			fmt.Fprintln(&b, f.line())
+		}
+	}
+	if len(same) > most {
+		text := fmt.Sprintf("all %d: %s to %s", len(same), low.ValueText(), high.ValueText())
+		fmt.Fprintf(&b, "%*s%s\n", max(0, pageWidth-utf8.RuneCountInString(text)), "", text)
+	}
+	return b.String()
+}
+
+// telling are the numbers without which a figure means nothing to a reader.
+var telling = []string{"temperature", "T1", "at", "averaging time", "voltage", "current", "larger current", "radius", "threshold", "interval", "duration"}
+
+// line is a figure on one line of the page: flavour, what it must be read with, value.
+func (f Figure) line() string {
+	value := f.ValueText()
+	name := "  " + f.Flavour
+	for _, g := range f.With {
+		if slices.Contains(telling, g.Name) {
+			name += fmt.Sprintf(" (%s %.6g %s)", g.Name, g.Value, g.Unit)
+			break
+		}
+	}
+	room := pageWidth - utf8.RuneCountInString(value) - 2
+	if utf8.RuneCountInString(name) > room {
+		name = string([]rune(name)[:room-1]) + "…"
+	}
+	return name + strings.Repeat(" ", room-utf8.RuneCountInString(name)) + "  " + value
+}
+
+// ValueText is value, uncertainty and unit, to the digits the uncertainty allows.
+func (f Figure) ValueText() string {
+	digits := digitsFor(f.Expanded)
+	unit := f.Unit
+	if unit == "1" {
+		unit = ""
+	}
+	switch {
+	case f.Censored:
+		return strings.TrimSpace(fmt.Sprintf("above %s %s", number(f.Value, digits), unit))
+	case f.Low != nil && f.High != nil:
+		return strings.TrimSpace(fmt.Sprintf("%s (%s to %s) %s", number(f.Value, digits), number(*f.Low, digits), number(*f.High, digits), unit))
+	}
+	return strings.TrimSpace(fmt.Sprintf("%s ± %s %s", number(f.Value, digits), number(f.Expanded, digits), unit))
+}
+
+// wrapped breaks a text at blanks to the page's width; further lines are indented.
+func wrapped(text, indent string) string {
+	var b strings.Builder
+	line := ""
+	for i, word := range strings.Split(text, " ") {
+		if i > 0 && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > pageWidth {
+			b.WriteString(line + "\n")
+			line = indent + word
+			continue
+		}
+		if i > 0 {
+			line += " "
+		}
+		line += word
+	}
+	return b.String() + line
+}
