@@ -36,6 +36,10 @@ func (r *Run) move(a *plan.Action) error {
 	if a.T0 == "onset" {
 		r.onset = newOnset(r.index[a.Channel])
 		defer func() { r.onset = nil }()
+		if a.By == "person" {
+			r.event(Event{Kind: "not yet", Text: fmt.Sprintf("leave the specimen where it is for %s s: %s is read at rest first, then you are asked to move it",
+				quantity.AppendSeconds(nil, a.DurationNs), a.Channel)})
+		}
 		if err := r.sleep(r.clock.Now() + clock.Instant(a.DurationNs)); err != nil {
 			return err
 		}
@@ -111,12 +115,8 @@ func (r *Run) moved(a *plan.Action, to string) (at, within clock.Instant, err er
 // its resistance at a harmless current inside its band, and the same both ways.
 func (r *Run) confirm(a *plan.Action) error {
 	c := a.Confirm
-	id, err := r.person.Ask("type the id of the specimen on the bench", r.clock.Now()+clock.Instant(a.AtMostNs))
-	if err != nil {
-		return fmt.Errorf("%s: the specimen was not confirmed: %w", a.Step, err)
-	}
-	if id != c.Specimen {
-		return refused("%s: the specimen on the bench is %q, the protocol was checked for %q: nothing was switched on", a.Step, id, c.Specimen)
+	if err := r.identify(a); err != nil {
+		return err
 	}
 	i := r.instr[c.Instrument]
 	r.pauseReadings(i, r.clock.Now()+2*boundaryPatience)
@@ -141,6 +141,7 @@ func (r *Run) confirm(a *plan.Action) error {
 		if err := r.rest(r.clock.Now() + clock.Instant(a.DurationNs)); err != nil {
 			return err
 		}
+		var err error
 		if ohm[k], err = r.resistance(i, c); err != nil {
 			return err
 		}
@@ -149,6 +150,29 @@ func (r *Run) confirm(a *plan.Action) error {
 		return err
 	}
 	return r.judgeSpecimen(a, ohm)
+}
+
+// idTries is how often the id may be typed. Common practice, no source.
+const idTries = 3
+
+// identify has somebody say which specimen is on the bench. A slip of the fingers is
+// no other specimen; the same answer twice is no slip.
+func (r *Run) identify(a *plan.Action) error {
+	by, last := r.clock.Now()+clock.Instant(a.AtMostNs), ""
+	for try := 1; ; try++ {
+		id, err := r.person.Ask("type the id of the specimen on the bench", by)
+		switch {
+		case err != nil:
+			return fmt.Errorf("%s: the specimen was not confirmed: %w", a.Step, err)
+		case id == a.Confirm.Specimen:
+			return nil
+		case try == idTries || try > 1 && id == last:
+			return refused("%s: the specimen on the bench is %q, the protocol was checked for %q: nothing was switched on", a.Step, id, a.Confirm.Specimen)
+		}
+		r.event(Event{Kind: "warning", Text: fmt.Sprintf("the protocol was checked for another specimen than %q: read the id on the specimen, and type it again (try %d of %d)",
+			id, try+1, idTries)})
+		last = id
+	}
 }
 
 func (r *Run) resistance(i int, c *plan.Check) (float64, error) {

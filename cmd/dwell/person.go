@@ -21,6 +21,7 @@ type keyboard struct {
 	typed   *clock.Event
 	answers []string
 	asking  bool // a question is open
+	told    clock.Instant
 	gone    bool // standard input has ended
 	over    bool // the run is being stopped
 }
@@ -64,10 +65,23 @@ func (k *keyboard) attach(c clock.Clock) {
 				return nil
 			}
 			k.echoed(line)
+			k.unasked()
 			k.answers = append(k.answers, line)
 			k.typed.Signal()
 		}
 	})
+}
+
+// remindAfter is how long somebody who types into a run is not told again that nothing
+// is asked.
+const remindAfter = 10 * clock.Second
+
+// unasked says that what was typed answers nothing.
+func (k *keyboard) unasked() {
+	if now := k.clock.Now(); !k.asking && !k.over && (k.told == 0 || now > k.told+remindAfter) {
+		k.told = now
+		k.show("nothing is asked now, and what was typed is not kept for later")
+	}
 }
 
 func (k *keyboard) close() { close(k.closed) }
@@ -76,9 +90,16 @@ var errNobody = errors.New("there is nobody to ask (standard input has ended)")
 
 // Ask implements sequence.Person.
 func (k *keyboard) Ask(text string, by clock.Instant) (string, error) {
-	if k.confirm != "" && strings.HasPrefix(text, "type the id") {
-		return k.confirm, nil
+	if strings.HasPrefix(text, "type the id") {
+		if k.confirm != "" {
+			return k.confirm, nil
+		}
+		return k.ask(text+", then press Enter", by)
 	}
+	return k.ask(text+" (press Enter when that is done)", by)
+}
+
+func (k *keyboard) ask(text string, by clock.Instant) (string, error) {
 	k.answers, k.asking = nil, true
 	defer func() { k.asking = false }()
 	k.show("person: " + text)
@@ -106,7 +127,7 @@ func (k *keyboard) Move(to string, by clock.Instant) (at, within clock.Instant, 
 	if to == "plate" {
 		text = "lay the specimen on the plate"
 	}
-	_, err = k.Ask(text+", and press Enter at that moment", by)
+	_, err = k.ask(text+", and press Enter at that moment", by)
 	return k.clock.Now(), reaction, err
 }
 

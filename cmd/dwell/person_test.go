@@ -5,6 +5,7 @@ package main
 import (
 	"io"
 	"os"
+	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -104,7 +105,14 @@ func TestThePersonHasAnotherSpecimen(t *testing.T) {
 	t.Parallel()
 	s := serve(t)
 	p, person := onTerminal(t, nil, s.unconfirmed(t.TempDir())...)
-	p.says("type the id of the specimen")
+	p.says("type the id of the specimen on the bench, then press Enter")
+	types(t, person, "LC-80\n")
+	p.says("try 2 of 3")
+	types(t, person, "LC-\n")
+	p.says("try 3 of 3")
+	if strings.Contains(p.err.String(), "LC-07") {
+		t.Error("it says what it wants to hear")
+	}
 	types(t, person, "LC-08\n")
 	p.exits(exitTripped)
 	if text := p.err.String(); !strings.Contains(text, `"LC-08"`) || !strings.Contains(text, `"LC-07"`) {
@@ -112,6 +120,53 @@ func TestThePersonHasAnotherSpecimen(t *testing.T) {
 	}
 	s.expectNeverOn()
 }
+
+// A slip of the fingers is no other specimen.
+func TestTheIdMistyped(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	p, person := onTerminal(t, nil, s.unconfirmed(t.TempDir())...)
+	p.says("type the id of the specimen")
+	types(t, person, "LC-7\n")
+	p.says("try 2 of 3")
+	types(t, person, "LC-07\n")
+	s.until(0, "meter", "output", 1)
+	types(t, person, "\x03")
+	p.exits(exitStopped)
+}
+
+// A person is told how to answer, when to leave the specimen alone, and that an answer
+// to no question is none.
+func TestThePersonIsTold(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	protocol := write(t, filepath.Join(t.TempDir(), "told.yaml"), told)
+	p, person := onTerminal(t, nil, s.arguments(protocol, t.TempDir())...)
+	p.says("fasten the clip (press Enter when that is done)")
+	types(t, person, "\n")
+	p.says("leave the specimen where it is for 10 s")
+	types(t, person, "\n")
+	p.says("nothing is asked now")
+	if strings.Contains(p.err.String(), "press Enter at that moment") {
+		t.Fatal("it asks before it has read the specimen at rest")
+	}
+	p.says("take the specimen off the plate, to air, and press Enter at that moment")
+	types(t, person, "\x03")
+	p.exits(exitStopped)
+	s.expectOff()
+}
+
+const told = `
+format: 1
+title: Something to be told
+record: {plate.temperature: 500 ms, foil.temperature: 500 ms, element.resistance: 500 ms}
+ends: {at most: 10 min}
+steps:
+  - confirm: {specimen: LC-07, resistance within: 20 %}
+  - source: {instrument: meter, current: 10 uA, compliance: 2 V, wires: 4, integration: 1, reverse: true}
+  - ask: fasten the clip
+  - lift: {to: air, t0: {onset of: foil.temperature}}
+`
 
 func (s *served) expectNeverOn() {
 	s.t.Helper()
