@@ -472,7 +472,7 @@ func (g *Gate) sentence(w *watch, h *held, r drivers.Reading) string {
 	if !w.hasBelow || r.Value < w.below {
 		limit, word = w.above, "above"
 	}
-	return fmt.Sprintf("%s is %s and must stay %s %s", c.Name, quantity.Quantity{Value: r.Value, Unit: c.Unit},
+	return fmt.Sprintf("%s is %s and must stay %s %s", c.Name, quantity.Quantity{Value: r.Value, Unit: quantity.Best(r.Value, c.Unit.Dim)},
 		word, quantity.Quantity{Value: limit, Unit: c.Unit})
 }
 

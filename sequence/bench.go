@@ -195,17 +195,17 @@ func (r *Run) judgeSpecimen(a *plan.Action, ohm [2]float64) error {
 	r.event(Event{Kind: "specimen", Text: c.Specimen, Fields: []Field{
 		{"resistance_Ohm", mean}, {"asymmetry", asymmetry}, {"low_Ohm", c.LowOhm}, {"high_Ohm", c.HighOhm}}})
 	if !(mean >= c.LowOhm && mean <= c.HighOhm) {
-		return refused("%s: the specimen has %s Ohm, expected %s to %s Ohm: nothing was heated", a.Step,
-			number(mean), number(c.LowOhm), number(c.HighOhm))
+		return refused("%s: the specimen has %s, expected %s to %s: nothing was heated", a.Step,
+			shownOhm(mean), shownOhm(c.LowOhm), shownOhm(c.HighOhm))
 	}
 	if !(asymmetry <= c.Asymmetry) {
-		return refused("%s: the specimen has %s Ohm one way and %s Ohm the other: its contacts are not ohmic, nothing was heated",
-			a.Step, number(ohm[0]), number(ohm[1]))
+		return refused("%s: the specimen has %s one way and %s the other: its contacts are not ohmic, nothing was heated",
+			a.Step, shownOhm(ohm[0]), shownOhm(ohm[1]))
 	}
 	return nil
 }
 
-func number(v float64) string { return string(quantity.AppendNumber(nil, v)) }
+func shownOhm(v float64) string { return quantity.Shown(v, canonical("Ohm").Dim) }
 
 func refused(format string, args ...any) error {
 	return &safety.Cause{Kind: safety.Tripped, Text: fmt.Sprintf(format, args...)}

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"dwell/drivers/clock"
+	"dwell/drivers/quantity"
 	"dwell/sequence/plan"
 
 	"github.com/spf13/cobra"
@@ -56,7 +57,7 @@ func describe(j *job) string {
 	if p.OffBy != "" {
 		line("off by", "%s local time, off and cool", p.OffBy)
 	}
-	line("specimen", "sees up to %.4g A, %.4g V, %.4g W", sum.HighestAmps, sum.HighestVolts, sum.HighestWatts)
+	line("specimen", "sees up to %s, %s, %s", inUnit(sum.HighestAmps, "A"), inUnit(sum.HighestVolts, "V"), inUnit(sum.HighestWatts, "W"))
 	line("log", "about %d readings, %.1f MB", sum.Readings, float64(sum.Bytes)/1e6)
 	if sum.NeedsPerson {
 		line("person", "is needed at the bench")
@@ -68,6 +69,12 @@ func describe(j *job) string {
 	b.WriteString(describeSafety(p))
 	b.WriteString(describeSteps(p))
 	return b.String()
+}
+
+// inUnit is a value, in the unit of a symbol, as it is looked at.
+func inUnit(v float64, symbol string) string {
+	u, _ := quantity.LookUp(symbol)
+	return quantity.Near(v*u.Factor, u.Dim)
 }
 
 // mostSteps bounds what is listed; the plan itself stands in the run folder.

@@ -11,6 +11,7 @@ import (
 	"sync/atomic"
 
 	"dwell/drivers/clock"
+	"dwell/drivers/quantity"
 	"dwell/sequence/drill"
 
 	"github.com/spf13/cobra"
@@ -138,6 +139,12 @@ func (x *drilling) text(j *job, d *drill.Drill, took_s float64) string {
 
 // cells are the table's columns but the last one.
 func (x *drilling) cells() [][]string {
+	most := 0.0
+	for _, r := range x.rows {
+		most = max(most, r.FilmWatts)
+	}
+	watt, _ := quantity.LookUp("W")
+	film := quantity.LookOf(most, 1e-8, watt.Dim)
 	rows := [][]string{{"fault", "moment", "at", "verdict", "exit", "to safe", "reacted in", "at worst", "then cool", "plate", "at worst", "film", "readings lost"}}
 	for _, r := range x.rows {
 		safe, cool := "never", "-"
@@ -162,7 +169,7 @@ func (x *drilling) cells() [][]string {
 			verdict = strings.ToUpper(verdict)
 		}
 		rows = append(rows, []string{r.Case.String(), r.Case.Moment, span(r.At()), verdict, fmt.Sprint(outcomeCode(r.Outcome)), safe, took, worst, cool,
-			fmt.Sprintf("%.1f degC", r.PlateDegC), peak, fmt.Sprintf("%.3g uW", r.FilmWatts*1e6), fmt.Sprint(r.Lost)})
+			fmt.Sprintf("%.1f degC", r.PlateDegC), peak, film.Text(r.FilmWatts), fmt.Sprint(r.Lost)})
 	}
 	return rows
 }

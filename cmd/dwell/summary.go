@@ -3,10 +3,12 @@ package main
 import (
 	"errors"
 	"fmt"
+	"math"
 	"strings"
 
 	"dwell/drivers"
 	"dwell/drivers/clock"
+	"dwell/drivers/quantity"
 	"dwell/drivers/rig"
 	"dwell/sequence"
 )
@@ -71,58 +73,86 @@ func (x *execution) summary(took string) string {
 		o.Readings, x.record.bad, o.Missed)})
 	var b strings.Builder
 	for _, l := range lines {
-		fmt.Fprintf(&b, "%-10s%s\n", l[0], l[1])
+		for i, part := range wrap(l[1], mostWide-10) {
+			if i > 0 {
+				l[0] = ""
+			}
+			fmt.Fprintf(&b, "%-10s%s\n", l[0], part)
+		}
 	}
 	b.WriteString(x.markTable())
 	fmt.Fprintf(&b, "%-10s%s\n", "folder", x.folder)
 	return b.String()
 }
 
-// mostColumns keeps the table of marks on a page; the plan names first what the
-// protocol records.
-const mostColumns = 4
+// mostColumns and mostWide keep the table of marks, and what else is said, on a page;
+// the plan names first what the protocol records.
+const (
+	mostColumns = 4
+	mostWide    = 100
+	mostMark    = 30 // of a mark's own words
+)
 
-// markTable shows what was last read at every mark of the protocol.
+// markTable shows what was last read before every mark of the protocol, with as many
+// channels as there is room for.
 func (x *execution) markTable() string {
 	if len(x.record.marks) == 0 {
 		return ""
 	}
-	channels := x.job.rig.Channels
-	head := []string{"mark"}
-	head = append(head, "at")
 	var shown []int
-	for _, p := range x.job.plan.Polled[:min(mostColumns, len(x.job.plan.Polled))] {
-		for i, c := range channels {
-			if c.Name == p.Channel {
-				shown = append(shown, i)
-				head = append(head, c.Name)
-			}
+	for _, p := range x.job.plan.Polled {
+		if i := x.job.rig.Channel(p.Channel); i >= 0 && len(shown) < mostColumns {
+			shown = append(shown, i)
 		}
 	}
-	rows := [][]string{head}
-	for _, m := range x.record.marks {
-		row := []string{m.text, span(m.at)}
-		for _, i := range shown {
-			row = append(row, valueText(m.values[i], channels[i]))
-		}
-		rows = append(rows, row)
+	text := x.marksOf(shown)
+	for len(shown) > 1 && width(text[:strings.Index(text, "\n")]) > mostWide {
+		shown = shown[:len(shown)-1]
+		text = x.marksOf(shown)
 	}
-	text := table(rows)
 	if x.record.lost > 0 {
 		text += fmt.Sprintf("  and %d more marks, in events.jsonl\n", x.record.lost)
 	}
-	return text
+	return fmt.Sprintf("%-10s%s\n%s", "marks", "with the last reading before each", text)
 }
 
-// valueText is a reading to look at, not to compute with.
+// marksOf is the table with some channels, each in one unit.
+func (x *execution) marksOf(shown []int) string {
+	rows := [][]string{{"mark", "at"}}
+	var looks []quantity.Look
+	for _, i := range shown {
+		c, largest := x.job.rig.Channels[i], 0.0
+		for _, m := range x.record.marks {
+			if v := m.values[i]; v.At > 0 && v.Flag == drivers.Good {
+				largest = max(largest, math.Abs(v.Value))
+			}
+		}
+		rows[0] = append(rows[0], c.Name)
+		looks = append(looks, quantity.LookOf(largest, c.Display, c.Unit.Dim))
+	}
+	for _, m := range x.record.marks {
+		row := []string{clip(m.text, mostMark), span(m.at)}
+		for k, i := range shown {
+			row = append(row, readingText(m.values[i], looks[k]))
+		}
+		rows = append(rows, row)
+	}
+	return table(rows)
+}
+
+// valueText is a reading by itself, to look at and not to compute with.
 func valueText(x drivers.Reading, c rig.Channel) string {
+	return readingText(x, quantity.LookOf(x.Value, c.Display, c.Unit.Dim))
+}
+
+func readingText(x drivers.Reading, look quantity.Look) string {
 	switch {
 	case x.At == 0:
 		return "-"
 	case x.Flag != drivers.Good:
 		return x.Flag.String()
 	}
-	return fmt.Sprintf("%.6g %s", x.Value/c.Unit.Factor, c.Unit.Symbol)
+	return look.Text(x.Value)
 }
 
 // span is a length of time for a person.
@@ -151,8 +181,29 @@ func (p *panel) eventLine(e sequence.Event) string {
 	if e.Text != "" {
 		line += ": " + e.Text
 	}
+	between := ": "
 	for _, f := range e.Fields {
-		line += fmt.Sprintf(" %s=%.6g", f.Key, f.Value)
+		line += between + p.fieldText(e, f)
+		between = ", "
 	}
 	return line
+}
+
+// fieldText is a number of an event with its unit, which its key names, or the channel
+// that the event is about.
+func (p *panel) fieldText(e sequence.Event, f sequence.Field) string {
+	name := f.Key
+	unit := quantity.Unit{Symbol: "1", Factor: 1}
+	if at := strings.LastIndexByte(name, '_'); at > 0 {
+		if u, known := quantity.LookUp(name[at+1:]); known {
+			name, unit = name[:at], u
+		}
+	} else if i := p.x.job.rig.Channel(e.Text); i >= 0 && name == "target" {
+		unit = p.x.job.rig.Channels[i].Unit
+	}
+	name = strings.ReplaceAll(name, "_", " ")
+	if unit.Symbol == "s" && f.Value >= 0 {
+		return name + " " + span(clock.Instant(f.Value*1e9))
+	}
+	return name + " " + quantity.LookOf(f.Value*unit.Factor, 0, unit.Dim).Text(f.Value*unit.Factor)
 }

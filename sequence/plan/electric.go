@@ -282,7 +282,7 @@ func (c *compiler) electric() {
 	if k < 0 || l < 0 || !now[k].known || !now[l].known {
 		return
 	}
-	v := value{Quantity: quantity.Quantity{Value: now[k].value, Unit: bestUnit(now[k].value, dim)}, node: c.at, from: c.driven[i], name: function}
+	v := value{Quantity: quantity.Quantity{Value: now[k].value, Unit: quantity.Best(now[k].value, dim)}, node: c.at, from: c.driven[i], name: function}
 	if c.at.Text == "source" {
 		v.node, v.from = c.driven[i], nil
 	}

@@ -368,50 +368,8 @@ func (c *compiler) alike(all []value) []value {
 	return all
 }
 
-// near writes a value for a person: three digits, in a unit that makes it a number
-// between 1 and 1000.
-func near(v float64, d quantity.Dimension) string {
-	u := bestUnit(v, d)
-	if u.Symbol == "" {
-		return strconv.FormatFloat(v, 'g', 3, 64) + " " + d.String()
-	}
-	n := v / u.Factor
-	text := strconv.FormatFloat(round12(n), 'f', -1, 64)
-	if size := math.Abs(n); len(text) > 6 && size < 1e6 {
-		digits := 2 - int(math.Floor(math.Log10(math.Max(size, 1e-3))))
-		text = strconv.FormatFloat(n, 'f', max(0, digits), 64)
-	}
-	if u.Symbol == "1" {
-		return text
-	}
-	return text + " " + u.Symbol
-}
-
-// unread are units in which nobody looks for a number they did not write.
-var unread = []string{"%", "ppm", "d", "mK"}
-
-// bestUnit is the unit in which a value is nice to read.
-func bestUnit(v float64, d quantity.Dimension) quantity.Unit {
-	best, _ := d.Canonical()
-	for _, u := range quantity.Units() {
-		if u.Dim == d && !isIn(unread, u.Symbol) && better(v/u.Factor, v/best.Factor) {
-			best = u
-		}
-	}
-	return best
-}
-
-// better is whether a is the nicer number to read: not below 1, and small.
-func better(a, b float64) bool {
-	a, b = math.Abs(a), math.Abs(b)
-	switch {
-	case a >= 0.9995 && b >= 0.9995:
-		return a < b
-	case a >= 0.9995:
-		return true
-	}
-	return b < 0.9995 && a > b
-}
+// near writes a value for a person.
+func near(v float64, d quantity.Dimension) string { return quantity.Near(v, d) }
 
 // span writes a time for a person.
 func spanText(s float64) string {

@@ -1,0 +1,50 @@
+package main
+
+import (
+	"regexp"
+	"strings"
+	"testing"
+)
+
+// The summary fits a page of 100 columns, says what its table shows, and writes numbers
+// as people do: with prefixes, in one unit a column, never as 1e-05.
+func TestTheSummary(t *testing.T) {
+	t.Parallel()
+	p := start(t, "rehearse", leafClip+"staircase.yaml", "--out", t.TempDir())
+	p.exits(exitDone)
+	text := p.out.String()
+	for _, line := range strings.Split(text, "\n") {
+		if width(line) > mostWide && !strings.HasPrefix(line, "folder") {
+			t.Errorf("%d columns: %q", width(line), line)
+		}
+	}
+	if raw := regexp.MustCompile(`[0-9]e[-+][0-9]`).FindString(text); raw != "" {
+		t.Errorf("a raw number, %q, in\n%s", raw, text)
+	}
+	if !strings.Contains(text, "the last reading before each") {
+		t.Error("the table does not say what it shows")
+	}
+	for words, times := range map[string]int{" kOhm ": 9, " uA\n": 9, "marks ": 1} {
+		if n := strings.Count(text, words); n != times {
+			t.Errorf("%q stands there %d times, expected %d", words, n, times)
+		}
+	}
+}
+
+// A screen breaks lines between words, and counts what it shows and not what is sent.
+func TestWrapAndClip(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct{ got, want string }{
+		{strings.Join(wrap("switch it off at the mains", 12), "|"), "switch it|off at the|mains"},
+		{strings.Join(wrap("", 12), "|"), ""},
+		{strings.Join(wrap("a-word-that-is-longer than that", 8), "|"), "a-word-that-is-longer|than|that"},
+		{clip("0123456789", 11), "0123456789"},
+		{clip("0123456789", 10), "01234567…"},
+		{clip("温度温度温度", 7), "温度…"},
+		{clip("a\x1b[2Jb\nc", 20), "a·[2Jb·c"},
+	} {
+		if c.got != c.want {
+			t.Errorf("%q, expected %q", c.got, c.want)
+		}
+	}
+}
