@@ -13,18 +13,33 @@ import (
 
 func figuresCommand(s *speech) *cobra.Command {
 	var budget string
+	var f tableFlags
 	c := &cobra.Command{
-		Use:   "figures RUN",
-		Short: "figures of merit of a run, each with its uncertainty and definition",
+		Use:   "figures RUN | --csv FILE",
+		Short: "figures of merit of a run or of a table, each with its uncertainty",
 		Long: `figures computes what the record of a run supports: resistance against temperature,
 lag and hysteresis, response and recovery, noise, drift, contacts. Every figure has its
 uncertainty (JCGM 100, 95 %), its exact definition, and the readings it comes from; what
 cannot be computed is named with the reason. figures.json in the run folder is written
-anew.`,
+anew.
+
+With --csv it does the same for a table that somebody logged: name its columns. Plateaus
+and steps are then found in the temperature and listed; --plateaus takes a corrected list.`,
 		Example: `  dwell figures runs/20261125T091500Z-staircase-LC-07
-  dwell figures --budget tcr runs/20261125T091500Z-staircase-LC-07`,
-		Args: cobra.ExactArgs(1),
+  dwell figures --budget tcr runs/20261125T091500Z-staircase-LC-07
+  dwell figures --csv old.csv --time t --temperature T --resistance R --units time=min`,
+		Args: cobra.MaximumNArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error {
+			if len(args) == 0 == (f.file == "") {
+				return usage(errors.New("either a run folder or --csv FILE is needed: dwell figures RUN, or name the columns of FILE: --time, --temperature, --resistance"))
+			}
+			if f.file != "" {
+				results, err := f.compute()
+				if err != nil {
+					return err
+				}
+				return s.figures(results, budget, map[string]any{"table": f.file, "segments": results.Found.Segments})
+			}
 			r, err := openRun(s, args[0])
 			if err != nil {
 				return err
@@ -40,6 +55,7 @@ anew.`,
 		},
 	}
 	c.Flags().StringVar(&budget, "budget", "", "print the uncertainty budgets of this figure, such as tcr")
+	f.flags(c)
 	return c
 }
 

@@ -90,3 +90,32 @@ func TestFiguresOfNoRun(t *testing.T) {
 		t.Errorf("it left %v", left)
 	}
 }
+
+// A table of old points gives figures; what is missing in the question is said.
+func TestFiguresOfATable(t *testing.T) {
+	t.Parallel()
+	table := filepath.Join(t.TempDir(), "old.csv")
+	text := "T;R\n25;1000,0\n35;1030,9\n45;1062,4\n55;1094,2\n65;1125,1\n75;1157,4\n85;1189,0\n"
+	if err := os.WriteFile(table, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	p := start(t, "figures", "--csv", table, "--temperature", "T", "--resistance", "R", "--units", "temperature=degC,resistance=Ohm", "--temperature-within", "0.3 K", "--json")
+	p.exits(exitDone)
+	if n := len(p.expectObject(map[string]any{"table": table, "exit": 0.0})["figures"].([]any)); n < 8 {
+		t.Errorf("%d figures", n)
+	}
+	for _, c := range []struct {
+		says string
+		args []string
+	}{
+		{"has no unit", []string{"--csv", table, "--temperature", "T", "--resistance", "R"}},
+		{"either a run folder or --csv", nil},
+		{"either a run folder or --csv", []string{table, "--csv", table}},
+		{"expected a value like", []string{"--csv", table, "--temperature", "T", "--at", "25 V"}},
+		{"none of the columns named", []string{"--csv", table, "--temperature", "T", "--units", "time=s"}},
+	} {
+		p := start(t, append([]string{"figures"}, c.args...)...)
+		p.exits(exitUsage)
+		p.says(c.says)
+	}
+}

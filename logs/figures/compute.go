@@ -28,6 +28,7 @@ type Results struct {
 	Interval   float64 // s, of the readings of Allan
 	Trend      Record  // what the drift was taken from
 	Ended      float64 // s: when the measurement was over
+	Found      Found   // plateaus, ramps and steps of a table; none of a run, which records its own
 }
 
 // Omission is a figure that is not given, and why.
@@ -231,6 +232,9 @@ func (c *computer) common(t Thermometer, holds []Hold) []Common {
 	at := c.R.Time[0]
 	if len(holds) > 0 {
 		at = holds[0].Start
+	}
+	if len(c.Facts.Promised) == 0 && c.Found.Segments != nil {
+		return slices.Clone(t.Errors) // of a table: said already
 	}
 	meter, notes := c.Facts.meterErrors(r, c.currentAt(at), c.settingAt(at).reversed)
 	for _, n := range notes {
@@ -473,6 +477,10 @@ func (c *computer) oneLevel(t Thermometer, b beside, segments []Segment) {
 	c.Up = curve
 	all, err := R0(curve.steep(c.Facts.ExpectedPerK), c.Facts.AtDegC)
 	for i := range all {
+		if c.Facts.ExpectedPerK == 0 {
+			all[i] = all[i].Note("from one temperature, and no law of the resistance is stated: what is uncertain in the temperature is in no uncertainty")
+			continue
+		}
 		all[i] = all[i].Note("from one temperature: what an error of temperature makes in resistance is taken from the specimen's stated law, %.4g per K", c.Facts.ExpectedPerK)
 	}
 	c.add("r0", all, err)

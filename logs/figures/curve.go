@@ -280,7 +280,7 @@ func (c Curve) nearest(t float64) (int, error) {
 		}
 	}
 	if math.Abs(c.T[best]-t) > nearEnough {
-		return 0, fmt.Errorf("%s: no point within %v K of %v degC, the nearest is at %v degC", c.Channel, nearEnough, t, c.T[best])
+		return 0, fmt.Errorf("%s: no point within %.4g K of %.6g degC, the nearest is at %.6g degC", c.Channel, nearEnough, t, c.T[best])
 	}
 	return best, nil
 }

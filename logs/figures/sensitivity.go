@@ -40,7 +40,7 @@ func Sensitivity(c Curve, at float64) ([]Figure, error) {
 		add("fitted slope over measured R0", slope+"R0 the resistance measured nearest to the stated temperature",
 			over(func(_ Fit, _, r []float64) float64 { return r[i] }), Given{"temperature", c.T[i], "degC"})
 	} else {
-		l.skip("fitted slope over measured R0", err)
+		l.skip("sensitivity, fitted slope over measured R0", err)
 	}
 	add("fitted slope over fitted R0", slope+"R0 the line's value at the stated temperature",
 		over(func(f Fit, _, _ []float64) float64 { return f.B[0] }), Given{"temperature", at, "degC"})

@@ -51,6 +51,9 @@ func (r *Results) Text() string {
 	} else {
 		fmt.Fprintln(&b, wrapped("± is the expanded uncertainty at 95 % (JCGM 100); definitions, sources and rows are in figures.json, budgets with --budget FIGURE", ""))
 	}
+	if len(r.Found.Segments) > 0 {
+		fmt.Fprintf(&b, "\nfound in the temperature (to correct it, save these lines, change them, and give them back with --plateaus)\n%s", r.Found)
+	}
 	if len(r.LeftOut) > 0 {
 		fmt.Fprintln(&b, "\nnot given")
 		for _, o := range r.LeftOut {

@@ -1,0 +1,329 @@
+package figures
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+)
+
+// Asked says which column of a table is what, and what no table tells.
+type Asked struct {
+	Columns         map[string]string // role → name of the column: time, temperature, resistance, voltage, current, cycles, radius
+	Units           map[string]string // role → unit, where the header has none or a wrong one
+	How             Reading
+	Plateaus        string  // a list of segments, corrected by hand; "" for those found in the data
+	AtDegC          float64 // of R0
+	TemperatureK    float64 // accuracy of the thermometer, a bound; 0: not known
+	ResistanceShare float64 // accuracy of the meter, a bound, as a share of the reading; 0: not known
+	ThresholdShare  float64 // of resistance, for cycles to threshold; 0: not asked for
+}
+
+// roles in the order in which columns are read.
+var roles = []Role{TimeRole, TemperatureRole, ResistanceRole, VoltageRole, CurrentRole, CyclesRole, RadiusRole}
+
+// ComputeTable takes all figures out of a table that somebody logged. Plateaus and steps
+// are found in the data, listed in the results, and can be corrected by hand.
+func ComputeTable(r io.Reader, ask Asked) (*Results, error) {
+	table, err := ReadTable(r, ask.How)
+	if err != nil {
+		return nil, err
+	}
+	c := tableComputer{ask: ask, column: map[string][]float64{}}
+	c.Facts = Facts{AtDegC: ask.AtDegC, Promised: map[string][]Promise{}, Says: map[string]string{}}
+	c.T, c.Settled, c.series, c.every = map[string]*Series{}, map[string]*Settled{}, map[string]*Series{}, map[string]int{}
+	if err := c.read(table); err != nil {
+		return nil, err
+	}
+	c.Notes = append(c.Notes, table.Notes...)
+	if err := c.compute(); err != nil {
+		return nil, err
+	}
+	return &c.Results, nil
+}
+
+// tableComputer is a computer whose story is found in the data.
+type tableComputer struct {
+	computer
+	ask    Asked
+	column map[string][]float64 // role → values, in order of time
+}
+
+func (c *tableComputer) name(role Role) string { return c.ask.Columns[role.Name] }
+
+func (c *tableComputer) read(table *Table) error {
+	var names []string
+	var columns [][]float64
+	for _, role := range roles {
+		name := c.name(role)
+		if name == "" {
+			continue
+		}
+		values, err := table.Numbers(name, role, c.ask.Units[role.Name], c.ask.How)
+		if err != nil {
+			return err
+		}
+		names, columns = append(names, role.Name), append(columns, values)
+	}
+	if len(columns) == 0 {
+		return errors.New("no column is named")
+	}
+	var err error
+	if names[0] == TimeRole.Name {
+		columns, err = table.InOrder(columns...)
+	} else {
+		var left int
+		if columns, left = Complete(columns...); left > 0 {
+			c.Notes = append(c.Notes, fmt.Sprintf("%d rows without a value in every column used are left out", left))
+		}
+		if len(columns[0]) == 0 {
+			err = errors.New("no row has a value in every column used")
+		}
+	}
+	if err != nil {
+		return err
+	}
+	for i, name := range names {
+		c.column[name] = columns[i]
+	}
+	return nil
+}
+
+func (c *tableComputer) compute() error {
+	t, temperature, r := c.column[TimeRole.Name], c.column[TemperatureRole.Name], c.column[ResistanceRole.Name]
+	v, i := c.column[VoltageRole.Name], c.column[CurrentRole.Name]
+	if r == nil && v != nil && i != nil && temperature != nil { // each row is a resistance too
+		r = make([]float64, len(v))
+		for k := range v {
+			if r[k] = v[k] / i[k]; math.IsInf(r[k], 0) {
+				r[k] = math.NaN()
+			}
+		}
+	}
+	if c.ask.TemperatureK == 0 && temperature != nil {
+		c.Notes = append(c.Notes, "how far the thermometer is to be trusted is not stated: its own error is in no uncertainty")
+	}
+	if c.ask.ResistanceShare == 0 && r != nil {
+		c.Notes = append(c.Notes, "how far the meter is to be trusted is not stated: its own error is in no uncertainty")
+	}
+	c.takeFacts()
+	if r != nil {
+		name := c.name(ResistanceRole)
+		if name == "" {
+			name = c.name(VoltageRole) + " over " + c.name(CurrentRole)
+		}
+		c.R = Series{Channel: name, Unit: "Ohm", Time: t, Y: r}
+	}
+	switch {
+	case r != nil && t != nil:
+		if err := c.overTime(t, temperature); err != nil {
+			return err
+		}
+	case r != nil && temperature != nil:
+		c.points(temperature, r)
+	}
+	if v != nil && i != nil {
+		c.sweep(t, v, i)
+	}
+	if r != nil {
+		c.bent(r)
+		c.cycled(r)
+	}
+	if len(c.Figures) == 0 && len(c.LeftOut) == 0 {
+		return errors.New("these columns make no figure: temperature and resistance, time and resistance, or voltage and current are needed, or radius or cycles beside resistance")
+	}
+	return nil
+}
+
+func (c *tableComputer) takeFacts() {
+	if c.ask.ResistanceShare > 0 {
+		name := c.name(ResistanceRole)
+		c.Facts.Resistance = name
+		c.Facts.Promised[name] = []Promise{{UpTo: math.Inf(1), OfReading: c.ask.ResistanceShare}}
+		c.Facts.Says[name] = "stated by hand"
+	}
+	if name := c.name(TemperatureRole); name != "" {
+		t := Thermometer{Channel: name, BesideFilm: true}
+		if c.ask.TemperatureK > 0 {
+			t.Errors = []Common{{Name: name, Kind: TemperatureOffset, U: Rectangular(c.ask.TemperatureK), Says: "stated by hand, rectangular"}}
+		}
+		c.Facts.Thermometers = []Thermometer{t}
+	}
+}
+
+// overTime is a record: plateaus from the temperature, found or corrected by hand. Without
+// a temperature all of it counts as one.
+func (c *tableComputer) overTime(t, temperature []float64) error {
+	c.ended = t[len(t)-1]
+	c.Ended = c.ended
+	if temperature == nil {
+		c.stays = []stay{{from: t[0], to: math.Nextafter(c.ended, math.Inf(1)), step: "the whole record"}}
+		c.skip("r0, sensitivity, tcr, b_value, linearity, hysteresis", errors.New("no column of temperature is named"))
+		c.quiet()
+		return nil
+	}
+	name := c.name(TemperatureRole)
+	c.T[name] = &Series{Channel: name, Unit: "degC", Time: t, Y: temperature}
+	found, err := Segments(t, temperature)
+	if c.ask.Plateaus != "" {
+		var all []Segment
+		if all, err = ReadSegments(c.ask.Plateaus, t, temperature); err == nil {
+			found.Segments = all
+		}
+	}
+	if err != nil {
+		return err
+	}
+	c.Found = found
+	for n, s := range found.Segments {
+		if s.Kind == "plateau" {
+			c.stays = append(c.stays, stay{from: s.Start, to: math.Nextafter(s.End, math.Inf(1)), target: s.Level, step: fmt.Sprintf("segment %d", n+1)})
+		}
+	}
+	if low, high := extremes(temperature); high-low < nearEnough {
+		c.Notes = append(c.Notes, fmt.Sprintf("the temperature stays between %.5g and %.5g degC: nothing can be said about its effect", low, high))
+	}
+	c.plateaus()
+	c.jumps()
+	c.quiet()
+	return nil
+}
+
+// jumps are steps of temperature so quick that what follows is the film's own: two
+// readings lie between. Slower ones are named and left out.
+func (c *tableComputer) jumps() {
+	usual := usualStep(c.R.Time)
+	for n, s := range c.Found.Segments {
+		if s.Kind == "plateau" {
+			continue
+		}
+		if s.Kind == "ramp" || s.End-s.Start > 3*usual {
+			c.skip("response_t63, response_t90", errors.New("no step of the temperature is quick enough to tell the film's response from that of what heats it"))
+			continue
+		}
+		until := c.ended
+		for _, next := range c.Found.Segments[n+1:] {
+			if next.Kind != "plateau" {
+				until = next.Start
+				break
+			}
+		}
+		to := "away"
+		if s.Change > 0 {
+			to = "plate"
+		}
+		c.moves = append(c.moves, move{at: (s.Start + s.End) / 2, u: Rectangular((s.End - s.Start) / 2), to: to, until: until, step: fmt.Sprintf("segment %d", n+1)})
+	}
+	if len(c.moves) > 0 {
+		c.placements()
+	}
+}
+
+// points are rows of temperature and resistance without time: a curve point by point, up
+// to the hottest, and down from there.
+func (c *tableComputer) points(temperature, r []float64) {
+	_, top := ends(temperature)
+	name := c.name(TemperatureRole)
+	curve := func(from, to int, way string) Curve {
+		k := Curve{Origin: Origin{c.R.Channel, fmt.Sprintf("rows %d to %d of those used, %s, by %s", from+1, to, way, name)}, T: temperature[from:to], R: r[from:to]}
+		mean := math.Abs(MomentsOf(k.R).Mean)
+		errs, _ := c.Facts.meterErrors(mean, 0, true)
+		if c.ask.ResistanceShare > 0 {
+			k.Common = errs
+		}
+		k.Common = append(k.Common, c.Facts.Thermometers[0].Errors...)
+		return k
+	}
+	c.Up = curve(0, top+1, "up")
+	if top == 0 {
+		c.Up = curve(0, len(r), "down")
+	} else if len(r)-top > 2 {
+		c.Down = curve(top, len(r), "down")
+	}
+	c.skip("lag, noise_rms, drift", errors.New("no column of time is named"))
+	c.ofCurve(c.Up)
+	if c.Down.T == nil {
+		c.skip("hysteresis", errors.New("the temperature does not come back"))
+		return
+	}
+	up, err := c.Up.withScatter(2)
+	down, err2 := c.Down.withScatter(2)
+	if err = errors.Join(err, err2); err != nil {
+		c.skip("hysteresis", err)
+		return
+	}
+	all, err := Hysteresis(up, down)
+	for i := range all {
+		all[i] = all[i].Note("the scatter about a quadratic stands for the uncertainty of each resistance; nothing says whether the film had settled")
+	}
+	c.add("hysteresis", all, err)
+}
+
+// sweep is current against voltage: of each plateau, or of all rows.
+func (c *tableComputer) sweep(t, v, i []float64) {
+	if len(c.stays) == 0 || t == nil || c.column[TemperatureRole.Name] == nil {
+		c.kept.sweeps = []swept{{step: "all rows", to: float64(len(v)), v: v, i: i}}
+	} else {
+		for _, s := range c.stays {
+			a, _ := slices.BinarySearch(t, s.from)
+			b, _ := slices.BinarySearch(t, s.to)
+			c.kept.sweeps = append(c.kept.sweeps, swept{step: s.step, from: s.from, to: s.to, v: v[a:b], i: i[a:b]})
+		}
+	}
+	c.Facts.Voltage, c.Facts.Current = c.name(VoltageRole), c.name(CurrentRole)
+	c.ohmic()
+}
+
+// bent is the change of resistance by the radius of bending, a radius of 0 being flat.
+func (c *tableComputer) bent(r []float64) {
+	radius := c.column[RadiusRole.Name]
+	if radius == nil {
+		return
+	}
+	groups := map[float64][]float64{}
+	var order []float64
+	for k, x := range radius {
+		if groups[x] == nil && x != 0 {
+			order = append(order, x)
+		}
+		groups[x] = append(groups[x], r[k])
+	}
+	if len(groups[0]) < 2 {
+		c.skip("bend_response", fmt.Errorf("%d flat readings (radius 0): at least 2 are needed", len(groups[0])))
+		return
+	}
+	flat, uFlat := sureMean(groups[0])
+	slices.Sort(order)
+	for _, x := range order {
+		if len(groups[x]) < 2 || x < 0 {
+			c.skip("bend_response", fmt.Errorf("%d readings at a radius of %v m: at least 2, and a radius above zero, are needed", len(groups[x]), x))
+			continue
+		}
+		bent, uBent := sureMean(groups[x])
+		f, err := BendResponse(Origin{c.R.Channel, fmt.Sprintf("%d rows flat, %d bent", len(groups[0]), len(groups[x]))}, flat, uFlat, bent, uBent, x)
+		c.add("bend_response", []Figure{f.Note("a change of temperature between flat and bent is told from bending by nothing here")}, err)
+	}
+}
+
+// cycled is how many cycles it takes until the resistance has changed by a threshold.
+func (c *tableComputer) cycled(r []float64) {
+	cycles := c.column[CyclesRole.Name]
+	if cycles == nil {
+		return
+	}
+	if c.ask.ThresholdShare <= 0 {
+		c.skip("cycles_to_threshold", errors.New("no threshold is stated"))
+		return
+	}
+	change := make([]float64, len(r))
+	for k := range r {
+		change[k] = 100 * (r[k] - r[0]) / r[0]
+	}
+	u := 0.
+	if len(r) > 2 {
+		u = noiseOf(change)
+	}
+	all, err := CyclesToThreshold(Origin{c.R.Channel, fmt.Sprintf("%d rows, relative to the first", len(r))}, cycles, change, u, 100*c.ask.ThresholdShare)
+	c.add("cycles_to_threshold", all, err)
+}

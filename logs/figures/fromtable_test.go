@@ -1,0 +1,193 @@
+package figures
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+)
+
+func columnsAre(pairs ...string) map[string]string {
+	m := map[string]string{}
+	for _, p := range pairs {
+		role, name, _ := strings.Cut(p, "=")
+		m[role] = name
+	}
+	return m
+}
+
+func numberOf(t *testing.T, r *Results, figure, flavour string) Figure {
+	t.Helper()
+	return pick(t, r.Figures, nil, figure, flavour)
+}
+
+// TestTableOfPoints: a table without time, as old lab books have it. The values follow from
+// the definitions; they were computed once more in another language with 50 digits.
+func TestTableOfPoints(t *testing.T) {
+	const table = "T / °C;R / Ohm\n25;1000,0\n35;1030,9\n45;1062,4\n55;1094,2\n65;1125,1\n75;1157,4\n85;1189,0\n" +
+		"75;1158,3\n65;1127,0\n55;1096,3\n45;1064,2\n35;1032,3\n25;1000,6\n"
+	r, err := ComputeTable(strings.NewReader(table), Asked{Columns: columnsAre("temperature=T", "resistance=R"), AtDegC: 25})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		figure, flavour string
+		want            float64
+	}{
+		{"sensitivity", "end points over R at the lowest temperature", 0.315},
+		{"sensitivity", "fitted slope over measured R0", 0.31525},
+		{"sensitivity", "fitted slope over fitted R0", 0.315386292},
+		{"sensitivity", "fitted slope over fitted R at 0 degC", 0.342381934},
+		{"sensitivity", "fitted slope over mean R", 0.288125082},
+		{"return_to_start", "relative to R0", 0.06},
+	} {
+		if f := numberOf(t, r, c.figure, c.flavour); math.Abs(f.Value-c.want) > 1e-8 {
+			t.Errorf("%s, %s: %.9f, expected %.9f", c.figure, c.flavour, f.Value, c.want)
+		}
+	}
+	if f := numberOf(t, r, "hysteresis", "largest, Ohm"); math.Abs(f.Value-2.1) > 1e-6 {
+		t.Errorf("hysteresis %v Ohm, expected 2.1", f.Value)
+	}
+	if text := fmt.Sprint(r.Notes); !strings.Contains(text, "not stated") {
+		t.Errorf("nothing says that thermometer and meter count for nothing: %s", text)
+	}
+}
+
+// logged is a staircase of a virtual film (demo data), in minutes and kOhm.
+func logged(seed uint64) string {
+	rng := rand.New(rand.NewPCG(seed, 3))
+	var s strings.Builder
+	s.WriteString("time (min),plate,film\n")
+	plate, film, now := 20., 20., 0.
+	for _, level := range []float64{20, 30, 40, 50, 40, 30, 20} {
+		for range 400 {
+			plate += (level - plate) * (1 - math.Exp(-0.5/4))
+			film += (plate - film) * (1 - math.Exp(-0.5/20.))
+			now += 0.5
+			fmt.Fprintf(&s, "%.5f,%.3f,%.6f\n", now/60, plate+0.01*rng.NormFloat64(), 1+0.003*(film-25)+5e-5*rng.NormFloat64())
+		}
+	}
+	return s.String()
+}
+
+// TestTableOverTime: plateaus are found, listed, and can be given back corrected.
+func TestTableOverTime(t *testing.T) {
+	ask := Asked{Columns: columnsAre("time=time", "temperature=plate", "resistance=film"), AtDegC: 25,
+		Units: map[string]string{"temperature": "degC", "resistance": "kOhm"}, TemperatureK: 0.3, ResistanceShare: 1e-3}
+	text := logged(1)
+	r, err := ComputeTable(strings.NewReader(text), ask)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n := len(r.Found.Plateaus()); n != 7 {
+		t.Fatalf("%d plateaus, expected 7\n%s", n, r.Found)
+	}
+	if f := numberOf(t, r, "lag_tau", "1 of 1, by plate"); math.Abs(f.Value-20) > f.Expanded || f.Expanded > 0.2 {
+		t.Errorf("lag %v ± %v s", f.Value, f.Expanded)
+	}
+	f := numberOf(t, r, "r0", "fitted quadratic")
+	if math.Abs(f.Value-1000) > f.Expanded || math.Abs(f.U_std-math.Hypot(Rectangular(0.9), Rectangular(1))) > 0.02 {
+		t.Errorf("R0 %v, u %v: thermometer and meter make 0.777", f.Value, f.U_std)
+	}
+	if f := numberOf(t, r, "hysteresis", "largest, K, lag taken out, by plate"); f.Value > f.Expanded {
+		t.Errorf("hysteresis of none: %v ± %v K", f.Value, f.Expanded)
+	}
+	var kept []string // without the hottest
+	for _, line := range strings.Split(r.Found.String(), "\n") {
+		if fields := strings.Split(line, ","); len(fields) < 4 || !strings.HasPrefix(fields[3], "49.9") && !strings.HasPrefix(fields[3], "50.0") {
+			kept = append(kept, line)
+		}
+	}
+	ask.Plateaus = strings.Join(kept, "\n")
+	again, err := ComputeTable(strings.NewReader(text), ask)
+	if err != nil || len(again.Found.Plateaus()) != 6 {
+		t.Fatal(len(again.Found.Plateaus()), err)
+	}
+	if high := numberOf(t, again, "tcr", "chord").With[1].Value; math.Abs(high-40) > 0.1 {
+		t.Errorf("the chord still ends at %v degC", high)
+	}
+	ask.Plateaus = "plateau,5,4"
+	if _, err := ComputeTable(strings.NewReader(text), ask); err == nil || !strings.Contains(err.Error(), "line 1 of the segments") {
+		t.Errorf("a plateau that ends before it begins: %v", err)
+	}
+}
+
+// TestOtherColumns: current against voltage (worked example of contacts, values from the
+// definitions), bending, and cycles.
+func TestOtherColumns(t *testing.T) {
+	sweep := "V / V,I / mA\n-1,-1.0021\n-.75,-.7510\n-.5,-.5003\n-.25,-.2500\n.25,.2501\n.5,.5004\n.75,.7513\n1,1.0026\n"
+	r, err := ComputeTable(strings.NewReader(sweep), Asked{Columns: columnsAre("voltage=V", "current=I")})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if f := numberOf(t, r, "ohmic", "exponent, both signs"); math.Abs(f.Value-1.001498933) > 1e-8 {
+		t.Errorf("exponent %.9f", f.Value)
+	}
+	bent := "R / Ohm,radius / mm\n1000.1,0\n999.9,0\n1000,0\n1010.1,5\n1009.9,5\n1010,5\n"
+	r, err = ComputeTable(strings.NewReader(bent), Asked{Columns: columnsAre("resistance=R", "radius=radius")})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if f := numberOf(t, r, "bend_response", "relative change"); math.Abs(f.Value-1) > 1e-9 || f.With[0].Value != 0.005 {
+		t.Errorf("bent: %+v", f)
+	}
+	cycles := "N,R / Ohm\n1,1000\n10,1003\n100,1006\n1000,1020\n2000,1040\n5000,1090\n10000,1220\n"
+	r, err = ComputeTable(strings.NewReader(cycles), Asked{Columns: columnsAre("resistance=R", "cycles=N"), ThresholdShare: 0.1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if f := numberOf(t, r, "cycles_to_threshold", "linear in cycles"); math.Abs(f.Value-5384.615385) > 1e-5 {
+		t.Errorf("cycles %v", f.Value)
+	}
+}
+
+// TestBadTables: what is wrong is said in words, and no figure comes of it in silence.
+func TestBadTables(t *testing.T) {
+	three := columnsAre("time=t", "temperature=T", "resistance=R")
+	rows := func(n int, row func(i int) string) string {
+		var s strings.Builder
+		s.WriteString("t / s,T / °C,R / Ohm\n")
+		for i := range n {
+			s.WriteString(row(i) + "\n")
+		}
+		return s.String()
+	}
+	for _, c := range []struct{ name, text, says string }{
+		{"empty", "", "the file is empty"},
+		{"header only", "t / s,T / °C,R / Ohm\n", "no row below it"},
+		{"one row", "t / s,T / °C,R / Ohm\n0,25,1000\n", "only one row"},
+		{"no such column", "t / s,T / °C,film / Ohm\n0,25,1000\n1,26,1001\n", `there is no column "R"`},
+		{"no unit", "t,T,R\n0,25,1000\n1,26,1001\n", "has no unit"},
+		{"a wrong unit", "t / s,T / V,R / Ohm\n0,25,1000\n1,26,1001\n", "taken for temperature, is in V"},
+		{"wrong delimiter", "t / s.T / °C.R / Ohm\n0.25.1000\n1.26.1001\n", "no sign separates cells"},
+		{"decimal commas between commas", "t / s,T / °C,R / Ohm\n0,0,25,0,1000,0\n1,0,26,0,1001,0\n", "decimal commas between commas"},
+		{"nothing but NaN", rows(9, func(i int) string { return fmt.Sprintf("%d,NaN,1000", i) }), "are numbers"},
+		{"overflow", rows(9, func(i int) string { return fmt.Sprintf("%d,25,9.9E37", i) }), "overflow"},
+		{"time runs backwards", rows(40, func(i int) string { return fmt.Sprintf("%d,25,1000", -i) }), "time runs backwards"},
+		{"one time for all", rows(40, func(i int) string { return "5,25,1000" }), "too coarse to order"},
+		{"too few", rows(4, func(i int) string { return fmt.Sprintf("%d,25,1000", i) }), "too few"},
+	} {
+		r, err := ComputeTable(strings.NewReader(c.text), Asked{Columns: three})
+		if err == nil || !strings.Contains(err.Error(), c.says) {
+			t.Errorf("%s: %v, expected words with %q", c.name, err, c.says)
+		}
+		if r != nil && len(r.Figures) > 0 {
+			t.Errorf("%s: figures came of it all the same", c.name)
+		}
+	}
+	constant := rows(200, func(i int) string { return fmt.Sprintf("%d,25.0,%.3f", i, 1000+0.01*math.Sin(float64(i*i))) })
+	r, err := ComputeTable(strings.NewReader("\xef\xbb\xbf"+constant), Asked{Columns: three, AtDegC: 25})
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := r.Text()
+	if !strings.Contains(text, "nothing can be said about its effect") || !strings.Contains(text, "at different temperatures are needed") {
+		t.Errorf("constant temperature: %s", text)
+	}
+	for _, f := range r.Figures {
+		if f.Figure == "tcr" || f.Figure == "sensitivity" {
+			t.Errorf("a %s from one temperature", f.Figure)
+		}
+	}
+}
