@@ -93,15 +93,8 @@ func (Disk) List(name string) ([]Entry, error) {
 	return entries, nil
 }
 
-// Estimate is how many bytes a run will need: a rule of thumb, generous for names
-// of ordinary length, with two chain lines for each record of a slow run.
-func Estimate(readings, events, exchanges int64) int64 {
-	const rowBytes, eventBytes, exchangeBytes, whole = 200, 500, 400, 16 << 20
-	return whole + readings*rowBytes + events*eventBytes + exchanges*exchangeBytes
-}
-
-// Room says whether need bytes are free at or above the folder root, which may
-// not exist yet.
+// Room says whether at or above the folder root, which may not exist yet, twice the
+// bytes are free that a run needs: others write too.
 func Room(disk FS, root string, need int64) error {
 	for {
 		free, err := disk.Free(root)
@@ -113,12 +106,14 @@ func Room(disk FS, root string, need int64) error {
 		if err != nil {
 			return fmt.Errorf("free space of %s: %w", root, err)
 		}
-		if free < need {
-			return fmt.Errorf("%s: the run needs about %d MB, only %d MB are free", root, need/1e6, free/1e6)
+		if need > free/2 {
+			return fmt.Errorf("%s: the run needs about %s, and as much again should stay free, but only %s are free", root, megabytes(need), megabytes(free))
 		}
 		return nil
 	}
 }
+
+func megabytes(n int64) string { return fmt.Sprintf("%.1f MB", float64(n)/1e6) }
 
 // FolderName is <UTC start>-<protocol>-<specimen> with every sign that a file
 // system might refuse replaced. The caller gives the time, as 20061102T150405Z.

@@ -176,3 +176,18 @@ func one(c clock.Clock, i *rig.Instrument, query, channel int) (float64, error) 
 }
 
 func short(v float64) string { return fmt.Sprintf("%.4g", v) }
+
+// CoolsTypically is how long it takes until a heater that was switched off at a
+// temperature has been seen to behave like one: to fall by what its display shows, or,
+// near the ambient, not to warm.
+func CoolsTypically(h rig.Heating, displayK, ambientDegC, degC float64) clock.Instant {
+	w := coolingOf(h, displayK, ambientDegC)
+	fallS := math.Inf(1)
+	if above := degC - ambientDegC; above > w.fallK {
+		fallS = h.DeadS + h.CoolingS*math.Log(above/(above-w.fallK))
+	}
+	if degC <= w.nearDegC {
+		fallS = min(fallS, (w.settleNs + w.lookNs).Seconds())
+	}
+	return clock.Instant(min(fallS, w.giveUpNs.Seconds())*1e9) + lookEvery/2
+}

@@ -13,6 +13,7 @@ import (
 
 func checkCommand(s *speech) *cobra.Command {
 	var f files
+	var o outlook
 	c := &cobra.Command{
 		Use:   "check PROTOCOL",
 		Short: "find every mistake of a protocol, and say what it will do",
@@ -25,17 +26,23 @@ func checkCommand(s *speech) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			s.result(describe(j))
+			_, spare, begins, err := o.look(j.plan)
+			s.result(describe(j, spare, begins))
+			if err != nil {
+				return err
+			}
 			s.object(map[string]any{"title": j.plan.Title, "summary": j.plan.Summary, "actions": len(j.plan.Actions), "exit": exitDone})
 			return nil
 		},
 	}
 	f.flags(c)
+	o.flags(c)
+	o.startFlag(c)
 	return c
 }
 
 // describe says what a plan will do, before anything is sent.
-func describe(j *job) string {
+func describe(j *job, spare clock.Instant, begins string) string {
 	p, sum := j.plan, j.plan.Summary
 	var b strings.Builder
 	line := func(head, format string, args ...any) {
@@ -55,7 +62,11 @@ func describe(j *job) string {
 		line("heats", "never")
 	}
 	if p.OffBy != "" {
-		line("off by", "%s local time, off and cool", p.OffBy)
+		text := "; it cannot be kept, see below"
+		if begins != "" {
+			text = fmt.Sprintf("; started at %s there are %s to spare", begins, span(spare))
+		}
+		line("off by", "%s local time, off and cool%s", p.OffBy, text)
 	}
 	line("specimen", "sees up to %s, %s, %s", inUnit(sum.HighestAmps, "A"), inUnit(sum.HighestVolts, "V"), inUnit(sum.HighestWatts, "W"))
 	line("log", "about %d readings, %.1f MB", sum.Readings, float64(sum.Bytes)/1e6)

@@ -21,11 +21,11 @@ const version = "0.1.0"
 
 // execution is one run of a job, in either time.
 type execution struct {
+	outlook
 	speech   *speech
 	job      *job
 	kind     string // "run" or "rehearsal"
 	clock    clock.Clock
-	root     string // of the run folders
 	seed     uint64
 	operator string
 	remarks  string

@@ -17,7 +17,7 @@ func checked(t *testing.T, protocol string, rigChanges ...string) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return describe(j)
+	return describe(j, 0, "")
 }
 
 // row is the line that begins with a rule.

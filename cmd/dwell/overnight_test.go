@@ -21,7 +21,7 @@ func rehearsed(t testing.TB, protocol string, seed uint64) *execution {
 	if err != nil {
 		t.Fatal(err)
 	}
-	x := &execution{speech: s, kind: "rehearsal", job: j, root: t.TempDir(), seed: seed}
+	x := &execution{speech: s, kind: "rehearsal", job: j, outlook: outlook{root: t.TempDir()}, seed: seed}
 	if err := x.rehearse(); err != nil {
 		t.Fatalf("%v; outcome %+v", err, x.outcome)
 	}

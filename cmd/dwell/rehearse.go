@@ -34,12 +34,17 @@ one event to the next. A night takes seconds. Nothing real is touched.`,
 		},
 	}
 	f.flags(c)
-	c.Flags().StringVar(&x.root, "out", "runs", "where run folders go")
+	x.outlook.flags(c)
+	x.startFlag(c)
 	c.Flags().Uint64Var(&x.seed, "seed", 1, "seed of the virtual bench: same seed, same bytes")
 	return c
 }
 
 func (x *execution) rehearse() error {
+	var err error
+	if x.offBy, _, _, err = x.look(x.job.plan); err != nil {
+		return err
+	}
 	bench, err := twin.New(x.job.rig, x.job.specimen, x.seed)
 	if err != nil {
 		return usage(err)

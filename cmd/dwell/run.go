@@ -10,7 +10,6 @@ import (
 	"dwell/drivers/rig"
 	"dwell/drivers/twin"
 	"dwell/drivers/wire"
-	"dwell/logs"
 	"dwell/sequence"
 
 	"github.com/spf13/cobra"
@@ -43,7 +42,7 @@ cut-out and a hard-wired emergency stop.`,
 		},
 	}
 	f.flags(c)
-	c.Flags().StringVar(&x.root, "out", "runs", "where run folders go")
+	x.outlook.flags(c)
 	c.Flags().Uint64Var(&x.seed, "seed", 1, "seed of virtual instruments, where the rig has port: twin")
 	c.Flags().StringVar(&confirm, "confirm", "", "the id of the specimen on the bench, instead of being asked for it")
 	c.Flags().BoolVar(&f.unattended, "unattended", false, "nobody is at the bench: refuse a protocol that needs a person")
@@ -95,26 +94,12 @@ func (x *execution) run(confirm string, unattended bool) error {
 
 // preflight looks at what would spoil a run, before anything is touched.
 func (x *execution) preflight(nobody bool) error {
-	sum := x.job.plan.Summary
 	if nobody {
 		return usage(fmt.Errorf("an unattended run needs --confirm with the id of the specimen on the bench"))
 	}
-	if err := logs.Room(logs.Disk{}, x.root, 2*sum.Bytes); err != nil {
-		return usage(err)
-	}
-	if x.job.plan.OffBy == "" {
-		return nil
-	}
-	left, err := clock.UntilTimeOfDay(x.job.plan.OffBy)
-	if err != nil {
-		return usage(err)
-	}
-	if need := clock.Instant(sum.DurationNs + sum.CoolingNs); need > left {
-		return usage(fmt.Errorf("the rig must be off and cool by %s, in %s, but the protocol takes about %s with cooling: start earlier or shorten it",
-			x.job.plan.OffBy, span(left), span(need)))
-	}
-	x.offBy = left
-	return nil
+	var err error
+	x.offBy, _, _, err = x.look(x.job.plan)
+	return err
 }
 
 // twins puts virtual instruments where the rig file says so, and says it.

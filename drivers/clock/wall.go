@@ -202,18 +202,31 @@ func Today() Origin {
 // systems, does not show it.
 func (w *WallClock) Slept() Instant { return slept(w.start) }
 
-// UntilTimeOfDay is how long it is until the clock on the wall next shows HH:MM,
-// local time.
-func UntilTimeOfDay(hhmm string) (Instant, error) { return untilTimeOfDay(time.Now(), hhmm) }
+// UntilTimeOfDay is how long it is from a start until the clock on the wall next shows
+// HH:MM, local time. The start is such a time of day too, or "" for now; begins is what
+// the clock shows then.
+func UntilTimeOfDay(start, hhmm string) (left Instant, begins string, err error) {
+	return untilTimeOfDay(time.Now(), start, hhmm)
+}
 
-func untilTimeOfDay(now time.Time, hhmm string) (Instant, error) {
+func untilTimeOfDay(now time.Time, start, hhmm string) (left Instant, begins string, err error) {
+	if start != "" {
+		if now, err = nextTimeOfDay(now, start); err != nil {
+			return 0, "", err
+		}
+	}
+	next, err := nextTimeOfDay(now, hhmm)
+	return Instant(next.Sub(now)), now.Format("15:04"), err
+}
+
+func nextTimeOfDay(now time.Time, hhmm string) (time.Time, error) {
 	at, err := time.Parse("15:04", hhmm)
 	if err != nil {
-		return 0, fmt.Errorf("%q is no time of day: expected HH:MM", hhmm)
+		return now, fmt.Errorf("%q is no time of day: expected HH:MM", hhmm)
 	}
 	next := time.Date(now.Year(), now.Month(), now.Day(), at.Hour(), at.Minute(), 0, 0, now.Location())
 	if !next.After(now) {
 		next = time.Date(now.Year(), now.Month(), now.Day()+1, at.Hour(), at.Minute(), 0, 0, now.Location())
 	}
-	return Instant(next.Sub(now)), nil
+	return next, nil
 }

@@ -145,12 +145,15 @@ func (r *profileReader) heating(n *yamltext.Node) {
 
 // heats reads how an instrument heats and cools, over what is known of it already.
 func (r reader) heats(h *Heating, n *yamltext.Node) {
-	t := r.table(n, "rate", "dead time", "cooling time constant")
+	t := r.table(n, "rate", "dead time", "approach time constant", "cooling time constant")
 	if t["rate"] != nil {
 		h.RateKPerS = r.positive(t["rate"], inKPerS)
 	}
 	if t["dead time"] != nil {
 		h.DeadS = r.span(t["dead time"]).Seconds()
+	}
+	if t["approach time constant"] != nil {
+		h.ApproachS = r.positive(t["approach time constant"], inSeconds)
 	}
 	if t["cooling time constant"] != nil {
 		h.CoolingS = r.positive(t["cooling time constant"], inSeconds)

@@ -243,6 +243,7 @@ type Order struct {
 type Heating struct {
 	RateKPerS float64
 	DeadS     float64
+	ApproachS float64 // time constant of the last few kelvin, as its controller has it; 0 if not known
 	CoolingS  float64 // time constant towards ambient, without active cooling
 }
 

@@ -90,6 +90,7 @@ func Compile(doc *yamltext.Document, r *rig.Rig, s *rig.Specimen, o Options, m *
 	c.gatherWishes(t["record"])
 	c.gatherInterlocks(t["interlocks"])
 	c.emit(Action{Op: Record}) // filled in at the end: what cannot be read yet
+	c.prepared()
 	c.walk(t["steps"])
 	c.finish(t)
 	return c.plan

@@ -22,6 +22,10 @@ const (
 	leastCompliant = 0.1 // V
 )
 
+// personS is how long a person who stands there and is ready takes to answer: what the
+// virtual one takes on average. Nobody knows how long a real one does.
+const personS = 2
+
 // personNs is how long a person is waited for, unless the protocol says otherwise.
 const personNs = int64(30 * clock.Minute)
 
@@ -62,12 +66,24 @@ func (c *compiler) confirmStep(s step) {
 	check.Instrument, check.Channel = c.rig.Instruments[i].Name, c.rig.Place.Resistance
 	c.begin()
 	out := c.command(i, wants)
+	c.spend(personS)
 	c.emit(Action{Op: Confirm, Confirm: check, Setpoints: out, DurationNs: settleNs, AtMostNs: most})
 	o := p.Set(setOutput)
 	c.world.settings[i][o] = setting{known: true, state: p.Sets[o].State(stateOff)} // the step itself does that
 	c.world.settings[i][p.Set(inCurrent)].known = false
+	c.confirming(i, out, check)
+}
+
+// confirming lets the time of a confirm pass: the settings and a reading, the level
+// turned round and a reading, and the output off.
+func (c *compiler) confirming(i int, out []Setpoint, check *Check) {
+	p := c.rig.Instruments[i].Profile
 	typical, _ := c.queryTime(c.rig.Channel(check.Channel))
-	c.spendBut(i, 2*(float64(settleNs)/1e9+typical.Seconds()))
+	k, o := p.Set(inCurrent), p.Set(setOutput)
+	t := c.setTime(out).Plus(p.SetTime(k, -1)).Plus(p.SetTime(o, p.Sets[o].State(stateOff)))
+	c.tally.readings += 2
+	c.tally.exchanges += float64(t.Exchanges + 2)
+	c.spendBut(i, t.Takes.Seconds()+2*(float64(settleNs)/1e9+typical.Seconds()))
 }
 
 // check reads what is made sure of.
@@ -175,6 +191,7 @@ func (c *compiler) ask(s step) {
 	a := Action{Op: Person, Text: c.text(text), AtMostNs: most}
 	c.begin()
 	c.emit(a)
+	c.spend(personS)
 }
 
 // onsetNs is how long before and after a movement its onset is looked for, at least.
@@ -204,6 +221,13 @@ func (c *compiler) move(s step) {
 	}
 	c.begin()
 	c.emit(a)
+	if a.By == "person" {
+		c.spend(personS)
+	}
+	c.talks(c.setTime(a.Setpoints))
+	for k := range c.rig.Instruments {
+		c.disturb(k, 0, c.world.aimDegC[k])
+	}
 	if a.T0 == "onset" {
 		c.spend(2 * float64(a.DurationNs) / 1e9)
 	}
@@ -393,9 +417,10 @@ func (c *compiler) swept(i, k int, a Action, query int) {
 	a.Setpoints = []Setpoint{c.setpoint(i, k, want{value: a.Values[0]})}
 	c.emit(a)
 	typical, _ := p.QueryTime(query, c.settings(i))
-	took := float64(len(a.Values)) * (float64(a.DurationNs)/1e9 + typical.Seconds())
+	set := p.SetTime(k, -1)
+	took := float64(len(a.Values)) * (float64(a.DurationNs)/1e9 + (set.Takes + typical).Seconds())
 	c.tally.readings += float64(len(a.Values) * len(a.Channels))
-	c.tally.exchanges += float64(3 * len(a.Values))
+	c.tally.exchanges += float64((1 + set.Exchanges) * len(a.Values))
 	c.spendBut(i, took)
 	c.gap(i, took)
 	if back == nil {

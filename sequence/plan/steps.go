@@ -182,6 +182,7 @@ func (c *compiler) begin() { c.emit(Action{Op: Begin, Role: c.role}) }
 
 // emit adds an action to the plan, unless a loop is only being looked at.
 func (c *compiler) emit(a Action) {
+	c.noted(a)
 	if c.quiet > 0 || c.stopped {
 		return
 	}

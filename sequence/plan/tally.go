@@ -3,8 +3,10 @@ package plan
 import (
 	"fmt"
 	"math"
+	"strconv"
 
 	"dwell/drivers/quantity"
+	"dwell/drivers/rig"
 	"dwell/drivers/yamltext"
 	"dwell/safety"
 	"dwell/safety/condition"
@@ -17,17 +19,19 @@ type tally struct {
 	seconds   float64
 	readings  float64
 	exchanges float64
+	links     float64 // lines of the chain
+	events    float64
 	joules    float64 // into the specimen
 }
 
 func (t tally) plus(u tally) tally {
-	return tally{t.seconds + u.seconds, t.readings + u.readings, t.exchanges + u.exchanges, t.joules + u.joules}
+	return tally{t.seconds + u.seconds, t.readings + u.readings, t.exchanges + u.exchanges, t.links + u.links, t.events + u.events, t.joules + u.joules}
 }
 
 func (t tally) minus(u tally) tally { return t.plus(u.times(-1)) }
 
 func (t tally) times(n float64) tally {
-	return tally{t.seconds * n, t.readings * n, t.exchanges * n, t.joules * n}
+	return tally{t.seconds * n, t.readings * n, t.exchanges * n, t.links * n, t.events * n, t.joules * n}
 }
 
 // peak is the most that anything sees.
@@ -43,17 +47,22 @@ func (c *compiler) spendBut(busy int, seconds float64) {
 	}
 	c.tally.seconds += seconds
 	c.tally.joules += seconds * c.world.watts
+	for i := range c.world.restS {
+		c.world.restS[i] += seconds
+	}
+	asked := 0.0 // times a second that something is
 	for i := range c.rig.Instruments {
 		if i == busy {
 			continue
 		}
 		for q := range c.rig.Instruments[i].Profile.Queries {
 			for _, p := range c.periods(i, q) {
-				n := seconds * 1e9 / float64(p.everyNs)
+				rate := 1e9 / float64(p.everyNs)
+				asked = max(asked, rate)
 				if c.settings(i).Reverse && c.rig.Instruments[i].Profile.Queries[q].Reversal != nil {
-					n *= exchangesReversed
+					rate *= exchangesReversed
 				}
-				c.tally.exchanges += n
+				c.tally.exchanges += seconds * rate
 			}
 		}
 	}
@@ -62,6 +71,80 @@ func (c *compiler) spendBut(busy int, seconds float64) {
 			c.tally.readings += seconds * 1e9 / float64(every)
 		}
 	}
+	c.tally.links += seconds * 2 * min(asked, syncsPerSecond)
+}
+
+// talks lets an exchange with an instrument take its time, while everything is read.
+func (c *compiler) talks(t rig.Talk) {
+	c.tally.exchanges += float64(t.Exchanges)
+	c.spend(t.Takes.Seconds())
+}
+
+// setTime is how long it takes to send setpoints.
+func (c *compiler) setTime(all []Setpoint) (t rig.Talk) {
+	for _, s := range all {
+		p := c.rig.Instruments[c.rig.Instrument(s.Instrument)].Profile
+		k, state := p.Set(s.Quantity), -1
+		if s.State != "" {
+			state = p.Sets[k].State(s.State)
+		} else {
+			u, _ := quantity.LookUp(s.Unit)
+			k = p.Find(s.Quantity, u.Dim)
+		}
+		if k < 0 {
+			continue // a mistake that has been told
+		}
+		t = t.Plus(p.SetTime(k, state))
+	}
+	return t
+}
+
+// noted counts the events of an action, and lets time pass that it takes by itself.
+func (c *compiler) noted(a Action) {
+	switch a.Op {
+	case Begin, Arrive, Until, Mark, Note, Person, Place, Lift:
+		c.tally.events++
+	case Set:
+		c.tally.events += float64(len(a.Setpoints))
+		c.talks(c.setTime(a.Setpoints))
+	case Confirm, Sweep:
+		c.tally.events += float64(len(a.Setpoints) + len(a.Values) + 2)
+	}
+}
+
+// prepared is the time before the first step: every instrument, one after the other.
+func (c *compiler) prepared() {
+	for _, d := range c.rig.Instruments {
+		t := d.Profile.PrepareTime()
+		c.tally.exchanges += float64(t.Exchanges)
+		c.tally.seconds += t.Takes.Seconds()
+		c.tally.events++
+	}
+}
+
+// madeSafe is the time after the last step: everything is switched off at once, and what
+// heats is seen to cool. Only what needs no output is read meanwhile.
+func (c *compiler) madeSafe() {
+	longest := 0.0
+	for i, d := range c.rig.Instruments {
+		t := d.Profile.SafeTypical()
+		c.tally.exchanges += float64(t.Exchanges)
+		c.tally.events++
+		s := t.Takes.Seconds()
+		if ch := c.temperatureChannel(i); c.heated[i] && ch >= 0 {
+			degC := c.world.aimDegC[i]
+			if math.IsNaN(degC) {
+				degC = c.peak.degC
+			}
+			s += safety.CoolsTypically(d.Profile.HeatingOrUsual(), c.rig.Channels[ch].Display, c.rig.AmbientDegC, degC).Seconds()
+			c.tally.events++
+		}
+		for _, ch := range c.dependents(i) {
+			c.world.everyNs[ch] = 0
+		}
+		longest = max(longest, s)
+	}
+	c.spend(longest)
 }
 
 // gap notes how long the channels of an instrument are not read.
@@ -82,18 +165,50 @@ func (c *compiler) gap(i int, seconds float64) {
 	}
 }
 
-// What a run folder takes, in bytes, as measured on the staircase of the examples: a
-// reading is a row of readings.csv and a cell of aligned.csv; an exchange is a line
-// of wire.jsonl; the chain has up to six lines a second; the rest is input files,
-// plan, events, metadata. A reversed reading is four exchanges: level, reading, level
-// back, reading.
+// What a run folder takes, in bytes, as measured on the examples: a reading is a row of
+// readings.csv, an exchange a line of wire.jsonl, an event one of events.jsonl, and the
+// chain has a line for each file that was written to when it is synced; aligned.csv has a
+// row for each time the fastest channel is read, with a cell for every channel; run.json,
+// seal.json and the descriptions of the columns are the rest. A reversed reading is four
+// exchanges: reading, level, reading, level back.
 const (
-	bytesPerReading   = 75 + 20
-	bytesPerExchange  = 175
-	bytesPerSecond    = 362
-	bytesBesides      = 60_000
+	bytesPerReading   = 71
+	bytesPerExchange  = 176
+	bytesPerEvent     = 90
+	bytesPerLink      = 92
+	bytesPerCell      = 11
+	bytesBesides      = 24_000
+	syncsPerSecond    = 2
 	exchangesReversed = 4
 )
+
+// folderBytes is the size of all files of a run folder.
+func (c *compiler) folderBytes() float64 {
+	t, p := c.tally, c.plan
+	bytes := bytesBesides + t.readings*bytesPerReading + t.exchanges*bytesPerExchange + t.events*bytesPerEvent + t.links*bytesPerLink
+	fastest := int64(math.MaxInt64)
+	for _, x := range p.Polled {
+		fastest = min(fastest, x.EveryNs)
+	}
+	bytes += t.seconds * 1e9 / float64(fastest) * float64((len(p.Polled)+1)*bytesPerCell)
+	for _, d := range []*yamltext.Document{c.doc, c.rig.Doc, c.specimen.Doc} {
+		if d != nil {
+			bytes += float64(len(d.Text))
+		}
+	}
+	kept := map[string]bool{}
+	for _, d := range c.rig.Instruments {
+		if !kept[d.Profile.Name] {
+			kept[d.Profile.Name], bytes = true, bytes+float64(len(d.Profile.Text))
+		}
+	}
+	if c.m.Len() == 0 {
+		if text, err := WriteJSON(p); err == nil {
+			bytes += float64(len(text))
+		}
+	}
+	return bytes
+}
 
 // finishRules puts down what the gate will hold the run to.
 func (c *compiler) finishRules() {
@@ -174,22 +289,52 @@ func (c *compiler) limits() []safety.Limit {
 // finishSummary adds up.
 func (c *compiler) finishSummary(t map[string]*yamltext.Node) {
 	s := &c.plan.Summary
+	steps := c.tally.seconds
+	c.madeSafe()
+	c.tended()
 	s.DurationNs = int64(min(c.tally.seconds, 9e9) * 1e9)
 	s.Readings = int64(min(c.tally.readings, 1e15))
-	bytes := c.tally.readings*bytesPerReading + c.tally.exchanges*bytesPerExchange + c.tally.seconds*bytesPerSecond
-	s.Bytes = int64(min(bytes, 1e17)) + bytesBesides
 	s.HighestDegC = max(c.peak.degC, c.rig.AmbientDegC)
 	s.HighestAmps, s.HighestVolts, s.HighestWatts = c.peak.amps, c.peak.volts, c.peak.watts
 	ends := t["ends"]
-	if most := c.plan.AtMostNs; most > 0 && s.DurationNs > most {
-		c.wrong(valueOf(ends, "at most"), "the steps take about %s, longer than this", spanText(c.tally.seconds))
+	if most := c.plan.AtMostNs; most > 0 && steps > float64(most)/1e9 {
+		c.wrong(valueOf(ends, "at most"), "the steps take about %s, longer than this", spanText(steps))
 	}
 	s.CoolingNs = c.cooling(valueOf(ends, "off and cool by"))
 	c.finishReactions()
 	c.finishMeasured()
+	s.Bytes = int64(round3(min(c.folderBytes(), 1e17)))
 }
 
-// cooling is how long the bench needs from the highest temperature until it is
+// tended counts what is asked besides readings, over the whole run: the health of the
+// instruments, and their watchdogs.
+func (c *compiler) tended() {
+	often := map[string]int64{}
+	for _, w := range c.plan.Rules.Watched {
+		if had := often[w.Instrument]; had == 0 || w.EveryNs < had {
+			often[w.Instrument] = w.EveryNs
+		}
+	}
+	for i, d := range c.rig.Instruments {
+		if every := often[d.Name]; every > 0 {
+			c.tally.exchanges += c.tally.seconds * 1e9 / float64(every) * float64(d.Profile.WatchTime().Exchanges)
+		}
+		if w := d.Profile.Watchdog; w != nil && c.heated[i] && w.FeedEvery > 0 {
+			c.tally.exchanges += c.tally.seconds / w.FeedEvery.Seconds() * float64(d.Profile.FeedTime().Exchanges)
+		}
+	}
+}
+
+// round3 rounds to three digits: more of them would only pretend to be known.
+func round3(v float64) float64 {
+	r, err := strconv.ParseFloat(strconv.FormatFloat(v, 'e', 2, 64), 64)
+	if err != nil {
+		return v
+	}
+	return r
+}
+
+// cooling is how long the bench needs, with everything off, from the highest temperature until it is
 // cool, whenever it is stopped.
 func (c *compiler) cooling(offBy *yamltext.Node) int64 {
 	if c.peak.degC <= c.plan.CoolDegC {
@@ -198,7 +343,7 @@ func (c *compiler) cooling(offBy *yamltext.Node) int64 {
 	longest := 0.0
 	_, heaters := c.heaters("")
 	for _, i := range heaters {
-		s := c.takes(i, c.peak.degC, c.plan.CoolDegC, 0)
+		s := c.cools(i, c.peak.degC, c.plan.CoolDegC)
 		if c.heatingOf(i) == nil && offBy != nil {
 			c.wrong(offBy, "nothing is known of how fast %s cools", c.rig.Instruments[i].Name).
 				Hint("add heating: {rate: …, dead time: …, cooling time constant: …} to it in the rig file")

@@ -8,11 +8,14 @@ import (
 
 	"dwell/drivers/rig"
 	"dwell/drivers/yamltext"
+	"dwell/safety/condition"
 )
 
 // This file knows how long heating and cooling take, and makes the steps that use
 // heat. The model is as simple as what is known of a plate: after a dead time it
-// heats at a steady rate, or cools towards the ambient with one time constant.
+// heats at a steady rate, or cools towards the ambient with one time constant, until its
+// controller closes in on the set temperature, with a time constant of its own: from
+// where that is slower.
 
 // Words for what is commanded (see the profiles).
 const (
@@ -128,6 +131,7 @@ func (c *compiler) bring(s step) {
 	c.heat(i, to)
 	c.electric()
 	if leave {
+		c.disturb(i, c.way(i, to.Value, arriveWithinK), to.Value)
 		return
 	}
 	channel := c.temperatureChannel(i)
@@ -137,7 +141,8 @@ func (c *compiler) bring(s step) {
 	if c.heatingOf(i) == nil {
 		c.spend(float64(most) / 1e9) // nothing is known of it
 	}
-	c.spend(c.takes(i, c.world.degC[i], to.Value, within) + float64(held)/1e9)
+	c.spend(c.way(i, to.Value, within) + float64(held)/1e9)
+	c.disturb(i, -float64(held)/1e9, to.Value)
 	c.world.degC[i] = to.Value
 	c.electric()
 	if wait > 0 {
@@ -219,22 +224,69 @@ func (c *compiler) takes(i int, from, to, within float64) float64 {
 	case h == nil || math.Abs(to-from) <= within:
 		return 0
 	case to > from:
+		left := within
+		if h.ApproachS > 0 {
+			left = min(max(within, h.RateKPerS*h.ApproachS), to-from)
+		}
+		return h.DeadS + (to-from-left)/h.RateKPerS + approach(h, left, within)
+	}
+	left := within // of the way, from where the controller holds against the cooling
+	if above := to - c.coldest(); h.ApproachS > 0 && above > 0 {
+		left = from - to
+		if h.CoolingS > h.ApproachS {
+			left = min(max(within, above*h.ApproachS/(h.CoolingS-h.ApproachS)), left)
+		}
+	}
+	return c.cools(i, from, to+left) + approach(h, left, within)
+}
+
+// soonest is takes with a controller that loses no time at the end of the way: what
+// cannot be done in less is refused.
+func (c *compiler) soonest(i int, from, to, within float64) float64 {
+	h := c.heatingOf(i)
+	switch {
+	case h == nil || math.Abs(to-from) <= within:
+		return 0
+	case to > from:
 		return h.DeadS + (to-from)/h.RateKPerS
 	}
-	end := c.rig.AmbientDegC
-	if c.rig.Cooling != "none" {
-		end = min(end, c.rig.LowestDegC)
+	return c.cools(i, from, to+within)
+}
+
+// approach is how long the last of the way takes, in s.
+func approach(h *rig.Heating, left, within float64) float64 {
+	if !(left > within) {
+		return 0
 	}
-	if to+within <= end {
+	return h.ApproachS * math.Log(left/within)
+}
+
+// cools is how long a heater needs to cool from one temperature to another with the heat
+// off, in s; +Inf if it never gets there.
+func (c *compiler) cools(i int, from, to float64) float64 {
+	h := c.heatingOf(i)
+	if h == nil || from <= to {
+		return 0
+	}
+	end := c.coldest()
+	if to <= end {
 		return math.Inf(1)
 	}
-	return h.DeadS + h.CoolingS*math.Log((from-end)/(to+within-end))
+	return h.DeadS + h.CoolingS*math.Log((from-end)/(to-end))
+}
+
+// coldest is where a heater ends up with the heat off.
+func (c *compiler) coldest() float64 {
+	if c.rig.Cooling != "none" {
+		return min(c.rig.AmbientDegC, c.rig.LowestDegC)
+	}
+	return c.rig.AmbientDegC
 }
 
 // fits refuses a ceiling that is too low for the way.
 func (c *compiler) fits(i int, to value, within float64, held, most int64, n *yamltext.Node) {
 	from := c.world.degC[i]
-	s := c.takes(i, from, to.Value, within) + float64(held)/1e9
+	s := c.soonest(i, from, to.Value, within) + float64(held)/1e9
 	if c.heatingOf(i) == nil || from == to.Value {
 		return
 	}
@@ -286,9 +338,13 @@ func (c *compiler) ramp(s step) {
 	c.emit(Action{Op: Ramp, Setpoints: []Setpoint{target}, From: from.Value, RatePerS: rate, EveryNs: every})
 	c.peak.degC = max(c.peak.degC, to.Value)
 	c.world.degC[i] = to.Value
-	c.spend(math.Abs(to.Value-from.Value) / rate)
+	length := math.Abs(to.Value-from.Value) / rate
+	c.tally.exchanges += float64(p.SetTime(set, -1).Exchanges) * length * 1e9 / float64(every)
+	c.tally.events += length * 1e9 / float64(every)
+	c.spend(length)
+	c.disturb(i, 0, to.Value)
 	c.electric()
-	if length := math.Abs(to.Value-from.Value) / rate; length > longest {
+	if length > longest {
 		c.wrong(t["at"], "this ramp takes %s", spanText(length))
 	}
 }
@@ -344,18 +400,68 @@ func (c *compiler) hold(s step) {
 	if !ok {
 		return
 	}
-	window := c.awaited(x, most, t["at most"])
+	done := c.awaited(x, most, t["at most"])
 	c.begin()
 	c.emit(Action{Op: Until, When: x.text, AtMostNs: most, GoOn: goOn})
-	c.spend(window)
+	c.spend(min(c.until(done), float64(most)/1e9))
 }
 
-// awaited checks a condition that is waited for, and returns the time it needs at
-// least, in s.
-func (c *compiler) awaited(x expression, most int64, n *yamltext.Node) float64 {
+// disturb notes that an instrument is on its way to a temperature, for so long.
+func (c *compiler) disturb(i int, s, aimDegC float64) {
+	if math.IsNaN(s) || math.IsInf(s, 0) {
+		s = 0
+	}
+	if k := math.Abs(aimDegC - c.world.aimDegC[i]); k > 0 {
+		c.world.stepK[i] = k
+	}
+	c.world.restS[i], c.world.aimDegC[i] = -s, aimDegC
+}
+
+// way is how long a heater still needs to a temperature, in s.
+func (c *compiler) way(i int, to, within float64) float64 {
+	from, aim, left := c.world.degC[i], c.world.aimDegC[i], -c.world.restS[i]
+	switch {
+	case aim == to && left > 0:
+		return left
+	case left <= 0:
+		from = aim
+	}
+	return c.takes(i, from, to, within)
+}
+
+// followsS is the time constant with which what lies on a plate follows it: nine tenths
+// in a minute, for a film on a glass slide. Common practice, no source.
+const followsS = 26
+
+// until is how long a condition is waited for, in s: until what it is about has come to
+// rest, and its window is full of that.
+func (c *compiler) until(x *condition.Condition) float64 {
+	if x == nil {
+		return 0
+	}
+	need, window := 0.0, float64(x.Window())/1e9
+	for i := range c.rig.Instruments {
+		reads, others := false, false
+		for _, ch := range x.Reads() {
+			reads = reads || c.rig.Channels[ch].Instrument == i
+			others = others || ch != c.temperatureChannel(i)
+		}
+		switch {
+		case c.heated[i] && others && window > 0:
+			lag := followsS * math.Log(max(1, c.world.stepK[i]/arriveWithinK))
+			need = max(need, lag+window-c.world.restS[i])
+		case c.heated[i] || reads:
+			need = max(need, window-c.world.restS[i])
+		}
+	}
+	return need
+}
+
+// awaited checks a condition that is waited for.
+func (c *compiler) awaited(x expression, most int64, n *yamltext.Node) *condition.Condition {
 	done := c.condition(x, c.polledNow())
 	if done == nil {
-		return 0
+		return nil
 	}
 	if c.muted == nil && !slices.ContainsFunc(c.waits, func(w expression) bool { return w.text == x.text }) {
 		c.waits = append(c.waits, x)
@@ -363,5 +469,5 @@ func (c *compiler) awaited(x expression, most int64, n *yamltext.Node) float64 {
 	if n != nil && most > 0 && done.Window() > most {
 		c.wrong(n, "the condition looks back over %s, which is longer than this", spanText(float64(done.Window())/1e9))
 	}
-	return float64(done.Window()) / 1e9
+	return done
 }

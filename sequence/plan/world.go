@@ -10,9 +10,12 @@ import (
 type world struct {
 	settings  [][]setting // by instrument and commanded quantity
 	degC      []float64   // by instrument: what it was last told to hold, ambient before
+	aimDegC   []float64   // by instrument: where it is on its way to, or has arrived
+	stepK     []float64   // by instrument: how far that was from where it was before
 	everyNs   []int64     // by channel: how often it is read, 0 if it is not
 	wishNs    []int64     // by channel: how often it is to be read whenever it can be
 	watts     float64     // in the specimen
+	restS     []float64   // by instrument: for how long nothing has changed it; below 0, how long it is still on its way
 	confirmed bool
 	doubtful  []bool // by instrument: a mistake left its settings in doubt
 	moved     bool   // the specimen has been laid down or lifted: it may be at ambient
@@ -27,14 +30,14 @@ type setting struct {
 
 // newWorld is the bench after every instrument was prepared.
 func newWorld(r *rig.Rig) world {
-	w := world{everyNs: make([]int64, len(r.Channels)), wishNs: make([]int64, len(r.Channels)), doubtful: make([]bool, len(r.Instruments))}
+	w := world{restS: make([]float64, len(r.Instruments)), stepK: make([]float64, len(r.Instruments)), everyNs: make([]int64, len(r.Channels)), wishNs: make([]int64, len(r.Channels)), doubtful: make([]bool, len(r.Instruments))}
 	for _, d := range r.Instruments {
 		set := make([]setting, len(d.Profile.Sets))
 		for k, s := range d.Profile.Sets {
 			set[k] = setting{s.HasDefault, s.DefaultState, s.DefaultValue}
 		}
 		w.settings = append(w.settings, set)
-		w.degC = append(w.degC, r.AmbientDegC)
+		w.degC, w.aimDegC = append(w.degC, r.AmbientDegC), append(w.aimDegC, r.AmbientDegC)
 	}
 	return w
 }
@@ -46,6 +49,9 @@ func (w world) clone() world {
 		c.settings[i] = append([]setting(nil), s...)
 	}
 	c.degC = append([]float64(nil), w.degC...)
+	c.restS = append([]float64(nil), w.restS...)
+	c.stepK = append([]float64(nil), w.stepK...)
+	c.aimDegC = append([]float64(nil), w.aimDegC...)
 	c.everyNs = append([]int64(nil), w.everyNs...)
 	c.wishNs = append([]int64(nil), w.wishNs...)
 	c.doubtful = append([]bool(nil), w.doubtful...)
@@ -65,6 +71,11 @@ func (w world) either(v world) world {
 			c.degC[i] = math.NaN()
 		}
 		c.doubtful[i] = c.doubtful[i] || v.doubtful[i]
+		if c.aimDegC[i] != v.aimDegC[i] {
+			c.aimDegC[i] = math.NaN()
+		}
+		c.stepK[i] = max(c.stepK[i], v.stepK[i])
+		c.restS[i] = min(c.restS[i], v.restS[i])
 	}
 	for i := range c.everyNs {
 		c.everyNs[i] = max(c.everyNs[i], v.everyNs[i])

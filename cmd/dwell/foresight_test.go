@@ -1,0 +1,175 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"io/fs"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"dwell/drivers/clock"
+)
+
+// What check says a protocol takes is held against what its rehearsal took: the time
+// until the bench is confirmed safe, the readings, and all files of the run folder. The
+// virtual bench knows the physics, the plan only a rate, a dead time and two time
+// constants.
+const (
+	durationWithin = 0.15
+	readingsWithin = 0.15
+	bytesWithin    = 0.25
+)
+
+func expectForeseen(t *testing.T, protocol string) {
+	t.Helper()
+	j, err := load(&speech{out: io.Discard, err: os.Stderr}, files{protocol: protocol, rig: leafClip + "rig.yaml", specimen: leafClip + "specimen.yaml"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	x := &execution{speech: &speech{out: io.Discard, err: io.Discard}, kind: "rehearsal", job: j, outlook: outlook{root: t.TempDir()}, seed: 1}
+	if err := x.rehearse(); err != nil {
+		t.Fatalf("%v; outcome %+v", err, x.outcome)
+	}
+	sum := j.plan.Summary
+	for _, c := range []struct {
+		what           string
+		foreseen, true float64
+		within         float64
+	}{
+		{"seconds", clock.Instant(sum.DurationNs).Seconds(), x.outcome.Report.Done.Seconds(), durationWithin},
+		{"readings", float64(sum.Readings), float64(x.outcome.Readings), readingsWithin},
+		{"bytes", float64(sum.Bytes), float64(folderSize(t, x.folder)), bytesWithin},
+	} {
+		off := c.foreseen/c.true - 1
+		t.Logf("%s: %.0f foreseen, %.0f rehearsed: %+.1f %%", c.what, c.foreseen, c.true, 100*off)
+		if !(off > -c.within && off < c.within) {
+			t.Errorf("the %s are not foreseen within %.0f %%", c.what, 100*c.within)
+		}
+	}
+}
+
+func folderSize(t *testing.T, folder string) (size int64) {
+	t.Helper()
+	err := filepath.WalkDir(folder, func(_ string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		info, err := d.Info()
+		if err == nil {
+			size += info.Size()
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return size
+}
+
+// Every example, and what the tests run.
+func TestExamplesAreForeseen(t *testing.T) {
+	examples, err := filepath.Glob(leafClip + "*.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	others, err := filepath.Glob("testdata/*.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	tried := 0
+	for _, protocol := range append(examples, others...) {
+		name := filepath.Base(protocol)
+		switch {
+		case name == "rig.yaml" || name == "specimen.yaml":
+			continue
+		case name == "late.yaml": // it is not completed, and is not meant to be
+			continue
+		case testing.Short() && name == "overnight.yaml":
+			continue
+		}
+		tried++
+		t.Run(name, func(t *testing.T) { expectForeseen(t, protocol) })
+	}
+	if tried < 6 {
+		t.Errorf("only %d protocols were tried", tried)
+	}
+}
+
+// Protocols that nobody wrote, of most steps that need no other rig. (A wait for a level
+// far from where the plate is going is foreseen to last until it is there.)
+func TestRandomProtocolsAreForeseen(t *testing.T) {
+	const most = 24
+	for seed := range uint64(most) {
+		t.Run(fmt.Sprint("seed ", seed), func(t *testing.T) {
+			text := randomProtocol(rand.New(rand.NewPCG(seed, 7)))
+			expectForeseen(t, write(t, filepath.Join(t.TempDir(), "random.yaml"), text))
+			if t.Failed() {
+				t.Log(text)
+			}
+		})
+	}
+}
+
+func randomProtocol(r *rand.Rand) string {
+	var b strings.Builder
+	pick := func(all ...string) string { return all[r.IntN(len(all))] }
+	fmt.Fprintf(&b, "format: 1\ntitle: Random\nrecord:\n  plate.temperature: %s\n  foil.temperature: %s\n  element.resistance: %s\nends: {at most: 12 h}\nsteps:\n",
+		pick("500 ms", "1 s", "2 s"), pick("1 s", "5 s"), pick("500 ms", "1 s", "10 s"))
+	fmt.Fprintf(&b, "  - confirm: {specimen: LC-07, resistance within: 20 %%}\n")
+	fmt.Fprintf(&b, "  - source: {instrument: meter, current: 10 uA, compliance: 2 V, wires: 4, integration: %s, reverse: %s}\n",
+		pick("0.1", "1"), pick("true", "false"))
+	degC := 20 + r.IntN(20)
+	fmt.Fprintf(&b, "  - bring: {plate to: %d degC, at most: 30 min}\n", degC)
+	for range 2 + r.IntN(4) {
+		randomStep(&b, r, "  ", &degC, 0)
+	}
+	return b.String()
+}
+
+func randomStep(b *strings.Builder, r *rand.Rand, indent string, degC *int, depth int) {
+	say := func(format string, args ...any) { fmt.Fprintf(b, indent+"- "+format+"\n", args...) }
+	kinds := 8
+	if depth < 2 {
+		kinds = 10
+	}
+	inside := func(n int) {
+		fmt.Fprintf(b, "%s  do:\n", indent)
+		for range n {
+			randomStep(b, r, indent+"    ", degC, depth+1)
+		}
+	}
+	switch r.IntN(kinds) {
+	case 0:
+		say("hold: %d s", 1+r.IntN(200))
+	case 1:
+		say("hold: {until: \"settled(foil.temperature, 0.3 K, 1 min)\", at most: 20 min, otherwise: go on}")
+	case 2:
+		*degC = 20 + r.IntN(25)
+		say("bring: {plate to: %d degC, within: %d K, for: %d s, at most: 40 min}", *degC, 1+r.IntN(2), 2+r.IntN(20))
+	case 3:
+		to := 30 + r.IntN(20)
+		say("bring: {plate to: %d degC, at most: 40 min, then wait: %d s}", to, 1+r.IntN(100))
+		say("hold: %d s", 1+r.IntN(20))
+		*degC = to
+	case 4:
+		say("sweep: {instrument: meter, current: [-10 uA, -5 uA, 0 uA, 5 uA, 10 uA], settle: %d ms, read: [element.voltage, element.current]}", 50+r.IntN(500))
+	case 5:
+		say("mark: here")
+	case 6:
+		say("bring: {plate to: 41 degC, without waiting: true}")
+		say("hold: {until: \"plate.temperature > 40.4 degC\", at most: 20 min}")
+	case 7:
+		say("bring: {plate to: 25 degC, at most: 40 min}")
+		say("ramp: {plate from: 25 degC, to: 35 degC, at: %d K/min}", 2+r.IntN(8))
+	case 8:
+		say("repeat: {times: %d}", 1+r.IntN(6))
+		inside(1 + r.IntN(3))
+	case 9:
+		say("for each: {degC%d: 20 degC to 30 degC by 5 K, and back: %t}", depth, r.IntN(2) == 0)
+		fmt.Fprintf(b, "%s  do:\n%s    - bring: {plate to: degC%d, at most: 40 min}\n", indent, indent, depth)
+		randomStep(b, r, indent+"    ", degC, depth+1)
+	}
+}
