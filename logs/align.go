@@ -1,12 +1,22 @@
 package logs
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
 	"path/filepath"
 	"slices"
+	"sort"
+	"strings"
 
 	"dwell/drivers/quantity"
+)
+
+// The events between which channels are not read by the clock, as planned; their text
+// names the channels, with ", " between them.
+const (
+	Unread    = "unread"
+	ReadAgain = "read again"
 )
 
 // Column is one channel of aligned.csv.
@@ -42,8 +52,51 @@ type point struct {
 type track struct {
 	Column
 	unit   string
+	known  bool // that unit
 	points []point
 	first  int // points before it are done with
+	gaps   []gap
+	nested int // how often the last gap was begun and not ended
+	passed int // gaps that stand among the points
+}
+
+// gap is a time in which a channel was not read by the clock, as planned. What was read
+// in it belongs to a list of levels, and nothing before it is a neighbour of what comes
+// after.
+type gap struct{ fromNs, toNs int64 }
+
+// open begins a gap, unless one is open.
+func (k *track) open(atNs int64) {
+	if k.nested++; k.nested == 1 {
+		k.gaps = append(k.gaps, gap{atNs, math.MaxInt64})
+	}
+}
+
+// close ends what open began, or everything.
+func (k *track) close(atNs int64, all bool) {
+	if k.nested == 0 {
+		return
+	}
+	if k.nested--; k.nested == 0 || all {
+		k.nested = 0
+		last := &k.gaps[len(k.gaps)-1]
+		last.toNs = max(atNs, last.fromNs)
+	}
+}
+
+// within tells whether an instant lies in a gap.
+func (k *track) within(atNs int64) bool {
+	i := sort.Search(len(k.gaps), func(i int) bool { return k.gaps[i].toNs >= atNs })
+	return i < len(k.gaps) && k.gaps[i].fromNs <= atNs
+}
+
+// pass puts the gaps that began by an instant among the points, as bad readings at
+// their edges.
+func (k *track) pass(atNs int64) {
+	for ; k.passed < len(k.gaps) && k.gaps[k.passed].fromNs <= atNs; k.passed++ {
+		k.add(point{atNs: k.gaps[k.passed].fromNs})
+		k.add(point{atNs: k.gaps[k.passed].toNs})
+	}
 }
 
 func (k *track) add(p point) {
@@ -106,8 +159,8 @@ func (a *aligner) row(r Row) error {
 		return nil
 	}
 	k := &a.tracks[i]
-	if k.points == nil {
-		k.unit = r.Unit
+	if !k.known {
+		k.unit, k.known = r.Unit, true
 	} else if k.unit != r.Unit {
 		return fmt.Errorf("%s is in %q and in %q: one column needs one unit", r.Channel, k.unit, r.Unit)
 	}
@@ -123,7 +176,12 @@ func (a *aligner) row(r Row) error {
 			return nil
 		}
 	}
-	k.add(point{r.AtNs, r.Value, r.Good()})
+	for i := range a.tracks {
+		a.tracks[i].pass(a.newestNs)
+	}
+	if !k.within(r.AtNs) {
+		k.add(point{r.AtNs, r.Value, r.Good()})
+	}
 	for len(k.points)-k.first >= alignMostPoints {
 		if a.windowNs /= 2; a.windowNs < alignLeastNs {
 			return fmt.Errorf("%s has over %d readings within %d s: too many to hold", r.Channel, alignMostPoints, 2*a.windowNs/1e9)
@@ -161,7 +219,9 @@ func (a *aligner) ticks(upTo int64) error {
 
 // Align writes aligned.csv and its metadata, in place of earlier ones: one row a
 // tick, at whole multiples of everyNs from the first reading of the channels to the
-// last, one column a channel, linear between neighbours.
+// last, one column a channel, linear between neighbours. It is empty where the run says
+// that a channel was not read by the clock: in a sweep, while its source was changed, in
+// a pause.
 func Align(r *Run, everyNs int64, columns []Column) (Aligned, error) {
 	if everyNs <= 0 || len(columns) == 0 {
 		return Aligned{}, fmt.Errorf("aligned.csv needs a tick above zero and a channel, got %d ns and %d channels", everyNs, len(columns))
@@ -176,6 +236,9 @@ func Align(r *Run, everyNs int64, columns []Column) (Aligned, error) {
 		a.tracks = append(a.tracks, track{Column: c})
 		names = append(names, c.Channel)
 	}
+	if err := a.findGaps(r); err != nil {
+		return Aligned{}, err
+	}
 	name := filepath.Join(r.dir, alignedName)
 	err := replaceWith(r.fs, name, func(f File) error { return a.write(f, r, names) })
 	if err != nil {
@@ -185,6 +248,38 @@ func Align(r *Run, everyNs int64, columns []Column) (Aligned, error) {
 		a.done.Units = append(a.done.Units, a.tracks[i].unit)
 	}
 	return a.done, replaceFile(r.fs, name+metadataSuffix, alignedMetadata(names, a.done.Units, everyNs))
+}
+
+// findGaps reads from the events when channels were not read by the clock. One that is
+// still open when the instruments are opened again ended there: the run was killed in it.
+func (a *aligner) findGaps(r *Run) error {
+	for line, err := range r.Events() {
+		var e struct {
+			Event, Text string
+			AtNs        int64 `json:"t_ns"`
+		}
+		if err == nil {
+			err = json.Unmarshal(line, &e)
+		}
+		if err != nil {
+			return err
+		}
+		switch e.Event {
+		case "instrument":
+			for i := range a.tracks {
+				a.tracks[i].close(e.AtNs, true)
+			}
+		case Unread, ReadAgain:
+			for name := range strings.SplitSeq(e.Text, ", ") {
+				if i, ok := a.place[name]; ok && e.Event == Unread {
+					a.tracks[i].open(e.AtNs)
+				} else if ok {
+					a.tracks[i].close(e.AtNs, false)
+				}
+			}
+		}
+	}
+	return nil
 }
 
 func (a *aligner) write(f File, r *Run, names []string) error {

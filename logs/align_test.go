@@ -63,6 +63,74 @@ func TestAlignByHand(t *testing.T) {
 	}
 }
 
+// What was not read by the clock, as planned, is empty, and so is everything between its
+// neighbours, whatever was read in it; also when gaps overlap, and when a run was killed
+// in one. Other channels go on.
+func TestAlignLeavesPlannedGapsEmpty(t *testing.T) {
+	m := NewMemory()
+	w, err := Create(m, "runs", "example", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	event := func(seconds float64, kind, text string) {
+		t.Helper()
+		if err := w.Event(fmt.Appendf(nil, `{"event":%q,"t_ns":%d,"text":%q}`, kind, int64(seconds*1e9), text)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for i := range 17 {
+		now := float64(i)
+		switch i {
+		case 3: // a sweep between two readings, with a list of levels
+			event(2.25, Unread, "a, other")
+			for k := range 5 {
+				if err := w.Reading(at(2.3+0.1*float64(k), "a", 100*float64(k-2), "")); err != nil {
+					t.Fatal(err)
+				}
+			}
+			event(2.75, ReadAgain, "a, other")
+		case 6: // a change of its source in an instant
+			event(5.5, Unread, "a")
+			event(5.5, ReadAgain, "a")
+		case 9: // a pause in the middle of a change
+			event(8.25, Unread, "a")
+			event(8.25, Unread, "a")
+			event(8.5, ReadAgain, "a")
+			event(9.5, ReadAgain, "a")
+		case 13: // killed in a sweep, and taken up again
+			event(12.5, Unread, "a")
+			event(13.5, "instrument", "a: it is there")
+		}
+		for _, r := range []Row{at(now, "a", now, ""), at(now+0.25, "b", now, "")} {
+			if err := w.Reading(r); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	run, _, err := Open(m, w.Dir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Align(run, 5e8, []Column{{"a", 3e9}, {"b", 3e9}}); err != nil {
+		t.Fatal(err)
+	}
+	var empty []string
+	for _, line := range strings.Split(content(t, m, "runs/example/aligned.csv"), "\r\n")[1:] {
+		if f := strings.Split(line, ","); len(f) == 3 && (f[1] == "" || f[2] == "") {
+			empty = append(empty, line)
+		} else if len(f) == 3 && f[1] != f[0] {
+			t.Errorf("a is its time, got %s", line)
+		}
+	}
+	want := []string{"0,0,", "2.5,,2.25", "5.5,,5.25", "8.5,,8.25", "9,,8.75", "9.5,,9.25", "12.5,,12.25", "13,,12.75", "13.5,,13.25"}
+	if !slices.Equal(empty, want) {
+		t.Errorf("empty at %q, expected %q", empty, want)
+	}
+}
+
 func TestAlignEdges(t *testing.T) {
 	m, run := runOf(t)
 	if done, err := Align(run, 1e9, []Column{{"a", 1}}); err != nil || done.Ticks != 0 || content(t, m, "runs/example/aligned.csv") != "t_s,a\r\n" {

@@ -246,7 +246,15 @@ func (r *Run) until(a *plan.Action) error {
 	return nil
 }
 
+// set sends setpoints one after the other. What an instrument with an output reads
+// before is another thing than what it reads after.
 func (r *Run) set(setpoints []plan.Setpoint) error {
+	for k, s := range setpoints {
+		i := r.instr[s.Instrument]
+		if r.bench.Rig.Instruments[i].Profile.Set("output") >= 0 && (k == 0 || s.Instrument != setpoints[k-1].Instrument) {
+			defer r.unread(i)()
+		}
+	}
 	for k := 0; k < len(setpoints); {
 		if err := r.whilePaused(); err != nil {
 			return err
@@ -354,6 +362,7 @@ func (r *Run) sweep(a *plan.Action) error {
 		return err
 	}
 	defer instrument.End()
+	defer r.unread(i, a.Channels...)()
 	for _, v := range a.Values {
 		s.Value = v
 		if err := r.apply(i, s); err != nil {

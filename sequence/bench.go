@@ -126,6 +126,7 @@ func (r *Run) confirm(a *plan.Action) error {
 		return err
 	}
 	defer instrument.End()
+	defer r.unread(i, c.Channel)()
 	var ohm [2]float64
 	for k, sign := range []float64{1, -1} {
 		for _, s := range a.Setpoints {

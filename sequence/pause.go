@@ -69,12 +69,18 @@ func (r *Run) pausing() error {
 		}
 	}
 	unread, err := r.outputsOff(outputs)
+	if len(unread) > 0 {
+		r.event(Event{Kind: "unread", Text: strings.Join(unread, ", ")})
+	}
 	for held := (*safety.Pause)(nil); err == nil && r.gate.Latched() == nil; {
 		how := r.pause.wanted
 		switch {
 		case how == nil:
 			if err = r.goOn(outputs, targets, held != nil); err == nil && r.pause.wanted == nil && r.gate.Latched() == nil {
 				r.pause.on = false
+				if len(unread) > 0 {
+					r.event(Event{Kind: "read again", Text: strings.Join(unread, ", ")})
+				}
 				lasted := r.clock.Now() - began
 				r.pause.total += lasted
 				r.event(Event{Kind: "resumed", Text: "not read meanwhile: " + strings.Join(unread, ", "), Fields: []Field{{"gap_s", lasted.Seconds()}}})

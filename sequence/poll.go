@@ -3,6 +3,8 @@ package sequence
 import (
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 
 	"dwell/drivers"
 	"dwell/drivers/clock"
@@ -287,6 +289,27 @@ func (s State) clone() State {
 	s.WatchAt = append([]clock.Instant(nil), s.WatchAt...)
 	s.Memory = s.Memory.Clone()
 	return s
+}
+
+// unread tells the log that an instrument is not read by the clock from now on: its
+// channels, and others of it that are read otherwise meanwhile. Then values before and
+// after are no neighbours, and those between belong to what the plan does. What it
+// returns tells the end. The words are those of logs.
+func (r *Run) unread(i int, others ...string) (end func()) {
+	names := append([]string(nil), others...)
+	for _, channels := range r.polls[i].queries {
+		for _, c := range channels {
+			if name := r.bench.Rig.Channels[c].Name; r.state.Rates[c].EveryNs > 0 && !slices.Contains(names, name) {
+				names = append(names, name)
+			}
+		}
+	}
+	if len(names) == 0 {
+		return func() {}
+	}
+	text := strings.Join(names, ", ")
+	r.event(Event{Kind: "unread", Text: text})
+	return func() { r.event(Event{Kind: "read again", Text: text}) }
 }
 
 // pauseReadings keeps the poller of an instrument away while the plan uses it, and

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"syscall"
 	"testing"
@@ -174,5 +175,33 @@ func expectWitnessed(t *testing.T, journal string, sent []string) {
 			return
 		}
 		rest = after
+	}
+}
+
+// In aligned.csv stand only currents that the source was told to hold, though a sweep
+// goes through others between two readings of it.
+func TestAlignedCurrentsWereApplied(t *testing.T) {
+	folder := rehearsed(t, "short.yaml", 1).folder
+	lines := strings.Split(strings.TrimSpace(read(t, filepath.Join(folder, "aligned.csv"))), "\r\n")
+	column := slices.Index(strings.Split(lines[0], ","), "element.current")
+	swept, empty, full := float64(happened(t, folder, "mark").AtNs)/1e9, 0, 0
+	for _, line := range lines[1:] {
+		f := strings.Split(line, ",")
+		at, err := strconv.ParseFloat(f[0], 64)
+		if err != nil {
+			t.Fatal(line)
+		}
+		switch amps, err := strconv.ParseFloat(f[column], 64); {
+		case err != nil && math.Abs(at-swept) < 1:
+			empty++
+		case err != nil: // before the source is on, after the end
+		case math.Abs(amps-10e-6) > 0.1e-6:
+			t.Errorf("nobody held this current: %s", line)
+		default:
+			full++
+		}
+	}
+	if empty == 0 || full < 20 {
+		t.Errorf("%d rows with the current, %d empty in the sweep", full, empty)
 	}
 }
