@@ -29,7 +29,8 @@ type Report struct {
 // deadline, and tries again until each has confirmed it or giveUp says so. It takes
 // the ports from whoever has them, asks no judge, waits for no disk, and never
 // depends on the instrument that failed. What heats is watched until its temperature
-// shows that it does not any more. tell is called with every result.
+// shows that it does not any more, or until the switch in its mains is known to be open:
+// then it need not answer. tell is called with every result.
 func MakeSafe(c clock.Clock, b *rig.Bench, giveUp func() bool, tell func(drivers.Evidence)) Report {
 	n := len(b.Instruments)
 	r := Report{Began: c.Now(), Evidence: make([]drivers.Evidence, n), Attempts: make([]int, n), Confirmed: true}
@@ -38,7 +39,8 @@ func MakeSafe(c clock.Clock, b *rig.Bench, giveUp func() bool, tell func(drivers
 	for i, instrument := range b.Instruments {
 		r.Evidence[i].Instrument = instrument.Name()
 		c.Go("making "+instrument.Name()+" safe", func() error {
-			untilSafe(c, b, instrument, giveUp, func(e drivers.Evidence) {
+			cut := func() (drivers.Evidence, bool) { return withoutMains(c, b, instrument, r.Evidence) }
+			untilSafe(c, b, instrument, cut, giveUp, func(e drivers.Evidence) {
 				r.Attempts[i]++
 				r.Evidence[i] = e
 				tell(e)
@@ -81,14 +83,37 @@ func release(b *rig.Bench, over []bool) {
 	}
 }
 
+// withoutMains is the evidence that an instrument cannot do anything, if the switch in
+// its mains has been confirmed to be open.
+func withoutMains(c clock.Clock, b *rig.Bench, i *rig.Instrument, evidence []drivers.Evidence) (drivers.Evidence, bool) {
+	s := b.Rig.SwitchOf(i.Name())
+	if s < 0 {
+		return drivers.Evidence{}, false
+	}
+	for _, e := range evidence {
+		if e.Instrument == b.Rig.Instruments[s].Name && e.Grade != drivers.Unconfirmed {
+			return drivers.Evidence{Instrument: i.Name(), Grade: e.Grade, At: c.Now(), Text: "it has no mains: " + e.Instrument + " is open"}, true
+		}
+	}
+	return drivers.Evidence{}, false
+}
+
 // untilSafe tries one instrument again and again. One that may have heated is safe
-// when it has been seen not to.
-func untilSafe(c clock.Clock, b *rig.Bench, i *rig.Instrument, giveUp func() bool, tell func(drivers.Evidence)) {
+// when it has been seen not to, or when its mains is cut.
+func untilSafe(c clock.Clock, b *rig.Bench, i *rig.Instrument, cut func() (drivers.Evidence, bool), giveUp func() bool, tell func(drivers.Evidence)) {
 	for {
 		e := once(c, i)
+		if without, is := cut(); is {
+			tell(without)
+			return
+		}
 		tell(e)
 		if e.Grade != drivers.Unconfirmed && i.Heated() {
-			e = cools(c, b, i, e, giveUp)
+			if e = cools(c, b, i, e, func() bool { _, is := cut(); return is || giveUp() }); e.Grade == drivers.Unconfirmed {
+				if without, is := cut(); is {
+					e = without
+				}
+			}
 			tell(e)
 		}
 		if e.Grade != drivers.Unconfirmed || giveUp() {

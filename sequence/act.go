@@ -8,6 +8,7 @@ import (
 	"dwell/drivers"
 	"dwell/drivers/clock"
 	"dwell/drivers/quantity"
+	"dwell/drivers/rig"
 	"dwell/safety"
 	"dwell/sequence/plan"
 )
@@ -15,25 +16,56 @@ import (
 type plannedRate = plan.Polled
 
 // prepare finds out who is there and takes every instrument to a known state, with
-// nothing switched on.
+// nothing switched on. A switch in the mains of another comes first and closes, or that
+// one could not answer.
 func (r *Run) prepare() error {
-	for i, instrument := range r.bench.Instruments {
-		by := r.clock.Now() + 2*boundaryPatience
-		if err := instrument.Begin(by); err != nil {
-			return err
+	for _, first := range []bool{true, false} {
+		for i, instrument := range r.bench.Instruments {
+			if instrument.InMains() != first {
+				continue
+			}
+			if err := r.prepareOne(i, instrument); err != nil {
+				return err
+			}
 		}
-		who, err := instrument.Identify(by)
-		if err == nil {
-			err = instrument.Prepare(by)
-		}
-		instrument.End()
-		if err != nil {
-			return err
-		}
-		r.outcome.Identities[r.bench.Rig.Instruments[i].Name] = who
-		r.event(Event{Kind: "instrument", Text: instrument.Name() + ": " + who})
 	}
 	return nil
+}
+
+func (r *Run) prepareOne(i int, instrument *rig.Instrument) error {
+	by := r.clock.Now() + 2*boundaryPatience
+	if err := instrument.Begin(by); err != nil {
+		return err
+	}
+	defer instrument.End()
+	who, err := instrument.Identify(by)
+	if err == nil {
+		err = instrument.Prepare(by)
+	}
+	if err != nil {
+		return err
+	}
+	r.outcome.Identities[r.bench.Rig.Instruments[i].Name] = who
+	r.event(Event{Kind: "instrument", Text: instrument.Name() + ": " + who})
+	if !instrument.InMains() {
+		return nil
+	}
+	return r.close(instrument, by)
+}
+
+// close gives another instrument its mains. That one is off when it starts; a heartbeat
+// that does not come cannot be told from one that is not due yet, so that until readings
+// are judged the switch's own watchdog has the word.
+func (r *Run) close(instrument *rig.Instrument, by clock.Instant) error {
+	r.event(Event{Kind: "set", Text: instrument.Closing().String()})
+	if err := r.sync(); err != nil {
+		r.lostDisk(err)
+		return err
+	}
+	if c := r.gate.Latched(); c != nil {
+		return c
+	}
+	return instrument.Apply(instrument.Closing(), by)
 }
 
 // perform goes through the plan's actions.

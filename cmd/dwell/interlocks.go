@@ -88,7 +88,11 @@ func describePowerCut(p *plan.Plan) string {
 		heats = heats || s.What == "heat"
 		text := "stays on until somebody switches it off"
 		if s.ForNs > 0 {
-			text = fmt.Sprintf("goes off by itself after %s (its own watchdog)", shortly(s.ForNs))
+			by := "its own watchdog"
+			if s.By != "" {
+				by = s.By + ", the switch in its mains, opens"
+			}
+			text = fmt.Sprintf("goes off by itself after %s (%s)", shortly(s.ForNs), by)
 		}
 		fmt.Fprintf(&b, "%-10sif the computer lost its power, the %s of %s %s\n", "power cut", s.What, s.Instrument, text)
 	}

@@ -241,7 +241,24 @@ func (r *profileReader) complete(n *yamltext.Node) {
 			}
 		}
 	}
+	if i := r.p.Set(mains); r.p.Kind == mainsSwitch && i >= 0 {
+		r.completeSwitch(n, &r.p.Sets[i])
+	}
 	if i := r.p.Set("integration"); i >= 0 && !r.p.Sets[i].HasDefault {
 		r.wrong(n, "the default of integration is missing: the time of a reading depends on it")
+	}
+}
+
+// completeSwitch makes sure that a mains switch is one that opens by itself.
+func (r *profileReader) completeSwitch(n *yamltext.Node, c *Commanded) {
+	if c.State(stateOpen) < 0 || c.State(stateClosed) < 0 || !slices.Equal(c.Energises, []string{stateClosed}) {
+		r.wrong(n, "mains can be open or closed, and closed energises")
+	}
+	if r.p.Watchdog == nil {
+		r.wrong(n, "a mains switch opens by itself when the computer has died: a watchdog is missing")
+	}
+	q, f, ok := r.p.Measured(mains)
+	if ok && !slices.Contains(r.p.Queries[q].Fields[f].States, stateClosed) {
+		r.wrong(n, "what mains reads is missing its state closed")
 	}
 }

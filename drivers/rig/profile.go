@@ -66,7 +66,11 @@ var kinds = []struct {
 	{"source-meter", []string{"voltage", "current", "resistance", "power"}, []string{"function", "compliance", "current", "output"}},
 	{"thermometer", nil, nil},
 	{"lift", nil, []string{"place"}},
+	{mainsSwitch, []string{"mains"}, []string{"mains"}},
 }
+
+// mainsSwitch is the kind that cuts another instrument's mains.
+const mainsSwitch = "mains-switch"
 
 // Style is how an instrument answers.
 type Style uint8

@@ -66,6 +66,7 @@ type Description struct {
 	Name       string
 	Profile    *Profile // with this instrument's own line settings and heating
 	Address    wire.Address
+	Switches   string // the instrument whose mains it is in, or ""
 	Calibrated string // date, or ""
 	Serial     string
 	Longest    *Longest       // nil when it was not measured
@@ -167,6 +168,7 @@ func load(doc *yamltext.Document, files func(name string) ([]byte, error), kept 
 		r.instrument(pair, hertz)
 	}
 	r.noSharedPorts()
+	r.switches(t["instruments"])
 	r.baseChannels()
 	r.channels(t["channels"])
 	r.limits(t["limits"])
@@ -179,6 +181,7 @@ func load(doc *yamltext.Document, files func(name string) ([]byte, error), kept 
 	}
 	r.place(t["specimen place"])
 	r.contacts(t["stop contacts"])
+	r.keptClosed()
 	r.apart(t["thermometers disagree"])
 	rig.ActWithin = r.span(t["must act within"])
 	if rig.Notify = r.texts(t["notify"]); t["notify"] != nil && len(rig.Notify) == 0 {
@@ -211,7 +214,7 @@ func (r *rigReader) instrument(pair yamltext.Pair, hertz float64) {
 	if !isName(d.Name) || d.Name == "person" {
 		r.wrong(pair.Key, "%q is no name for an instrument", d.Name).Hint("use letters, digits and _, such as plate")
 	}
-	t := r.table(pair.Value, "!profile", "!port", "baud", "data bits", "parity", "stop bits", "calibrated", "serial number", "heating",
+	t := r.table(pair.Value, "!profile", "!port", "switches", "baud", "data bits", "parity", "stop bits", "calibrated", "serial number", "heating",
 		"identified", "longest exchange")
 	if p := r.profile(t["profile"]); p != nil {
 		d.Profile = p // read for this instrument alone: its settings are its own
@@ -231,6 +234,7 @@ func (r *rigReader) instrument(pair yamltext.Pair, hertz float64) {
 			d.Profile.Line.Baud = 0
 		}
 	}
+	d.Switches = r.text(t["switches"])
 	d.Serial, d.Calibrated = r.text(t["serial number"]), r.date(t["calibrated"])
 	d.Longest, d.Identified = r.longest(t["longest exchange"]), r.identified(t["identified"], d.Profile)
 	if hertz > 0 {

@@ -44,6 +44,7 @@ var firmwares = []struct {
 	{"source-meter", theFilm, newSourceMeter},
 	{"thermometer", nothing, newThermometer},
 	{"lift", nothing, newLift},
+	{"mains-switch", theMains, newMainsSwitch},
 }
 
 // part of the world that one instrument alone can have hold of.
@@ -53,6 +54,7 @@ const (
 	nothing  part = ""
 	thePlate part = "plate to heat"
 	theFilm  part = "film to source into"
+	theMains part = "supply of the plate to switch"
 )
 
 // assemble puts instruments round a world and switches them on.
@@ -70,9 +72,11 @@ func assemble(w *World, instruments []fitted, seed uint64) (*Bench, error) {
 		}
 		owners[has] = f.name
 		b.devices = append(b.devices, d)
-		d.firmware.start(d)
 	}
 	b.heater = owners[thePlate]
+	for _, d := range b.devices {
+		d.firmware.start(d)
+	}
 	return b, nil
 }
 
@@ -156,6 +160,8 @@ func (b *Bench) look() {
 	b.hot = hot
 	text, value := "on", 1.0
 	switch {
+	case !w.MainsOn():
+		text, value = "off: its mains is open", 0
 	case w.CutOut():
 		text, value = "off: the over-temperature circuit has opened", 0
 	case w.Faults().HeaterBroken:

@@ -30,6 +30,9 @@ type Faults struct {
 	// watchdog does not count, and the heater keeps the power that it has.
 	PlateHung bool
 
+	// SwitchWelded is a switch in the plate's mains that cannot open any more.
+	SwitchWelded bool
+
 	// OutputStuck is a source that cannot be switched off any more. It says so.
 	OutputStuck bool
 	// SourceGain is how much of its level the source puts out; 0 stands for 1.
@@ -102,7 +105,7 @@ func (w *World) FilmOhm() float64 { return w.film.ohm(w.FilmTemperature(), w.sta
 // on.
 func (b *Bench) Energised() (heat, output bool) {
 	w := b.world
-	heat = (w.HeaterOn() || w.Faults().RelayWelded) && !w.CutOut() && !w.Faults().HeaterBroken
+	heat = (w.HeaterOn() || w.Faults().RelayWelded) && w.MainsOn() && !w.CutOut() && !w.Faults().HeaterBroken
 	return heat, w.Source().Mode != SourceOff
 }
 

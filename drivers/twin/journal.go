@@ -15,6 +15,7 @@ import (
 //	setpoint  a set value changed; value is the new one in SI units or degC
 //	output    a source's output was switched; value is 1 or 0
 //	heat      heat can reach the plate from now on, or cannot; value is 1 or 0
+//	mains     the switch in the plate's mains has closed or opened; value is 1 or 0
 //	place     the specimen was moved; text says where it is
 //	watchdog  an instrument switched itself off for want of commands
 //	fault     something was broken for a drill; text says what
@@ -23,6 +24,7 @@ const (
 	noteSetpoint = "setpoint"
 	noteOutput   = "output"
 	noteHeat     = "heat"
+	noteMains    = "mains"
 	notePlace    = "place"
 	noteWatchdog = "watchdog"
 	noteFault    = "fault"

@@ -90,6 +90,9 @@ func (d *device) Receive(at clock.Instant, b []byte) {
 // hear deals with a message, when everything that was due before has happened.
 func (d *device) hear(m message) {
 	d.bench.Advance(m.at)
+	if d.name == d.bench.heater && !d.bench.world.MainsOn() {
+		return // it has no supply, and hears nothing
+	}
 	d.firmware.message(d, m)
 	d.bench.look()
 }

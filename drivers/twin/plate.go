@@ -58,6 +58,7 @@ type PlateState struct {
 	DriftK     float64           // of its thermometer
 	On         bool              // the heating function, as START and STOP switch it
 	CutOut     bool              // the over-temperature circuit has opened, and stays open
+	NoMains    bool              // a switch in its mains is open
 	Percent    float64           // the controller's last decision
 	Reset      float64           // the controller's memory, %
 	Delayed    [delayMax]float64 // power on its way through the dead time, by tick
@@ -119,7 +120,7 @@ func (p *plate) decide(s *PlateState, tick int64, f *Faults) {
 // power is what reaches the heater now, in percent.
 func (p *plate) power(s *PlateState, f *Faults) float64 {
 	switch {
-	case s.CutOut, f.HeaterBroken: // its own contact, in series with the relay
+	case s.CutOut, s.NoMains, f.HeaterBroken: // its own contact, in series with the relay
 		return 0
 	case f.RelayWelded:
 		return 100

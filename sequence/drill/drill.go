@@ -81,6 +81,9 @@ func (c Case) hardware(r *rig.Rig, e energy) string {
 func (s Strike) frees(r *rig.Rig, e energy) bool {
 	for _, d := range r.Instruments {
 		if d.Name == s.On {
+			if d.Profile.Kind == "hotplate" && r.SwitchOf(d.Name) >= 0 {
+				return false // its mains can be cut
+			}
 			return d.Profile.Kind == "hotplate" && e == heat || d.Profile.Kind == "source-meter" && e == output
 		}
 	}

@@ -36,7 +36,8 @@ const (
 	Foil // the thermometer on it
 	Plate
 	Meter
-	Port // of each instrument
+	Switch // in the plate's mains
+	Port   // of each instrument
 )
 
 // Disk is what becomes of the disk.
@@ -88,6 +89,9 @@ var Faults = []Fault{
 	{Name: "plate turned up at its knob", On: Plate, Hand: (*twin.Bench).Meddle},
 	{Name: "plate switched off and on", On: Plate, Hand: (*twin.Bench).Reboot},
 	{Name: "plate hangs", On: Plate, World: func(f *twin.Faults) { f.PlateHung = true }, Hardware: cutsMains},
+
+	{Name: "mains switch opens", On: Switch, Hand: (*twin.Bench).Reboot},
+	{Name: "mains switch welded", On: Switch, World: func(f *twin.Faults) { f.SwitchWelded = true }},
 
 	{Name: "compliance turned down", On: Meter, Hand: (*twin.Bench).Meddle},
 	{Name: "source-meter switched off and on", On: Meter, Hand: (*twin.Bench).Reboot},
@@ -142,7 +146,7 @@ func fallsOff(b *twin.Bench, _ string) error { return b.Move(b.World().Now(), "l
 func (f *Fault) places(r *rig.Rig) (names []string) {
 	for _, d := range r.Instruments {
 		if f.On == Port || f.On == Plate && d.Profile.Kind == "hotplate" ||
-			(f.On == Meter || f.On == Film) && d.Profile.Kind == "source-meter" {
+			f.On == Switch && d.Switches != "" || (f.On == Meter || f.On == Film) && d.Profile.Kind == "source-meter" {
 			names = append(names, d.Name)
 		}
 	}

@@ -341,6 +341,12 @@ func (c *compiler) staysOn(i int, d rig.Description) {
 	if w := d.Profile.Watchdog; w != nil {
 		x.ForNs = int64(w.TripsAfter)
 	}
+	if k := c.rig.SwitchOf(d.Name); k >= 0 {
+		x.By = c.rig.Instruments[k].Name
+		if w := c.rig.Instruments[k].Profile.Watchdog; x.ForNs == 0 || int64(w.TripsAfter) < x.ForNs {
+			x.ForNs = int64(w.TripsAfter)
+		}
+	}
 	if c.heated[i] {
 		x.What = setHeat
 		c.plan.Summary.StaysOn = append(c.plan.Summary.StaysOn, x)

@@ -178,8 +178,16 @@ func TestUnattendedNeedsMeasurements(t *testing.T) {
 // TestStaysOn knows what has no watchdog of its own, and what is never switched on.
 func TestStaysOn(t *testing.T) {
 	p, _ := planned(t, nil, nil, heats, Options{})
-	if s := p.Summary.StaysOn; len(s) != 2 || s[0] != (StaysOn{"plate", "heat", 60e9}) || s[1] != (StaysOn{"meter", "output", 0}) {
+	if s := p.Summary.StaysOn; len(s) != 2 || s[0] != (StaysOn{"plate", "heat", 60e9, ""}) || s[1] != (StaysOn{"meter", "output", 0, ""}) {
 		t.Errorf("%+v", s)
+	}
+	switched := []string{"# What the instruments measure, =>   mains: {profile: mains-switch, port: twin, switches: plate}\n# What the instruments measure,"}
+	p, said := planned(t, switched, nil, heats, Options{})
+	if s := p.Summary.StaysOn; said != "" || len(s) != 2 || s[0] != (StaysOn{"plate", "heat", 10e9, "mains"}) {
+		t.Errorf("with a switch in its mains: %+v %s", s, said)
+	}
+	if r := find(t, p, "stop contact: mains.mains must read closed"); r.SamplingNs != 1e9 || r.Then != "trip" {
+		t.Errorf("the switch is not looked at: %+v", r)
 	}
 	cold := strings.Replace(heats, "  - bring: {plate to: 30 degC, at most: 20 min}\n", "", 1)
 	p, _ = planned(t, nil, nil, cold, Options{})
@@ -189,8 +197,8 @@ func TestStaysOn(t *testing.T) {
 	bath := []string{"profile: namur-hotplate => profile: namur-bath-ok", "    port: twin =>     port: \"tcp:192.0.2.1:10\"",
 		"  foil.temperature: {from: plate.probe}\n => ", "  foil.temperature: {below: 75 degC}\n => ", ", foil.temperature] => ]",
 		"  - {when: \"abs(plate.temperature - foil.temperature) > 25 K\", while: specimen on plate, lasting: 60 s, then: trip}\n =>   - {when: \"plate.temperature > 90 degC\", then: trip}\n"}
-	p, said := planned(t, bath, nil, strings.Replace(heats, "foil.temperature: 1 s, ", "", 1), Options{})
-	if s := p.Summary.StaysOn; said != "" || len(s) != 2 || s[0] != (StaysOn{"plate", "heat", 0}) {
+	p, said = planned(t, bath, nil, strings.Replace(heats, "foil.temperature: 1 s, ", "", 1), Options{})
+	if s := p.Summary.StaysOn; said != "" || len(s) != 2 || s[0] != (StaysOn{"plate", "heat", 0, ""}) {
 		t.Errorf("a bath without a watchdog: %+v %s", s, said)
 	}
 }

@@ -94,6 +94,7 @@ type StaysOn struct {
 	Instrument string `json:"instrument"`
 	What       string `json:"what"` // "heat" or "output"
 	ForNs      int64  `json:"for_ns,omitempty"`
+	By         string `json:"by,omitempty"` // the switch in its mains, if it has one
 }
 
 // Gap is a planned pause in the readings of an instrument: a step uses it for
