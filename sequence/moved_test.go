@@ -100,3 +100,19 @@ func TestTheMomentOfAMovement(t *testing.T) {
 		})
 	}
 }
+
+// A bench whose plate has a probe and which has a multimeter with a resistance
+// thermometer as well: both read the same foil, and a rehearsal goes through.
+func TestTwoThermometersOnTheFoil(t *testing.T) {
+	x := trial{steps: source + "  - record: {slide.temperature: 1 s}\n  - bring: {plate to: 30 degC, at most: 20 min}\n  - hold: 5 min\n",
+		locks: `  - {when: "abs(slide.temperature - foil.temperature) > 1 K", then: trip}`,
+		rig: []string{"\n# What the instruments measure", "  dmm: {profile: scpi-multimeter, port: twin, longest exchange: {takes: 90 ms, measured on: 2026-05-20}}\n\n# What the instruments measure",
+			"channels:\n", "channels:\n  slide.temperature: {from: dmm.resistance, through: pt100}\n",
+			"[plate.temperature, foil.temperature]", "[plate.temperature, foil.temperature, slide.temperature]"}}
+	rec, o := x.do(t)
+	expect(t, o, "completed", 0, "")
+	both := strings.Join(rec.lines, "\n")
+	if slide, foil := strings.Count(both, " slide.temperature "), strings.Count(both, " foil.temperature "); slide < 300 || foil < 300 {
+		t.Errorf("%d readings by the multimeter, %d by the plate", slide, foil)
+	}
+}

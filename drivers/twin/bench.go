@@ -26,7 +26,6 @@ type Bench struct {
 type fitted struct {
 	name, firmware string
 	line           wire.Line
-	probe          bool // the thermometer on the foil is plugged in here
 	lineHz         float64
 	seed           uint64
 	accuracies     []accuracy

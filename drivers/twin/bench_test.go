@@ -21,7 +21,7 @@ var (
 func aBench(t testing.TB, change func([]fitted) []fitted) *Bench {
 	t.Helper()
 	instruments := []fitted{
-		{name: "plate", firmware: "hotplate", line: line7E1, probe: true},
+		{name: "plate", firmware: "hotplate", line: line7E1},
 		{name: "meter", firmware: "source-meter", line: line8N1, lineHz: 50},
 		{name: "dmm", firmware: "thermometer", line: socket, lineHz: 50},
 		{name: "lift", firmware: "lift", line: socket},

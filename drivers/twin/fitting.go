@@ -21,8 +21,6 @@ func New(r *rig.Rig, s *rig.Specimen, seed uint64) (*Bench, error) {
 	if err != nil {
 		return nil, err
 	}
-	// There is one thermometer on the foil: a multimeter has it, or else the plate.
-	probe := true
 	var instruments []fitted
 	for _, d := range r.Instruments {
 		if d.Profile.Twin == "" {
@@ -32,11 +30,7 @@ func New(r *rig.Rig, s *rig.Specimen, seed uint64) (*Bench, error) {
 		for _, a := range d.Profile.Accuracies {
 			f.accuracies = append(f.accuracies, accuracyOf(a))
 		}
-		probe = probe && d.Profile.Kind != "thermometer"
 		instruments = append(instruments, f)
-	}
-	for i := range instruments {
-		instruments[i].probe = probe
 	}
 	return assemble(w, instruments, seed)
 }

@@ -116,7 +116,7 @@ func TestBenchesThatCannotBe(t *testing.T) {
 }
 
 // Every instrument is there, whatever its port; the mains' frequency and the
-// declared accuracies reach it; the thermometer on the foil is the multimeter's.
+// declared accuracies reach it; plate and multimeter both read the thermometer on the foil.
 func TestNewBench(t *testing.T) {
 	r, s := fitOut(t)
 	b, err := New(r, s, 1)
@@ -131,9 +131,9 @@ func TestNewBench(t *testing.T) {
 	if b.Device("oven") != nil {
 		t.Error("an instrument that the rig does not have is there")
 	}
-	talk(t, b, "plate", []said{{"IN_PV_1\r\n", "-200.0 1 \r\n"}})
+	talk(t, b, "plate", []said{{"IN_PV_1\r\n", "16.2 1 \r\n"}})
 	talk(t, b, "meter", []said{{"SYST:LFR?\n", "60\n"}})
-	if v := readOhm(t, b, "CONF:FRES;:READ?\n"); math.Abs(v-106.24) > 0.3 { // 16 degC; class B 0.38 K is 0.15 ohm
+	if v := readOhm(t, b, "CONF:FRES;:READ?\n"); math.Abs(v-106.31) > 0.03 { // 16.2 degC; half a digit there is 0.02 ohm
 		t.Errorf("the foil thermometer has %v ohm", v)
 	}
 	m := b.find("meter").firmware.(*sourceMeter)

@@ -35,7 +35,6 @@ const (
 type hotplate struct {
 	echoes     bool // it is of family B
 	forgets    bool // starting the heater sets the set value to 0 degC (noted once, A)
-	probe      bool // the thermometer on the foil is plugged in
 	remote     bool
 	failed     bool // the watchdog has tripped, and only RESET helps
 	oldWords   bool // B after RESET: only PA_NEW is understood
@@ -48,12 +47,12 @@ type hotplate struct {
 	free       clock.Instant // when it can take a command
 }
 
-func newHotplateA(f fitted) (firmware, device) {
-	return &hotplate{forgets: true, probe: f.probe}, device{ends: "\n"}
+func newHotplateA(fitted) (firmware, device) {
+	return &hotplate{forgets: true}, device{ends: "\n"}
 }
 
-func newHotplateB(f fitted) (firmware, device) {
-	return &hotplate{echoes: true, probe: f.probe}, device{ends: "\n"}
+func newHotplateB(fitted) (firmware, device) {
+	return &hotplate{echoes: true}, device{ends: "\n"}
 }
 
 func (h *hotplate) clone() firmware {
@@ -63,7 +62,7 @@ func (h *hotplate) clone() firmware {
 
 // start is switching on: nothing heats, and the set value is what it was.
 func (h *hotplate) start(d *device) {
-	*h = hotplate{echoes: h.echoes, forgets: h.forgets, probe: h.probe}
+	*h = hotplate{echoes: h.echoes, forgets: h.forgets}
 	d.bench.world.SetHeater(false)
 	d.dueAt = clock.Never
 }
@@ -271,10 +270,11 @@ func (h *hotplate) statusB(d *device, m message) {
 	}
 }
 
-// external is what the external probe shows.
+// external is what the external probe shows: the thermometer on the foil, as a
+// multimeter beside the plate does.
 func (h *hotplate) external(w *World, missing float64) float64 {
 	degC, _ := w.FoilThermometer()
-	if !h.probe || math.IsNaN(degC) {
+	if math.IsNaN(degC) {
 		return missing
 	}
 	return degC

@@ -84,9 +84,7 @@ func TestHotplateAStartsCold(t *testing.T) {
 }
 
 func TestHotplateAMissesItsProbe(t *testing.T) {
-	b := exact(t, func(f []fitted) []fitted { f[0].probe = false; return f })
-	talk(t, b, "plate", []said{{"IN_PV_1\r\n", "-200.0 1 \r\n"}})
-	b = exact(t, nil)
+	b := exact(t, nil)
 	b.World().SetFaults(Faults{FoilOpen: true})
 	talk(t, b, "plate", []said{{"IN_PV_1\r\n", "-200.0 1 \r\n"}})
 }
