@@ -70,14 +70,19 @@ func asRow(x drivers.Reading, c *rig.Channel, step string) logs.Row {
 		Value: x.Value / c.Unit.Factor, Unit: c.Unit.Symbol, Flag: x.Flag.String(), Step: step}
 }
 
+// mark keeps what was last read.
+func (r *record) mark(e sequence.Event) {
+	if len(r.marks) == mostMarks {
+		r.lost++
+		return
+	}
+	r.marks = append(r.marks, mark{e.Text, e.At, append([]drivers.Reading(nil), r.latest...)})
+}
+
 // Event implements sequence.Recorder.
 func (r *record) Event(e sequence.Event) error {
 	if e.Kind == "mark" {
-		if len(r.marks) < mostMarks {
-			r.marks = append(r.marks, mark{e.Text, e.At, append([]drivers.Reading(nil), r.latest...)})
-		} else {
-			r.lost++
-		}
+		r.mark(e)
 	}
 	if r.onEvent != nil {
 		r.onEvent(e)

@@ -69,8 +69,11 @@ func (x *execution) summary(took string) string {
 		}
 		lines = append(lines, [2]string{head, text})
 	}
-	lines = append(lines, [2]string{"readings", fmt.Sprintf("%d, %d flagged, %d left out because the instrument was busy",
-		o.Readings, x.record.bad, o.Missed)})
+	count := fmt.Sprintf("%d, %d flagged", o.Readings, x.record.bad)
+	if o.Missed >= 0 {
+		count += fmt.Sprintf(", %d left out because the instrument was busy", o.Missed)
+	}
+	lines = append(lines, [2]string{"readings", count})
 	var b strings.Builder
 	for _, l := range lines {
 		for i, part := range wrap(l[1], mostWide-10) {

@@ -41,6 +41,7 @@ var rooms = map[string]string{
 	"logs":             "drivers/quantity",
 	"logs/figures":     "logs",
 	"logs/report":      "logs logs/figures",
+	"examples":         "",
 }
 
 // libraries names the rooms that may use a third-party library, and further

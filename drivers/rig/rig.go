@@ -61,6 +61,10 @@ func (r *rigReader) lostSections(t map[string]*yamltext.Node) {
 	r.rig.Place.Lost = lacks("specimen place")
 }
 
+// SetPlace is the quantity by which a profile moves a specimen: its states are plate,
+// air, moving air, cold block.
+const SetPlace = "place"
+
 // Description is one instrument of a rig.
 type Description struct {
 	Name       string
@@ -475,15 +479,18 @@ func (r *rigReader) place(n *yamltext.Node) {
 		return
 	}
 	var instruments []string
+	movers := []string{"person"}
 	for _, d := range r.rig.Instruments {
 		instruments = append(instruments, d.Name)
+		if d.Profile.Set(SetPlace) >= 0 {
+			movers = append(movers, d.Name)
+		}
 	}
 	p := &r.rig.Place
 	if i := r.oneOfBench(t["lies on"], "instrument of this rig", instruments); i >= 0 {
 		p.On = instruments[i]
 	}
-	movers := append([]string{"person"}, instruments...)
-	if i := r.oneOfBench(t["moved by"], "instrument of this rig, nor \"person\"", movers); i >= 0 {
+	if i := r.oneOfBench(t["moved by"], "one who moves a specimen on this rig", movers); i >= 0 {
 		p.MovedBy = movers[i]
 	}
 	for _, one := range r.oneOrMore(t["temperature"]) {

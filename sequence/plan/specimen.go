@@ -234,17 +234,13 @@ func (c *compiler) move(s step) {
 	c.electric()
 }
 
-// setPlace is the quantity by which a profile moves a specimen: its states are
-// plate, air, moving air, cold block.
-const setPlace = "place"
-
 // mover reads who moves the specimen.
 func (c *compiler) mover(a *Action, n *yamltext.Node, s step) bool {
 	a.By = c.rig.Place.MovedBy
 	if n != nil {
 		known := []string{"person"}
 		for _, d := range c.rig.Instruments {
-			if d.Profile.Set(setPlace) >= 0 {
+			if d.Profile.Set(rig.SetPlace) >= 0 {
 				known = append(known, d.Name)
 			}
 		}
@@ -263,7 +259,7 @@ func (c *compiler) mover(a *Action, n *yamltext.Node, s step) bool {
 		return false
 	}
 	i := c.rig.Instrument(a.By)
-	k, to := c.rig.Instruments[i].Profile.Set(setPlace), a.To
+	k, to := c.rig.Instruments[i].Profile.Set(rig.SetPlace), a.To
 	if a.Op == Place {
 		to = "plate"
 	}

@@ -1,0 +1,55 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// What init writes is the example, byte for byte, and works as it stands.
+func TestInit(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "my bench")
+	p := start(t, "init", dir)
+	p.exits(exitDone)
+	for _, f := range started {
+		name := filepath.Join(dir, f.name)
+		if read(t, name) != read(t, leafClip+f.name) {
+			t.Errorf("%s differs from the example", f.name)
+		}
+		if !strings.Contains(p.out.String(), name) {
+			t.Errorf("%s is not mentioned", name)
+		}
+	}
+	for _, next := range []string{program + ` check "` + dir, program + ` rehearse "` + dir, program + " ports"} {
+		if !strings.Contains(p.out.String(), next) {
+			t.Errorf("the next command %q is missing", next)
+		}
+	}
+	start(t, "rehearse", filepath.Join(dir, "short.yaml"), "--out", t.TempDir()).exits(exitDone)
+}
+
+// One file that is there already, and nothing is written: not even the others.
+func TestInitOverwritesNothing(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	write(t, filepath.Join(dir, "staircase.yaml"), "mine")
+	p := start(t, "init", dir, "--json")
+	p.exits(exitUsage)
+	p.expectObject(map[string]any{"exit": 2.0})
+	left, err := os.ReadDir(dir)
+	if err != nil || len(left) != 1 || read(t, filepath.Join(dir, "staircase.yaml")) != "mine" {
+		t.Errorf("left: %v %v", left, err)
+	}
+}
+
+// Whatever this machine has, listing it works, and is one object for programs.
+func TestPorts(t *testing.T) {
+	t.Parallel()
+	p := start(t, "ports", "--json")
+	p.exits(exitDone)
+	if _, isList := p.expectObject(map[string]any{"exit": 0.0})["ports"].([]any); !isList {
+		t.Errorf("it says %s", p.out)
+	}
+}

@@ -1,0 +1,240 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"slices"
+	"strings"
+	"time"
+
+	"dwell/drivers"
+	"dwell/drivers/clock"
+	"dwell/logs"
+	"dwell/safety"
+	"dwell/sequence"
+	"dwell/sequence/plan"
+
+	"github.com/spf13/cobra"
+)
+
+func showCommand(s *speech) *cobra.Command {
+	return &cobra.Command{
+		Use:   "show RUN",
+		Short: "the summary of a run, from its folder",
+		Long: `show prints the summary of a run again, from its folder alone: of one that has ended,
+of one that is still going on, and of one that was cut short. It changes nothing.`,
+		Example: `  dwell show runs/20261125T105047Z-staircase-LC-07`,
+		Args:    cobra.ExactArgs(1),
+		RunE:    func(_ *cobra.Command, args []string) error { return show(s, args[0]) },
+	}
+}
+
+// retold is what a run folder tells of its run.
+type retold struct {
+	execution
+	id      logs.Identity
+	last    clock.Instant // of which something is recorded
+	step    string        // the last one
+	flagged int64
+}
+
+func show(s *speech, dir string) error {
+	r, err := openRun(s, dir)
+	if err != nil {
+		return err
+	}
+	t := &retold{execution: execution{speech: s, folder: dir, job: &job{}, record: &record{}}}
+	if err := t.read(r); err != nil {
+		return usage(fmt.Errorf("%s cannot be shown: %w", dir, err))
+	}
+	slices.SortFunc(t.outcome.Report.Evidence, func(a, b drivers.Evidence) int {
+		return t.job.rig.Instrument(a.Instrument) - t.job.rig.Instrument(b.Instrument)
+	})
+	s.result(t.summary(t.took()))
+	object := map[string]any{"run": dir, "outcome": nil, "safe": t.id.Safe, "readings": t.outcome.Readings, "flagged": t.flagged, "exit": exitDone}
+	if t.id.Outcome != "" {
+		object["outcome"] = t.id.Outcome
+	}
+	switch {
+	case t.id.Outcome == "" && t.unsafe():
+		s.say("\n%s", s.alarmed(loud))
+	case t.unsafe():
+		s.say("\n%s", s.red("when this run ended the rig was NOT confirmed safe"))
+	}
+	s.object(object)
+	return nil
+}
+
+// unsafe is whether the folder's last word is that the bench is not confirmed safe.
+func (t *retold) unsafe() bool {
+	if t.id.Safe != nil {
+		return !*t.id.Safe
+	}
+	for _, e := range t.outcome.Report.Evidence {
+		if e.Grade == drivers.Unconfirmed {
+			return true
+		}
+	}
+	return false
+}
+
+func (t *retold) read(r *logs.Run) error {
+	var err error
+	if t.id, err = r.Identity(); err != nil {
+		return err
+	}
+	text, err := r.File("plan.json")
+	if err != nil {
+		return err
+	}
+	if t.job.plan, err = plan.ReadJSON(text); err != nil {
+		return err
+	}
+	if t.job.rig, err = keptRig(r, nil); err != nil {
+		return err
+	}
+	t.record.latest = make([]drivers.Reading, len(t.job.rig.Channels))
+	t.outcome.Missed = -1 // nobody wrote it down
+	if err := t.events(r); err != nil {
+		return err
+	}
+	if err := t.readings(r); err != nil {
+		return err
+	}
+	if t.outcome.Word = t.id.Outcome; t.outcome.Word != "" {
+		if t.id.Reason != "" {
+			t.outcome.Cause = &safety.Cause{Text: t.id.Reason}
+		}
+		return nil
+	}
+	t.outcome.Word = "not ended: it is going on, or was cut short"
+	if t.step != "" {
+		t.outcome.Word += " in " + t.step
+	}
+	return t.guard(r)
+}
+
+// events takes the marks, and how making the bench safe went.
+func (t *retold) events(r *logs.Run) error {
+	for line, err := range r.Events() {
+		if err != nil {
+			return err
+		}
+		var e struct {
+			Event, Step, Text string
+			AtNs              int64 `json:"t_ns"`
+		}
+		if err := json.Unmarshal(line, &e); err != nil {
+			return fmt.Errorf("events.jsonl: %w", err)
+		}
+		t.last, t.step = max(t.last, clock.Instant(e.AtNs)), e.Step
+		switch e.Event {
+		case "mark":
+			t.record.mark(sequence.Event{At: clock.Instant(e.AtNs), Text: e.Text})
+		case "safe", "not safe":
+			t.evidence(e.Text)
+		case "tripped", "failed", "stopped":
+			t.outcome.Cause = &safety.Cause{Text: e.Text}
+		}
+	}
+	return nil
+}
+
+// evidence takes the last word on each instrument, as the run writes it.
+func (t *retold) evidence(text string) {
+	name, rest, _ := strings.Cut(text, ": ")
+	grade, words, _ := strings.Cut(rest, ": ")
+	e := drivers.Evidence{Instrument: name, Text: words}
+	for _, g := range []drivers.Grade{drivers.Indirect, drivers.Direct} {
+		if g.String() == grade {
+			e.Grade = g
+		}
+	}
+	all := &t.outcome.Report.Evidence
+	for i := range *all {
+		if (*all)[i].Instrument == name {
+			(*all)[i] = e
+			return
+		}
+	}
+	*all = append(*all, e)
+}
+
+// readings counts, and finds what was last read before each mark: rows stand in the
+// order in which they were read.
+func (t *retold) readings(r *logs.Run) error {
+	next := 0
+	for row, err := range r.Rows() {
+		if err != nil {
+			return err
+		}
+		done := clock.Instant(row.AtNs + row.WithinNs)
+		for ; next < len(t.record.marks) && done > t.record.marks[next].at; next++ {
+			copy(t.record.marks[next].values, t.record.latest)
+		}
+		t.last = max(t.last, done)
+		t.outcome.Readings++
+		if row.Flag != "" {
+			t.record.bad++
+		}
+		if i := t.job.rig.Channel(row.Channel); i >= 0 {
+			t.record.latest[i] = drivers.Reading{Channel: i, At: clock.Instant(row.AtNs), Within: clock.Instant(row.WithinNs),
+				Value: row.Value * t.job.rig.Channels[i].Unit.Factor, Flag: flagOf(row.Flag)}
+		}
+	}
+	for ; next < len(t.record.marks); next++ {
+		copy(t.record.marks[next].values, t.record.latest)
+	}
+	t.flagged = t.record.bad
+	return nil
+}
+
+// flagOf is the flag that a row of readings.csv has; an unknown one is no good reading.
+func flagOf(word string) drivers.Flag {
+	for f := drivers.Good; f < drivers.Lost; f++ {
+		if f.String() == word {
+			return f
+		}
+	}
+	return drivers.Lost
+}
+
+// guard adds what the guard process wrote after a run that could not end by itself.
+func (t *retold) guard(r *logs.Run) error {
+	text, err := r.File(guardFile)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	for _, line := range strings.Split(string(text), "\n") {
+		var e struct{ Event, Text string }
+		if json.Unmarshal([]byte(line), &e) != nil {
+			continue // torn: it was being written
+		}
+		switch e.Event {
+		case "taking over":
+			t.outcome.Word, t.step = "ended by its guard: "+e.Text, ""
+		case "made safe", "not safe":
+			t.evidence(e.Text)
+		}
+	}
+	return nil
+}
+
+// took is how long the run took, or has been going on as far as the record goes.
+func (t *retold) took() string {
+	start, err := time.Parse(time.RFC3339Nano, t.id.StartUTC)
+	stop, ended := time.Parse(time.RFC3339Nano, t.id.StopUTC)
+	text := span(t.last) + " as far as the record goes"
+	if err == nil && ended == nil {
+		text = span(clock.Instant(stop.Sub(start)))
+	}
+	if t.id.Kind == "rehearsal" {
+		text += fmt.Sprintf(" of bench time (virtual bench, seed %d)", t.id.Seed)
+	}
+	return text
+}

@@ -1,0 +1,78 @@
+//go:build unix
+
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// What show says of a run that has ended is what the run said, but for what it knew
+// and did not write down.
+func TestShow(t *testing.T) {
+	t.Parallel()
+	root := t.TempDir()
+	r := start(t, "rehearse", leafClip+"short.yaml", "--out", root)
+	r.exits(exitDone)
+	folder := theFolder(t, root)
+	before := stateOf(t, folder)
+	p := start(t, "show", folder)
+	p.exits(exitDone)
+	said := map[string]bool{}
+	for _, line := range strings.Split(r.out.String(), "\n") {
+		said[line] = true
+	}
+	for _, line := range strings.Split(p.out.String(), "\n") {
+		if known := strings.HasPrefix(line, "took ") || strings.HasPrefix(line, "readings "); !said[line] && !known {
+			t.Errorf("the run did not say %q, but\n%s", line, r.out)
+		}
+	}
+	if n := strings.Count(p.out.String(), "pass"); n != 2 {
+		t.Errorf("%d marks, expected 2", n)
+	}
+	if after := stateOf(t, folder); after != before {
+		t.Errorf("the folder was changed: %s\nbefore: %s", after, before)
+	}
+}
+
+// stateOf are the files of a folder, with their sizes and times.
+func stateOf(t *testing.T, folder string) (all string) {
+	t.Helper()
+	found, err := filepath.Glob(filepath.Join(folder, "*"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range found {
+		if about, err := os.Stat(name); err == nil {
+			all += name + " " + about.ModTime().String() + "\n"
+		}
+	}
+	return all
+}
+
+// A run is shown while it goes on; and, when it was killed, with what its guard did.
+func TestShowARunThatHasNotEnded(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	r, root := s.warming()
+	folder := theFolder(t, root)
+	p := start(t, "show", folder, "--json")
+	p.exits(exitDone)
+	object := p.expectObject(map[string]any{"outcome": nil, "safe": nil})
+	if n, _ := object["readings"].(float64); n < 4 {
+		t.Errorf("%v readings", object["readings"])
+	}
+	here := s.place()
+	r.cmd.Process.Kill()
+	s.until(here, "plate", "heat", 0)
+	wait(t, "the guard's last word", func() bool { return strings.Contains(read(t, filepath.Join(folder, guardFile)), `"safe"`) })
+	p = start(t, "show", folder)
+	p.exits(exitDone)
+	for _, words := range []string{"ended by its guard: the run has ended", "plate: confirmed (indirect evidence)", "meter: confirmed (direct evidence)", "as far as the record goes"} {
+		if !strings.Contains(p.out.String(), words) {
+			t.Errorf("the words %q are missing in\n%s", words, p.out)
+		}
+	}
+}
