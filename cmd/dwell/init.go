@@ -18,7 +18,7 @@ import (
 var started = []struct{ name, what string }{
 	{"rig.yaml", "the bench: change its ports and limits"},
 	{"specimen.yaml", "what is under test, and what it must never see"},
-	{"short.yaml", "a protocol of half a minute, to see whether all is well"},
+	{"short.yaml", "a protocol of some 40 s, to see whether all is well"},
 	{"staircase.yaml", "a protocol: resistance against temperature, up and down"},
 }
 
