@@ -1,6 +1,7 @@
 // Package dialect knows how instruments put what they say into bytes: where a
 // reply ends, and what stands in it. scpi.go is IEEE 488.2 and SCPI-1999,
-// namur.go the heaters and baths that speak in the style of NAMUR NE 28.
+// namur.go the heaters and baths that speak in the style of NAMUR NE 28, gcode.go
+// stages that take lines of ISO 6983.
 //
 // It holds pure functions over bytes. It knows no instrument and no command
 // word: those are data, in the instrument profiles. It must never turn a reply
