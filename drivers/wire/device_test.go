@@ -604,3 +604,36 @@ func BenchmarkExchange(b *testing.B) {
 		b.Fatal(err)
 	}
 }
+
+// later is a device that does not know yet when it will speak: asked at one second, it
+// says nothing, and that it will at two.
+type later struct{ next clock.Instant }
+
+func (l *later) Receive(clock.Instant, []byte) {}
+func (l *later) NextAt() clock.Instant         { return l.next }
+func (l *later) Take(at clock.Instant, dst []byte) []byte {
+	switch l.next {
+	case clock.Second:
+		l.next = 2 * clock.Second
+	default:
+		dst, l.next = append(dst, "ok\n"...), clock.Never
+	}
+	return dst
+}
+
+func TestDeviceThatDoesNotKnowYet(t *testing.T) {
+	c := clock.Virtual(0)
+	if err := c.Run(func() error {
+		p := Attach(c, "later", &later{clock.Second}, Line{})
+		if err := p.Begin(clock.Second); err != nil {
+			return err
+		}
+		x, err := p.Exchange([]byte("?\n"), func(b []byte) int { return bytes.IndexByte(b, '\n') + 1 }, 5*clock.Second)
+		if err != nil || string(x.Reply) != "ok\n" || c.Now() != 2*clock.Second {
+			t.Errorf("%q at %g s, %v", x.Reply, c.Now().Seconds(), err)
+		}
+		return nil
+	}); err != nil {
+		t.Error(err)
+	}
+}

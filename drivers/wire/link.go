@@ -35,7 +35,8 @@ type Device interface {
 	// Receive takes bytes whose last one arrived at the given instant.
 	Receive(at clock.Instant, b []byte)
 	// NextAt is when the last byte of its next output will have arrived here, or
-	// clock.Never.
+	// clock.Never. Where that is not known yet, it is when to ask again: Take then
+	// gives nothing, and NextAt is later.
 	NextAt() clock.Instant
 	// Take appends what has arrived here by the given instant.
 	Take(at clock.Instant, dst []byte) []byte
@@ -108,8 +109,10 @@ func (l *inProcess) take(dst []byte) ([]byte, clock.Instant) {
 		return dst, clock.Never
 	}
 	got := l.device.Take(at, dst)
-	if len(got) == len(dst) { // or whoever waits would turn for ever on the spot
-		l.ended = errNothingGiven
+	if len(got) == len(dst) {
+		if l.device.NextAt() <= at { // whoever waits would turn for ever on the spot
+			l.ended = errNothingGiven
+		}
 		return dst, clock.Never
 	}
 	return got, at
