@@ -18,9 +18,9 @@ import (
 
 // change is the one place that sends what changes the world, and it never sends
 // anything twice. A command whose answer did not come may have been carried out.
-func (i *Instrument) change(send [][]byte, by clock.Instant) error {
+func (i *Instrument) change(send [][]byte, takes, by clock.Instant) error {
 	for _, words := range send {
-		if err := i.tell(words, i.p.Answer, "", min(by, i.clock.Now().After(i.patience(words)))); err != nil {
+		if err := i.tell(words, i.p.Answer, "", min(by, i.clock.Now().After(takes+i.patience(words)))); err != nil {
 			return err
 		}
 	}
@@ -29,10 +29,10 @@ func (i *Instrument) change(send [][]byte, by clock.Instant) error {
 
 // tell sends one command and checks its answer, if one is due.
 func (i *Instrument) tell(words []byte, style Style, expect string, by clock.Instant) error {
-	var end wire.Framing
-	if style != Silence {
-		end = dialect.Line
+	if len(words) == 1 && strings.IndexByte(i.p.AtOnce, words[0]) >= 0 {
+		style = Silence
 	}
+	end := framing(style)
 	x, err := i.port.Exchange(words, end, by)
 	if err != nil {
 		return err
@@ -42,6 +42,8 @@ func (i *Instrument) tell(words []byte, style Style, expect string, by clock.Ins
 		err = dialect.Echo(x.Reply, words)
 	case Okay:
 		err = dialect.OK(x.Reply)
+	case Acknowledge:
+		err = i.explained(dialect.Queued(x.Reply, bytes.Count(words, newLine)))
 	case OneValue:
 		if text, bad := dialect.OneValue(x.Reply); bad != nil || !same(text, expect, 0) {
 			err = fmt.Errorf("expected %q", expect)
@@ -51,6 +53,39 @@ func (i *Instrument) tell(words []byte, style Style, expect string, by clock.Ins
 		return i.bad(x, err)
 	}
 	return nil
+}
+
+var newLine = []byte{'\n'}
+
+// framing is how the end of an answer is known; nil when none is due.
+func framing(s Style) wire.Framing {
+	switch s {
+	case Silence:
+		return nil
+	case Acknowledge:
+		return acknowledged
+	case StatusReport:
+		return dialect.ReportLine
+	}
+	return dialect.Line
+}
+
+var acknowledged = dialect.Acknowledged(1)
+
+// explained says what the codes of a stage mean, as its profile has it.
+func (i *Instrument) explained(err error) error {
+	var not *dialect.NotQueued
+	if !errors.As(err, &not) {
+		return err
+	}
+	meaning := i.p.Refusals[not.Code]
+	if not.Alarm {
+		meaning = i.p.Alarms[not.Code]
+	}
+	if meaning == "" {
+		return fmt.Errorf("%w: code %d", err, not.Code)
+	}
+	return fmt.Errorf("%w: code %d, %s", err, not.Code, meaning)
 }
 
 // onlyUnanswered tells whether a command was sent and only its answer did not come.
@@ -130,7 +165,7 @@ func (i *Instrument) Apply(s drivers.Setpoint, by clock.Instant) error {
 	}
 	if !c.Kept {
 		words := i.words(c, state, value)
-		err = i.change(words, by)
+		err = i.change(words, c.Takes, by)
 		if err != nil && !(c.Back != nil && onlyUnanswered(err, words[len(words)-1])) {
 			return fmt.Errorf("%s: %w", s, err)
 		}
@@ -203,7 +238,7 @@ func (i *Instrument) Energises(s drivers.Setpoint) bool {
 
 func (i *Instrument) energises(k, state int) bool {
 	c := &i.p.Sets[k]
-	return state >= 0 && slices.Contains(c.Energises, c.States[state])
+	return state < 0 && c.Moves || state >= 0 && slices.Contains(c.Energises, c.States[state])
 }
 
 // words are the commands for a state or a value; good until the next call.
@@ -243,7 +278,7 @@ func (i *Instrument) readBack(k, state int, value float64, by clock.Instant) err
 	if c.Back == nil {
 		return nil
 	}
-	text, x, err := i.value(&c.Back.Question, by)
+	text, x, err := i.value(&c.Back.Question, c.Takes, by)
 	if err != nil {
 		return err
 	}
@@ -326,7 +361,10 @@ var errNoEntry = errors.New("expected a number and a text of the error queue")
 func (i *Instrument) Prepare(by clock.Instant) error {
 	i.forget()
 	failed := func(err error) error { return fmt.Errorf("preparing %s: %w", i.about.Name, err) }
-	if err := i.change(i.p.Prepare, by); err != nil {
+	if err := i.change(i.p.Prepare, 0, by); err != nil {
+		return failed(err)
+	}
+	if err := i.settle(i.p.Prepared, by); err != nil {
 		return failed(err)
 	}
 	if err := i.drain(by); err != nil {
@@ -347,7 +385,7 @@ func (i *Instrument) Prepare(by clock.Instant) error {
 	}
 	i.heated = false
 	for n := range i.p.Watch.Checks { // clears what happened before
-		if _, _, err := i.value(&i.p.Watch.Checks[n].Question, by); err != nil {
+		if _, _, err := i.value(&i.p.Watch.Checks[n].Question, 0, by); err != nil {
 			return failed(err)
 		}
 	}
@@ -382,7 +420,7 @@ func (i *Instrument) Watch(by clock.Instant) error {
 	what := FoundFault
 	for n := range i.p.Watch.Checks {
 		c := &i.p.Watch.Checks[n]
-		text, x, err := i.value(&c.Question, by)
+		text, x, err := i.value(&c.Question, 0, by)
 		if err != nil {
 			return errors.Join(append(found, err)...)
 		}
@@ -421,6 +459,14 @@ func (i *Instrument) Watch(by clock.Instant) error {
 // wrong says what is wrong with an answer, "" if nothing is, and whether that is a
 // reset; the error is for an answer that is none.
 func (c *Check) wrong(text []byte) (what string, reset bool, err error) {
+	if len(c.Words) > 0 {
+		for _, w := range c.Words {
+			if same(text, w.Word, 0) {
+				return w.Text, false, nil
+			}
+		}
+		return "", false, nil
+	}
 	v, ok := dialect.Whole(text)
 	if !ok {
 		return "", false, dialect.ErrNumber

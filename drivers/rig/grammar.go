@@ -33,12 +33,12 @@ func LoadProfile(doc *yamltext.Document, m *yamltext.Mistakes) *Profile {
 	}
 	r := &profileReader{reader: reader{doc, m}, p: p, ends: "\n", asked: OneValue}
 	t := r.table(doc.Root, "!format", "!profile", "!kind", "!dialect", "twin", "!line", "ends with", "answers", "takes",
-		"line frequency", "!identity", "!footing", "errors", "prepare", "sets", "measures", "watch", "safe", "watchdog",
+		"line frequency", "at once", "sends ahead", "refusals", "alarms", "!identity", "!footing", "errors", "prepare", "sets", "measures", "watch", "safe", "watchdog",
 		"heating", "limits", "accuracy")
 	r.edition(t["format"])
 	r.head(t)
 	r.identity(t["identity"], t["footing"])
-	p.Prepare = r.commands(t["prepare"])
+	r.prepare(t["prepare"])
 	for _, n := range r.items(t["sets"]) {
 		r.set(n)
 	}
@@ -71,7 +71,7 @@ func (r *profileReader) head(t map[string]*yamltext.Node) {
 	if i := r.oneOf(t["kind"], "kind of instrument", names); i >= 0 {
 		p.Kind = names[i]
 	}
-	dialects := []string{"scpi", "namur"}
+	dialects := []string{"scpi", "namur", "gcode"}
 	if i := r.oneOf(t["dialect"], "dialect", dialects); i >= 0 {
 		p.Dialect = dialects[i]
 	}
@@ -80,7 +80,9 @@ func (r *profileReader) head(t map[string]*yamltext.Node) {
 		r.ends = r.text(n)
 	}
 	answers := r.table(t["answers"], "to commands", "to questions")
-	p.Answer = r.style(answers["to commands"], Silence, Silence, Echo, Okay)
+	p.Answer = r.style(answers["to commands"], Silence, Silence, Echo, Okay, Acknowledge)
+	p.AtOnce, p.Ahead = r.text(t["at once"]), r.whole(t["sends ahead"], 1, 100)
+	p.Refusals, p.Alarms = r.codes(t["refusals"]), r.codes(t["alarms"])
 	r.asked = r.style(answers["to questions"], OneValue, questionStyles...)
 	p.Typical, p.Worst = r.takes(t["takes"], 0, clock.Second)
 	if n := t["line frequency"]; n != nil {
@@ -92,7 +94,26 @@ func (r *profileReader) head(t map[string]*yamltext.Node) {
 }
 
 // questionStyles are the styles in which a question can be answered.
-var questionStyles = []Style{OneValue, ListOfValues, ValueAndChannel, EchoAndValue}
+var questionStyles = []Style{OneValue, ListOfValues, ValueAndChannel, EchoAndValue, StatusReport}
+
+// prepare reads what brings the instrument into a known state.
+func (r *profileReader) prepare(n *yamltext.Node) {
+	if n != nil && n.Kind == yamltext.Mapping {
+		t := r.table(n, "!send", "!then wait")
+		r.p.Prepared = r.span(t["then wait"])
+		n = t["send"]
+	}
+	r.p.Prepare = r.commands(n)
+}
+
+// codes reads what numbers mean.
+func (r *profileReader) codes(n *yamltext.Node) map[int]string {
+	known := map[int]string{}
+	for _, w := range r.wrongs(n) {
+		known[w.Number] = w.Text
+	}
+	return known
+}
 
 // line reads the settings of a serial line.
 func (r reader) line(n *yamltext.Node) wire.Line {
@@ -151,6 +172,14 @@ func (r *profileReader) command(n *yamltext.Node) []byte {
 	if text == "" {
 		return nil
 	}
+	return r.ended(text)
+}
+
+// ended is a command as it is sent: a byte that is obeyed at once needs no end.
+func (r *profileReader) ended(text string) []byte {
+	if len(text) == 1 && strings.Contains(r.p.AtOnce, text) {
+		return []byte(text)
+	}
 	return []byte(text + r.ends)
 }
 
@@ -158,7 +187,7 @@ func (r *profileReader) command(n *yamltext.Node) []byte {
 func (r *profileReader) commands(n *yamltext.Node) [][]byte {
 	var all [][]byte
 	for _, text := range r.texts(n) {
-		all = append(all, []byte(text+r.ends))
+		all = append(all, r.ended(text))
 	}
 	return all
 }
@@ -181,21 +210,23 @@ func (r *profileReader) question(t map[string]*yamltext.Node) Question {
 func (r *profileReader) identity(who, footing *yamltext.Node) {
 	p := r.p
 	t := r.table(who, "!ask", "answer", "!looks like")
-	p.Identity = Identity{Question: Question{Ask: r.command(t["ask"]), Style: r.style(t["answer"], AnyText, AnyText, EchoAndValue)},
+	styles := []Style{AnyText, EchoAndValue, Acknowledge, StatusReport}
+	p.Identity = Identity{Question: Question{Ask: r.command(t["ask"]), Style: r.style(t["answer"], AnyText, styles...)},
 		Pattern: r.text(t["looks like"])}
 	t = r.table(footing, "send", "ask", "answer", "looks like", "!quiet")
 	p.Footing = Footing{Clear: []byte(r.text(t["send"])), Ask: p.Identity, Quiet: r.span(t["quiet"])}
 	if t["ask"] != nil {
-		p.Footing.Ask = Identity{Question: Question{Ask: r.command(t["ask"]), Style: r.style(t["answer"], AnyText, AnyText, EchoAndValue)},
+		p.Footing.Ask = Identity{Question: Question{Ask: r.command(t["ask"]), Style: r.style(t["answer"], AnyText, styles...)},
 			Pattern: r.text(t["looks like"])}
 	}
 }
 
 // set reads one commanded quantity.
 func (r *profileReader) set(n *yamltext.Node) {
-	t := r.table(n, "!quantity", "unit", "states", "send", "written", "kept by", "read back", "then wait", "least", "most",
+	t := r.table(n, "!quantity", "unit", "states", "send", "written", "kept by", "read back", "then wait", "takes at most", "least", "most",
 		"default", "bounded by", "energises", "while", "changes only while", "upsets", "reversible")
-	c := Commanded{Quantity: r.text(t["quantity"]), Least: math.Inf(-1), Most: math.Inf(1), After: r.span(t["then wait"])}
+	c := Commanded{Quantity: r.text(t["quantity"]), Least: math.Inf(-1), Most: math.Inf(1), After: r.span(t["then wait"]),
+		Takes: r.span(t["takes at most"])}
 	if t["quantity"] != nil && r.p.Set(c.Quantity) >= 0 {
 		r.wrong(t["quantity"], "the quantity %q is given twice", c.Quantity)
 	}
@@ -283,8 +314,8 @@ func (r *profileReader) level(c *Commanded, t map[string]*yamltext.Node) {
 	if d := t["default"]; d != nil {
 		c.DefaultValue, c.HasDefault = r.value(d, c.Unit.Dim), true
 	}
-	if t["energises"] != nil {
-		r.wrong(t["energises"], "only states energise")
+	if e := t["energises"]; e != nil {
+		c.Moves = r.oneOf(e, "way for a value to energise", []string{"moves"}) == 0
 	}
 	b := t["bounded by"]
 	c.Bounds = r.text(b)
@@ -428,7 +459,7 @@ func (r *profileReader) measure(n *yamltext.Node) {
 	if q.Answered == 0 && t != nil {
 		r.wrong(n, "the fields of the answer are missing here")
 	}
-	if q.Style != ListOfValues && q.Answered > 1 {
+	if q.Style != ListOfValues && q.Style != StatusReport && q.Answered > 1 {
 		r.wrong(t["fields"], "an answer in the style %q has one field, not %d", q.Style, q.Answered)
 	}
 	if v := r.table(t["reversal"], "!settle"); v != nil {
@@ -471,7 +502,7 @@ func (r *profileReader) askBy(q *Query, n *yamltext.Node) {
 
 // field reads one value of an answer.
 func (r *profileReader) field(q *Query, n *yamltext.Node) {
-	t := r.table(n, "quantity", "unit", "display", "no probe", "no probe outside", "bits", "states", "restless")
+	t := r.table(n, "quantity", "unit", "display", "from", "no probe", "no probe outside", "bits", "states", "restless")
 	f := Field{Lowest: math.Inf(-1), Highest: math.Inf(1)}
 	if t["quantity"] == nil {
 		if t["bits"] == nil && t != nil {
@@ -492,6 +523,7 @@ func (r *profileReader) field(q *Query, n *yamltext.Node) {
 		q.Fields = append(q.Fields, f)
 		return
 	}
+	r.from(&f, q, t["from"], n)
 	if t["display"] == nil {
 		r.wrong(n, "the smallest step that can be seen is missing").Hint("add display: and a value, such as display: 0.1 K")
 	}
@@ -511,6 +543,28 @@ func (r *profileReader) field(q *Query, n *yamltext.Node) {
 	r.bits(&f, t["bits"])
 	f.Restless = r.flag(t["restless"])
 	q.Fields = append(q.Fields, f)
+}
+
+// from reads where a value stands in a report: the key of a field and the place of the
+// value in it.
+func (r *profileReader) from(f *Field, q *Query, n, otherwise *yamltext.Node) {
+	if (n != nil) != (q.Style == StatusReport) {
+		r.wrong(or(n, otherwise), "where the value stands is said, under from, of the values of a report, and of no others")
+		return
+	}
+	if n == nil {
+		return
+	}
+	key, place, _ := strings.Cut(r.text(n), " ")
+	var err error
+	if f.Key = key; place != "" {
+		f.Place, err = strconv.Atoi(place)
+	} else {
+		f.Place = 1
+	}
+	if err != nil || f.Place < 1 || f.Place > 9 || key == "" {
+		r.wrong(n, "%q is no place in a report", n.Text).Hint("the key of a field, and the number of the value in it, as in MPos 1")
+	}
 }
 
 // named reads the name of a measured quantity, which stands in expressions.

@@ -19,11 +19,14 @@ import (
 func (r *profileReader) watch(n *yamltext.Node) {
 	t := r.table(n, "ask", "settings")
 	for _, n := range r.items(t["ask"]) {
-		c := r.table(n, "!ask", "answer", "channel", "wrong bits", "wrong values", "reset")
+		c := r.table(n, "!ask", "answer", "channel", "wrong bits", "wrong values", "wrong words", "reset")
 		check := Check{Question: r.question(c), Bits: r.wrongs(c["wrong bits"]), Values: r.wrongs(c["wrong values"])}
+		for _, pair := range r.entries(c["wrong words"]) {
+			check.Words = append(check.Words, WrongWord{pair.Key.Text, r.text(pair.Value)})
+		}
 		r.resets(&check, c["reset"])
-		if c != nil && len(check.Bits)+len(check.Values) == 0 {
-			r.wrong(n, "wrong bits or wrong values are missing here: nothing would ever be found")
+		if c != nil && len(check.Bits)+len(check.Values)+len(check.Words) == 0 {
+			r.wrong(n, "wrong bits, values or words are missing here: nothing would ever be found")
 		}
 		r.p.Watch.Checks = append(r.p.Watch.Checks, check)
 	}
@@ -69,8 +72,8 @@ func (r *profileReader) wrongs(n *yamltext.Node) []Wrong {
 func (r *profileReader) safe(n, root *yamltext.Node) {
 	proven := false
 	for _, n := range r.items(n) {
-		t := r.table(n, "!send", "ask", "answer", "channel", "expect", "within", "evidence")
-		a := SafeAction{Send: r.commands(t["send"]), Expect: r.texts(t["expect"])}
+		t := r.table(n, "!send", "then wait", "ask", "answer", "channel", "expect", "within", "evidence")
+		a := SafeAction{Send: r.commands(t["send"]), After: r.span(t["then wait"]), Expect: r.texts(t["expect"])}
 		a.Within = r.number(t["within"])
 		if t["ask"] != nil {
 			q := r.question(t)
@@ -87,7 +90,7 @@ func (r *profileReader) safe(n, root *yamltext.Node) {
 		r.p.Safe = append(r.p.Safe, a)
 	}
 	for _, c := range r.p.Sets {
-		if len(c.Energises) > 0 && !proven {
+		if (len(c.Energises) > 0 || c.Moves) && !proven {
 			r.wrong(or(n, root), "%s can energise, but nothing under safe shows that it is off again", c.Quantity).
 				Hint("an action under safe needs ask, expect and evidence")
 			return

@@ -274,7 +274,7 @@ func (i *Instrument) holds(c *Condition) bool {
 // question.
 func (i *Instrument) footing() wire.Footing {
 	f := i.p.Footing
-	return wire.Footing{Clear: f.Clear, Question: f.Ask.Ask, End: dialect.Line, Quiet: f.Quiet,
+	return wire.Footing{Clear: f.Clear, Question: f.Ask.Ask, End: framing(f.Ask.Style), Quiet: f.Quiet,
 		Answer: func(reply []byte) bool { return f.Ask.recognises(reply) }}
 }
 
@@ -295,9 +295,13 @@ const longestAnswer = 80
 // as long as there is time; the port makes sure that an answer to the first is not
 // taken for one to the second.
 func (i *Instrument) ask(request []byte, patience, by clock.Instant) (*wire.Exchange, error) {
-	x, err := i.port.Exchange(request, dialect.Line, min(by, i.clock.Now().After(patience)))
+	return i.asked(request, dialect.Line, patience, by)
+}
+
+func (i *Instrument) asked(request []byte, end wire.Framing, patience, by clock.Instant) (*wire.Exchange, error) {
+	x, err := i.port.Exchange(request, end, min(by, i.clock.Now().After(patience)))
 	if unanswered(err) && i.clock.Now().After(patience) <= by {
-		x, err = i.port.Exchange(request, dialect.Line, by)
+		x, err = i.port.Exchange(request, end, by)
 	}
 	return x, err
 }
@@ -314,8 +318,8 @@ func unanswered(err error) bool {
 
 // value asks a question and returns the text of the value in its answer, which is
 // good until the next exchange.
-func (i *Instrument) value(q *Question, by clock.Instant) ([]byte, *wire.Exchange, error) {
-	x, err := i.ask(q.Ask, i.patience(q.Ask), by)
+func (i *Instrument) value(q *Question, takes, by clock.Instant) ([]byte, *wire.Exchange, error) {
+	x, err := i.asked(q.Ask, framing(q.Style), takes+i.patience(q.Ask), by)
 	if err != nil {
 		return nil, x, err
 	}
@@ -335,6 +339,12 @@ func (q *Question) content(reply []byte) ([]byte, error) {
 		return dialect.EchoAndValue(reply, q.Ask)
 	case OneValue:
 		return dialect.OneValue(reply)
+	case StatusReport:
+		report, ok := dialect.ParseReport(reply)
+		if !ok {
+			return nil, dialect.ErrFields
+		}
+		return report.State, nil
 	}
 	return dialect.Trim(reply), nil
 }
@@ -349,11 +359,14 @@ func (i *Instrument) bad(x *wire.Exchange, why error) error {
 func (i *Instrument) Identify(by clock.Instant) (string, error) {
 	who := &i.p.Identity
 	for try := 0; ; try++ {
-		x, err := i.ask(who.Ask, i.patience(who.Ask), by)
+		x, err := i.asked(who.Ask, framing(who.Style), i.patience(who.Ask), by)
 		if err != nil {
 			return "", err
 		}
 		if _, four := dialect.ParseIDN(x.Reply); who.recognises(x.Reply) && (four || i.p.Dialect != "scpi") {
+			if who.Style == Acknowledge { // it says so in several lines
+				return strings.Join(strings.Fields(string(x.Reply)), " "), nil
+			}
 			return string(dialect.Trim(x.Reply)), nil
 		}
 		if try > 0 {

@@ -22,6 +22,7 @@ type scripted struct {
 	heard  []string
 	part   []byte
 	said   []saying
+	ends   byte // of a line; 0 for LF
 }
 
 type saying struct {
@@ -31,7 +32,7 @@ type saying struct {
 
 func (d *scripted) Receive(at clock.Instant, b []byte) {
 	for _, c := range b {
-		if d.part = append(d.part, c); c != '\n' {
+		if d.part = append(d.part, c); c != '\n' && (d.ends == 0 || c != d.ends) {
 			continue
 		}
 		line := strings.TrimSpace(string(d.part))

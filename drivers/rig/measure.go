@@ -49,7 +49,7 @@ func (i *Instrument) read(query int, q *Query, by clock.Instant) (*wire.Exchange
 	if q.By >= 0 {
 		ask = q.Asks[max(0, i.memory.Known[q.By].State)]
 	}
-	x, err := i.ask(ask, i.worst[query]+margin, by)
+	x, err := i.asked(ask, framing(q.Style), i.worst[query]+margin, by)
 	switch {
 	case err == nil:
 		i.parse(q, x)
@@ -114,22 +114,54 @@ func (i *Instrument) numbers(q *Query, reply []byte) error {
 	if q.Style == ListOfValues {
 		return dialect.List(reply, i.values[:q.Answered])
 	}
+	if q.Style == StatusReport {
+		return i.reported(q, reply)
+	}
 	text, err := q.content(reply)
 	if err != nil {
 		return err
 	}
 	if words := q.Fields[0].Words; len(words) > 0 {
-		for k, word := range words {
-			if same(text, word, 0) {
-				i.values[0] = float64(k)
-				return nil
-			}
-		}
-		return errWord
+		i.values[0], err = stateOf(words, text)
+		return err
 	}
 	var ok bool
 	if i.values[0], ok = dialect.Number(text); !ok {
 		return dialect.ErrNumber
+	}
+	return nil
+}
+
+// stateOf is the place of the state whose words an answer is.
+func stateOf(states [][]string, text []byte) (float64, error) {
+	for k, words := range states {
+		for _, word := range words {
+			if same(text, word, 0) {
+				return float64(k), nil
+			}
+		}
+	}
+	return 0, errWord
+}
+
+// reported reads the state and the values of a status report.
+func (i *Instrument) reported(q *Query, reply []byte) error {
+	report, ok := dialect.ParseReport(reply)
+	if !ok {
+		return dialect.ErrFields
+	}
+	for f := range q.Fields[:q.Answered] {
+		field := &q.Fields[f]
+		if field.Key == "" {
+			var err error
+			if i.values[f], err = stateOf(field.Words, report.State); err != nil {
+				return err
+			}
+			continue
+		}
+		if i.values[f], ok = report.Value(field.Key, field.Place); !ok {
+			return dialect.ErrFields
+		}
 	}
 	return nil
 }
@@ -144,7 +176,11 @@ func (f *Field) worth(v float64, spoken string) (float64, drivers.Flag) {
 	if f.NoProbe != nil && math.Abs(v-*f.NoProbe)*f.Unit.Factor < f.Display/2 {
 		return math.NaN(), drivers.NoProbe
 	}
-	v *= f.Unit.Factor
+	if whole := math.Round(1 / f.Unit.Factor); f.Unit.Factor < 1 && math.Abs(whole*f.Unit.Factor-1) < 1e-12 {
+		v /= whole // 3.25 mm is 0.00325 m, to the last digit
+	} else {
+		v *= f.Unit.Factor
+	}
 	if v < f.Lowest || v > f.Highest {
 		return math.NaN(), drivers.NoProbe
 	}
@@ -318,7 +354,7 @@ func (i *Instrument) turn(k int, sign float64, by clock.Instant) error {
 	if err := i.allowed(k, -1, v); err != nil {
 		return err
 	}
-	return i.change(i.words(c, -1, v), by)
+	return i.change(i.words(c, -1, v), 0, by)
 }
 
 // overAnOpen is how much of a level, either way, may be noise and offset when next to

@@ -84,6 +84,7 @@ func (p *Profile) SafeTime() clock.Instant {
 		for _, words := range a.Send {
 			t += p.characters(len(words)) + p.Line.Pause
 		}
+		t += a.After
 	}
 	return t + p.Worst
 }

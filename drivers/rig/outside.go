@@ -90,11 +90,13 @@ func (r *rigReader) apart(n *yamltext.Node) {
 func (r *profileReader) answersInWords(f *Field, q *Query, n *yamltext.Node) {
 	for _, pair := range r.entries(n) {
 		f.States = append(f.States, pair.Key.Text)
-		word := r.text(pair.Value)
-		if slices.ContainsFunc(f.Words, func(w string) bool { return strings.EqualFold(w, word) }) {
-			r.wrong(pair.Value, "the answer %q means two states", word)
+		words := r.texts(pair.Value)
+		for _, word := range words {
+			if slices.ContainsFunc(slices.Concat(f.Words...), func(w string) bool { return strings.EqualFold(w, word) }) {
+				r.wrong(pair.Value, "the answer %q means two states", word)
+			}
 		}
-		f.Words = append(f.Words, word)
+		f.Words = append(f.Words, words)
 	}
 	if n != nil && q.Style == ListOfValues {
 		r.wrong(n, "words in a list of values are not understood")

@@ -31,7 +31,7 @@ import (
 type Profile struct {
 	Name    string
 	Kind    string // of the instrument, one of kinds
-	Dialect string // "scpi" or "namur"
+	Dialect string // "scpi", "namur" or "gcode"
 	Twin    string // which firmware of the twin answers; "" for none
 	Line    wire.Line
 	LineHz  float64 // frequency of the mains, of which integration times are multiples
@@ -39,7 +39,12 @@ type Profile struct {
 	Identity   Identity
 	Footing    Footing
 	Prepare    [][]byte
-	Answer     Style // to a command
+	Prepared   clock.Instant  // until it can be talked to after that
+	AtOnce     string         // bytes that are a command each, obeyed ahead of everything and not acknowledged
+	Ahead      int            // commands that it takes before the first of them is carried out
+	Refusals   map[int]string // what the codes mean with which it refuses a command
+	Alarms     map[int]string // and those with which it locks itself
+	Answer     Style          // to a command
 	Typical    clock.Instant
 	Worst      clock.Instant // the instrument's own time for an answer, without the line
 	Errors     *ErrorQueue
@@ -67,6 +72,7 @@ var kinds = []struct {
 	{"thermometer", nil, nil},
 	{"lift", nil, []string{"place"}},
 	{mainsSwitch, []string{"mains"}, []string{"mains"}},
+	{"stage", []string{"position", "motion"}, []string{"reference", "speed", "position"}},
 }
 
 // mainsSwitch is the kind that cuts another instrument's mains.
@@ -85,9 +91,11 @@ const (
 	Echo                         // START_1
 	Okay                         // OK, or ERR_n
 	AnyText                      // whatever it calls itself
+	Acknowledge                  // ok, or error:n: it is queued
+	StatusReport                 // <Idle|MPos:1.000>
 )
 
-var styleWords = []string{"none", "value", "list", "value and channel", "echo and value", "echo", "ok", "text"}
+var styleWords = []string{"none", "value", "list", "value and channel", "echo and value", "echo", "ok", "text", "acknowledged", "report"}
 
 func (s Style) String() string { return styleWords[s] }
 
@@ -132,6 +140,7 @@ type Commanded struct {
 
 	Back  *ReadBack
 	After clock.Instant // from the command to the question back
+	Takes clock.Instant // the command itself, before it is answered, beside the instrument's usual time
 
 	Least, Most  float64 // of the instrument itself
 	HasDefault   bool
@@ -139,6 +148,7 @@ type Commanded struct {
 	DefaultState int
 	Bounds       string   // the measured quantity whose limits bound it
 	Energises    []string // states that put energy into the world
+	Moves        bool     // any value does
 
 	While       *Condition // it can only be set then
 	ChangesOnly *Condition // it can only be changed then
@@ -186,10 +196,12 @@ type Field struct {
 	Lowest   float64       // outside these the probe is missing
 	Highest  float64
 	Bits     []FlagBit
-	States   []string // what its numbers 0, 1, … mean, where it is answered in words
-	Words    []string // those words, in the instrument's own language
-	Restless bool     // its noise is above Display: at work it never stands still for long
-	Op       byte     // '/' or '*' between fields A and B; 0 for a value of the answer
+	States   []string   // what its numbers 0, 1, … mean, where it is answered in words
+	Words    [][]string // those words, in the instrument's own language
+	Key      string     // in a report: which field of it
+	Place    int        // and which of its values, from 1
+	Restless bool       // its noise is above Display: at work it never stands still for long
+	Op       byte       // '/' or '*' between fields A and B; 0 for a value of the answer
 	A, B     int
 }
 
@@ -210,8 +222,12 @@ type Check struct {
 	Question
 	Bits   []Wrong // by number of the bit
 	Values []Wrong
+	Words  []WrongWord
 	Resets []int // of these numbers, which ones say that the instrument was reset
 }
+
+// WrongWord is an answer in words that must not come, and what it means.
+type WrongWord struct{ Word, Text string }
 
 // Wrong is a bit or a value that must not be answered, and what it means.
 type Wrong struct {
@@ -222,7 +238,8 @@ type Wrong struct {
 // SafeAction is one thing done to make the instrument safe, and how that shows.
 type SafeAction struct {
 	Send   [][]byte
-	Back   *Question // nil when nothing can be asked
+	After  clock.Instant // until it can be seen, or the next thing done
+	Back   *Question     // nil when nothing can be asked
 	Expect []string
 	Within float64
 	Grade  drivers.Grade
@@ -351,9 +368,14 @@ func (p *Profile) QueryTime(query int, s Settings) (typical, worst clock.Instant
 const (
 	mostCommand = 32
 	perNumber   = 14
+
+	longestReport = 100 // with all fields that stages send now and then
 )
 
 func (q *Query) answerLength() int {
+	if q.Style == StatusReport {
+		return longestReport
+	}
 	n := q.Answered*perNumber + 2
 	if q.Style == EchoAndValue {
 		n += len(q.Ask)

@@ -26,6 +26,7 @@ type Rig struct {
 	Interlocks  []*yamltext.Node
 	Contacts    []Contact // that stop a run
 	Apart       Apart
+	Bending     *Bending // nil when nothing is clamped into a stage
 	Place       Place
 	ActWithin   clock.Instant // longest time from a fault to safe; 0 when not stated
 	Notify      []string      // a program and its arguments, to tell somebody what the guard has done
@@ -134,6 +135,8 @@ var scene = []struct {
 	{"cold block temperature", inDegC},
 	{"contact resistance", inOhm}, // of each electrode
 	{"lead resistance", inOhm},    // of each lead
+	{"gauge factor", plain},       // of the film
+	{"film cracks after", plain},  // cycles of 1 % of strain: the resistance has risen by a fifth
 }
 
 // rigReader reads one rig file.
@@ -160,7 +163,7 @@ func load(doc *yamltext.Document, files func(name string) ([]byte, error), kept 
 	rig := &Rig{Doc: doc, Scene: map[string]quantity.Quantity{}, AmbientDegC: math.NaN(), LowestDegC: math.NaN()}
 	r := &rigReader{reader{doc, m}, rig, files, kept}
 	t := r.table(doc.Root, "!format", "!rig", "!ambient", "line frequency", "!instruments", "channels", "limits", "interlocks",
-		"specimen place", "stop contacts", "thermometers disagree", "must act within", "notify", "twin")
+		"specimen place", "bending", "stop contacts", "thermometers disagree", "must act within", "notify", "twin")
 	if r.lostSections(t); t == nil {
 		return rig
 	}
@@ -184,6 +187,7 @@ func load(doc *yamltext.Document, files func(name string) ([]byte, error), kept 
 		rig.Interlocks = append(rig.Interlocks, n)
 	}
 	r.place(t["specimen place"])
+	r.bending(t["bending"])
 	r.contacts(t["stop contacts"])
 	r.keptClosed()
 	r.apart(t["thermometers disagree"])

@@ -75,6 +75,9 @@ func (i *Instrument) shout(by clock.Instant) error {
 				return err
 			}
 		}
+		if err := i.settle(a.After, by); err != nil {
+			return err
+		}
 	}
 	return nil
 }
@@ -92,10 +95,13 @@ func (i *Instrument) prove(by clock.Instant) (drivers.Grade, string, error) {
 			}
 			said = append(said, fmt.Sprintf("sent %q", words))
 		}
+		if err := i.settle(a.After, by); err != nil {
+			return drivers.Unconfirmed, strings.Join(said, "; "), err
+		}
 		if a.Back == nil {
 			continue
 		}
-		text, x, err := i.value(a.Back, by)
+		text, x, err := i.value(a.Back, 0, by)
 		if err != nil {
 			return drivers.Unconfirmed, strings.Join(said, "; "), err
 		}
@@ -130,8 +136,17 @@ func (i *Instrument) proofTime() clock.Instant {
 		if a.Back != nil {
 			t += 2 * i.patience(a.Back.Ask)
 		}
+		t += a.After
 	}
 	return t
+}
+
+// settle waits until the instrument has done what it was told.
+func (i *Instrument) settle(lasting, by clock.Instant) error {
+	if lasting == 0 {
+		return nil
+	}
+	return i.clock.Sleep(min(by, i.clock.Now().After(lasting)))
 }
 
 // disarm stops the watchdog, once the instrument is known to be safe. That it could

@@ -19,7 +19,10 @@ type Specimen struct {
 	Encapsulant *Layer  // nil for a bare film
 	WidthM      float64 // of the film between its electrodes; 0 when not stated
 	LengthM     float64
-	Limits      []Limit // Channel is "temperature", "power", "current", "voltage" or "energy" (over a whole run)
+	ThicknessM  float64 // of the film; 0 when not stated, like its modulus
+	ModulusPa   float64
+	Bent        *Bent   // nil when nothing is said of bending
+	Limits      []Limit // Channel is "temperature", "power", "current", "voltage", "energy" (over a whole run) or "strain"
 	Doc         *yamltext.Document
 }
 
@@ -39,7 +42,7 @@ type Layer struct {
 
 // specimenLimits are the quantities that a specimen can have limits on.
 var specimenLimits = map[string]quantity.Dimension{"temperature": inDegC, "power": inWatt, "current": inAmpere, "voltage": inVolt,
-	"energy": inJoule}
+	"energy": inJoule, "strain": plain}
 
 // LoadSpecimen reads a specimen file and adds everything wrong with it to m.
 func LoadSpecimen(doc *yamltext.Document, m *yamltext.Mistakes) *Specimen {
@@ -48,7 +51,7 @@ func LoadSpecimen(doc *yamltext.Document, m *yamltext.Mistakes) *Specimen {
 		return s
 	}
 	r := reader{doc, m}
-	t := r.table(doc.Root, "!format", "!specimen", "description", "!film", "layers", "film face", "encapsulation", "limits")
+	t := r.table(doc.Root, "!format", "!specimen", "description", "!film", "layers", "film face", "encapsulation", "bending", "limits")
 	r.edition(t["format"])
 	s.ID, s.Description = r.text(t["specimen"]), r.text(t["description"])
 	r.film(s, t["film"])
@@ -63,14 +66,18 @@ func LoadSpecimen(doc *yamltext.Document, m *yamltext.Mistakes) *Specimen {
 		l := r.layer(n)
 		s.Encapsulant = &l
 	}
+	r.bent(s, t["bending"])
 	for _, pair := range r.entries(t["limits"]) {
 		dim, known := specimenLimits[pair.Key.Text]
 		if !known {
-			r.unknown(pair.Key, "limit of a specimen", pair.Key.Text, []string{"temperature", "power", "current", "voltage", "energy"})
+			r.unknown(pair.Key, "limit of a specimen", pair.Key.Text, []string{"temperature", "power", "current", "voltage", "energy", "strain"})
 			r.limit(pair, anything)
 			continue
 		}
 		l := r.limit(pair, dim)
+		if l.Channel == "strain" && (l.Below == nil || !(*l.Below > 0) || l.Above != nil || l.LastingNs != 0) {
+			r.wrong(pair.Value, "the strain has but a limit below which it stays, the same in tension and in compression").Hint("strain: {below: 1.5 %}")
+		}
 		if l.Channel == "energy" && (l.Above != nil || l.LastingNs != 0) {
 			r.wrong(pair.Value, "the energy of a whole run has but a limit below which it stays")
 		}
@@ -80,7 +87,7 @@ func LoadSpecimen(doc *yamltext.Document, m *yamltext.Mistakes) *Specimen {
 }
 
 func (r reader) film(s *Specimen, n *yamltext.Node) {
-	t := r.table(n, "!resistance", "!at", "!within", "B value", "temperature coefficient", "width", "length")
+	t := r.table(n, "!resistance", "!at", "!within", "B value", "temperature coefficient", "width", "length", "thickness", "modulus")
 	s.R0Ohm, s.BandRel = r.positive(t["resistance"], inOhm), r.positive(t["within"], plain)
 	at, isKnown := r.quantity(t["at"], inDegC)
 	s.AtDegC = at.Value
@@ -115,6 +122,7 @@ func (r reader) film(s *Specimen, n *yamltext.Node) {
 	if t["length"] != nil {
 		s.LengthM = r.positive(t["length"], inMetre)
 	}
+	s.ThicknessM, s.ModulusPa = r.positive(t["thickness"], inMetre), r.positive(t["modulus"], inPascal)
 }
 
 func (r reader) layer(n *yamltext.Node) Layer {

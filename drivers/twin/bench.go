@@ -44,6 +44,7 @@ var firmwares = []struct {
 	{"thermometer", nothing, newThermometer},
 	{"lift", nothing, newLift},
 	{"mains-switch", theMains, newMainsSwitch},
+	{"gcode-stage", theSpecimen, newGcodeStage},
 }
 
 // part of the world that one instrument alone can have hold of.
@@ -54,6 +55,8 @@ const (
 	thePlate part = "plate to heat"
 	theFilm  part = "film to source into"
 	theMains part = "supply of the plate to switch"
+
+	theSpecimen part = "specimen to bend"
 )
 
 // assemble puts instruments round a world and switches them on.

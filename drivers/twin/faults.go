@@ -37,6 +37,13 @@ type Faults struct {
 	OutputStuck bool
 	// SourceGain is how much of its level the source puts out; 0 stands for 1.
 	SourceGain float64
+
+	// StageStuck is a carriage that does not move though its motor turns: a slipping
+	// coupling. Its controller does not know.
+	StageStuck bool
+	// StageHung is a controller that hears nothing and says nothing, and whose motor
+	// goes on with what is queued.
+	StageHung bool
 }
 
 // SetFaults breaks things, or mends them.
@@ -51,6 +58,13 @@ func (w *World) SetFaults(f Faults) {
 	}
 	if f.SetpointIgnored && !s.Faults.SetpointIgnored {
 		s.Plate.ObeyedDegC = s.Plate.TargetDegC
+	}
+	at, counted, _ := w.StageAt(s.Now)
+	switch {
+	case f.StageStuck && !s.Faults.StageStuck:
+		s.Stage.HeldM = at
+	case !f.StageStuck && s.Faults.StageStuck:
+		s.Stage.OffsetM = s.Stage.HeldM - counted
 	}
 	s.Faults = f
 }
@@ -93,13 +107,16 @@ func (w *World) FilmDriven() (volts, amps, watts float64) {
 	if source.Mode == SourceOff {
 		return 0, 0, 0
 	}
-	ohm := w.film.ohm(w.FilmTemperature(), s.Faults)
+	ohm := w.FilmOhm()
 	e := source.solve(ohm+w.film.series(source), 0)
 	return e.Volts, e.Amps, float64(e.Amps * e.Amps * ohm)
 }
 
 // FilmOhm is the film's true resistance now, without drift and noise.
-func (w *World) FilmOhm() float64 { return w.film.ohm(w.FilmTemperature(), w.state.Faults) }
+func (w *World) FilmOhm() float64 {
+	bent, faults := w.wear(w.state.Now)
+	return float64(bent * w.film.ohm(w.FilmTemperature(), faults))
+}
 
 // Energised says whether heat can reach the plate, and whether a source is switched
 // on.

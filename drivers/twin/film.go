@@ -118,12 +118,12 @@ func (f *film) series(s Source) float64 {
 }
 
 // watts is the power that a source puts into the film.
-func (f *film) watts(s Source, degC float64, faults Faults) float64 {
+func (f *film) watts(s Source, degC, bent float64, faults Faults) float64 {
 	if s.Mode == SourceOff {
 		return 0
 	}
 	s = faults.gained(s)
-	ohm := f.ohm(degC, faults)
+	ohm := float64(bent * f.ohm(degC, faults))
 	amps := s.solve(ohm+f.series(s), 0).Amps
 	return float64(amps * amps * ohm)
 }
@@ -134,14 +134,14 @@ func johnsonVolts(ohm, degC, t_s float64) float64 {
 	return math.Sqrt(4 * boltzmann * (degC + 273.15) * ohm / (2 * t_s))
 }
 
-// electrical is one reading that ends at an instant.
-func (f *film) electrical(s Source, degC, ambient float64, faults Faults, at, integration clock.Instant) Electrical {
+// electrical is one reading that ends at an instant, of a film that is bent.
+func (f *film) electrical(s Source, degC, ambient, bent float64, faults Faults, at, integration clock.Instant) Electrical {
 	if s.Mode == SourceOff {
 		return Electrical{}
 	}
 	s = faults.gained(s)
 	integration = max(integration, clock.Microsecond)
-	ohm := f.ohm(degC, faults)
+	ohm := float64(bent * f.ohm(degC, faults))
 	emf := float64(f.EMFVPerK * (degC - ambient))
 	whole := !faults.FilmOpen && !faults.FilmShort
 	if whole {

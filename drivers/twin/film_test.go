@@ -183,7 +183,7 @@ func TestPowerIntoTheFilm(t *testing.T) {
 		{Source{Mode: SourceVoltage, Level: 10, Compliance: 1e-4}, 1e-8 * ohm},
 		{Source{}, 0},
 	} {
-		near(t, "power in W", f.watts(c.source, 18, Faults{}), c.want, 1e-15)
+		near(t, "power in W", f.watts(c.source, 18, 1, Faults{}), c.want, 1e-15)
 	}
 }
 

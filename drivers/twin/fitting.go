@@ -64,6 +64,8 @@ func sceneOf(r *rig.Rig, s *rig.Specimen, seed uint64) (Scene, error) {
 		{"cold block temperature", &scene.BlockDegC},
 		{"contact resistance", &scene.Film.ContactOhm},
 		{"lead resistance", &scene.Film.LeadOhm},
+		{"gauge factor", &scene.Strip.GaugeFactor},
+		{"film cracks after", &scene.Strip.CrackCycles},
 	} {
 		if q, ok := r.Scene[o.key]; ok {
 			*o.field = q.Value
@@ -78,7 +80,29 @@ func sceneOf(r *rig.Rig, s *rig.Specimen, seed uint64) (Scene, error) {
 	if err := filmOf(&scene.Film, s); err != nil {
 		return scene, err
 	}
+	if err := stripOf(&scene.Strip, r, s); err != nil {
+		return scene, err
+	}
 	return scene, layersOf(&scene, s)
+}
+
+// stripOf clamps the specimen into the rig's stage, if it has one.
+func stripOf(m *StripModel, r *rig.Rig, s *rig.Specimen) error {
+	b := r.Bending
+	if b == nil || s.Bent == nil {
+		return nil
+	}
+	film, err := s.BendingFilm()
+	if err != nil {
+		return fmt.Errorf("specimen %s: %w", s.ID, err)
+	}
+	m.Ends, m.FreeLengthM, m.FlatAtM, m.Film = b.Ends, b.FreeLengthM, b.FlatAtM, film
+	if s.Bent.Current == "along" {
+		m.SensorM = s.LengthM
+	} else {
+		m.SensorM = s.WidthM
+	}
+	return nil
 }
 
 // spareGain is how much more a heater can do than its stated rate asks for: the

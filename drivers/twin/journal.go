@@ -17,6 +17,7 @@ import (
 //	heat      heat can reach the plate from now on, or cannot; value is 1 or 0
 //	mains     the switch in the plate's mains has closed or opened; value is 1 or 0
 //	place     the specimen was moved; text says where it is
+//	motion    a carriage begins to move, or stands; value is 1 or 0, text says where
 //	watchdog  an instrument switched itself off for want of commands
 //	fault     something was broken for a drill; text says what
 const (
@@ -26,6 +27,7 @@ const (
 	noteHeat     = "heat"
 	noteMains    = "mains"
 	notePlace    = "place"
+	noteMotion   = "motion"
 	noteWatchdog = "watchdog"
 	noteFault    = "fault"
 )

@@ -19,9 +19,13 @@ type device struct {
 	mask     byte   // of the data bits that reach the firmware
 	ends     string // bytes that end a line
 	alone    string // bytes that are a message each, wherever they come
+	urgent   string // the same, but the line in which they come goes on
+	empties  bool   // a line without anything in it is one all the same
+	speaks   bool   // by itself, when something that it does has come to its end
 
 	heard   [mostHeard]byte // the line that is being received
 	length  int             // of it; more than fit when the line is too long
+	single  [1]byte         // one of the urgent bytes
 	began   clock.Instant   // when its first byte began to come
 	out     output
 	dueAt   clock.Instant // when the firmware does something by itself
@@ -66,12 +70,16 @@ func (d *device) Receive(at clock.Instant, b []byte) {
 		c &= d.mask
 		control := c < ' '
 		switch {
+		case strings.IndexByte(d.urgent, c) >= 0:
+			when := at - d.line.Lasting(len(b)-1-i)
+			d.single[0] = c
+			d.hear(message{d.single[:1], when - d.line.Lasting(1), when, false})
 		case control && strings.IndexByte(d.alone, c) >= 0:
 			when := at - d.line.Lasting(len(b)-1-i)
 			d.length, d.heard[0] = 0, c
 			d.hear(message{d.heard[:1], when - d.line.Lasting(1), when, false})
 		case control && strings.IndexByte(d.ends, c) >= 0:
-			if n := d.length; n > 0 {
+			if n := d.length; n > 0 || d.empties {
 				d.length = 0
 				d.hear(message{d.heard[:min(n, mostHeard)], d.began, at - d.line.Lasting(len(b)-1-i), n > mostHeard})
 			}
@@ -98,7 +106,12 @@ func (d *device) hear(m message) {
 }
 
 // NextAt implements wire.Device.
-func (d *device) NextAt() clock.Instant { return d.out.nextAt() }
+func (d *device) NextAt() clock.Instant {
+	if d.speaks {
+		return min(d.out.nextAt(), d.dueAt)
+	}
+	return d.out.nextAt()
+}
 
 // Take implements wire.Device.
 func (d *device) Take(at clock.Instant, dst []byte) []byte {

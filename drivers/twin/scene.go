@@ -46,6 +46,7 @@ type Scene struct {
 	Layers      []Layer // from the plate up; the film is on the upper face of the last
 	Film        FilmModel
 	Foil        FoilModel
+	Strip       StripModel // without ends there is none: nothing is clamped into a stage
 	Start       Place
 
 	ContactWPerM2K   float64 // plate to slab
@@ -133,6 +134,8 @@ type State struct {
 	FoilHeldDegC float64 // what it shows when it is frozen
 	FoilDriftK   float64
 
+	Stage Stage
+
 	Source    Source
 	PoweredAt clock.Instant // up to which the source's energy is counted
 	Joules    float64       // since SlabAt
@@ -149,6 +152,7 @@ type World struct {
 	plate   plate
 	slab    slab
 	film    film
+	strip   strip
 	ambient float64
 	block   float64
 	faces   [ColdBlock + 1]faces
@@ -168,6 +172,7 @@ func NewWorld(s Scene) (*World, error) {
 	for i := range start.Slab {
 		start.Slab[i] = s.AmbientDegC
 	}
+	start.Stage.OffsetM = s.Strip.FlatAtM
 	return Resume(s, start)
 }
 
@@ -182,6 +187,9 @@ func Resume(s Scene, from State) (*World, error) {
 		return nil, err
 	}
 	if w.film, err = newFilm(s.Film, s.Seed); err != nil {
+		return nil, err
+	}
+	if w.strip, err = newStrip(s.Strip); err != nil {
 		return nil, err
 	}
 	w.faces = [...]faces{

@@ -74,7 +74,9 @@ func (s *server) speak() error {
 			}
 			continue
 		}
-		out = s.device.Take(s.clock.Now(), out[:0])
+		if out = s.device.Take(s.clock.Now(), out[:0]); len(out) == 0 {
+			continue
+		}
 		err := s.clock.Block(func() error {
 			_, err := s.rw.Write(out)
 			return err

@@ -82,7 +82,8 @@ func (w *World) stepper(span clock.Instant) stepper {
 // counted, at the film's temperature of the last tick.
 func (w *World) count(to clock.Instant) {
 	s := &w.state
-	if watts := w.film.watts(s.Source, w.top(), s.Faults); watts != 0 {
+	bent, faults := w.wear(to)
+	if watts := w.film.watts(s.Source, w.top(), bent, faults); watts != 0 {
 		s.Joules += float64(watts * (to - s.PoweredAt).Seconds())
 	}
 	s.PoweredAt = to
@@ -190,5 +191,16 @@ func (w *World) Source() Source { return w.state.Source }
 func (w *World) Electrical(at, integration clock.Instant) Electrical {
 	w.Advance(at)
 	s := &w.state
-	return w.film.electrical(s.Source, w.filmAt(at-integration/2), w.ambient, s.Faults, at, integration)
+	bent, faults := w.wear(at - integration/2)
+	return w.film.electrical(s.Source, w.filmAt(at-integration/2), w.ambient, bent, faults, at, integration)
+}
+
+// wear is what bending has done to the film, together with its faults.
+func (w *World) wear(at clock.Instant) (bent float64, faults Faults) {
+	bent, open := w.bent(at)
+	faults = w.state.Faults
+	if open && !faults.FilmShort {
+		faults.FilmOpen, bent = true, 1
+	}
+	return bent, faults
 }

@@ -1,0 +1,233 @@
+package twin
+
+import (
+	"math"
+
+	"dwell/drivers/bending"
+	"dwell/drivers/clock"
+)
+
+// Motion is how the carriage of a stage goes from one place to another: from rest to
+// rest with one acceleration, or braking to rest. Plain data; positions are those that
+// its controller counts.
+type Motion struct {
+	FromM, ToM  float64
+	Began       clock.Instant
+	SpeedMPerS  float64 // never above this; the one at the beginning where it brakes
+	AccelMPerS2 float64 // 0 for no motion
+	Brakes      bool
+}
+
+// lasting is how long it takes.
+func (m Motion) lasting() clock.Instant {
+	length := math.Abs(m.ToM - m.FromM)
+	if length == 0 || m.AccelMPerS2 == 0 {
+		return 0
+	}
+	if m.Brakes {
+		return clock.Instant(math.Ceil(m.SpeedMPerS / m.AccelMPerS2 * 1e9))
+	}
+	v := m.peak()
+	return clock.Instant(math.Ceil((length/v + v/m.AccelMPerS2) * 1e9))
+}
+
+// peak is the highest speed that is reached.
+func (m Motion) peak() float64 {
+	return math.Min(m.SpeedMPerS, math.Sqrt(float64(m.AccelMPerS2*math.Abs(m.ToM-m.FromM))))
+}
+
+// at is the position and the speed at an instant.
+func (m Motion) at(t clock.Instant) (positionM, speedMPerS float64) {
+	last := m.lasting()
+	switch passed := t - m.Began; {
+	case last == 0 || passed >= last:
+		return m.ToM, 0
+	case passed <= 0 && !m.Brakes:
+		return m.FromM, 0
+	default:
+		gone, v := m.gone(max(passed, 0).Seconds(), last.Seconds())
+		return m.FromM + math.Copysign(gone, m.ToM-m.FromM), v
+	}
+}
+
+// gone is the distance after so many seconds.
+func (m Motion) gone(s, whole float64) (distance, speed float64) {
+	a, length := m.AccelMPerS2, math.Abs(m.ToM-m.FromM)
+	if m.Brakes {
+		return math.Min(length, float64(m.SpeedMPerS*s)-float64(a*s*s)/2), math.Max(0, m.SpeedMPerS-float64(a*s))
+	}
+	v := m.peak()
+	rising := v / a
+	switch left := whole - s; {
+	case s < rising:
+		return float64(a*s*s) / 2, float64(a * s)
+	case left < rising:
+		return length - float64(a*left*left)/2, float64(a * left)
+	default:
+		return float64(v*s) - float64(v*rising)/2, v
+	}
+}
+
+// StripModel is a specimen clamped into a stage, and what bending does to its film.
+type StripModel struct {
+	Ends        bending.Ends
+	FreeLengthM float64
+	FlatAtM     float64 // the position of the stage at which it lies flat
+	SensorM     float64 // length of the film along the strip; 0 for a point
+	Film        bending.Film
+	GaugeFactor float64 // R = R flat (1 + GaugeFactor strain)
+	// Cracks: after CrackCycles cycles of one percent of strain the resistance has risen
+	// by a fifth; it goes as the square of the cycles, and the cycles as the strain to
+	// the power of -4. A film that has seen two and a half times as many is open.
+	CrackCycles float64
+}
+
+// Numbers of the law of cracking. Demo data.
+const (
+	crackRise  = 0.2
+	crackPer   = 0.01
+	crackOpens = 2.5
+)
+
+// CyclesTo is the law's answer: how many cycles between flat and a strain raise the
+// resistance by a part.
+func (m StripModel) CyclesTo(strain, rise float64) float64 {
+	of := crackPer / math.Abs(strain)
+	return float64(m.CrackCycles*of*of*of*of) * math.Sqrt(rise/crackRise)
+}
+
+// strip is the constants of a StripModel.
+type strip struct {
+	StripModel
+	buckle bending.Buckle
+	exists bool
+}
+
+func newStrip(m StripModel) (strip, error) {
+	if m.Ends == "" {
+		return strip{}, nil
+	}
+	b, err := bending.NewBuckle(m.Film.Strip(m.FreeLengthM), m.Ends)
+	return strip{m, b, true}, err
+}
+
+// strains are those of the film in the middle of the strip, and over its length. A
+// strip that is pulled, or pushed too far, breaks.
+func (s *strip) strains(positionM float64) (most, mean float64, breaks bool) {
+	travel := positionM - s.FlatAtM
+	if travel > s.buckle.Limits().GreatestTravelM || travel < -pulledM {
+		return 0, 0, true
+	}
+	if travel <= s.buckle.Limits().LeastTravelM {
+		return 0, 0, false
+	}
+	bend, err := s.buckle.AtTravel(travel)
+	if err != nil {
+		return 0, 0, true
+	}
+	curvature := 1 / bend.NeutralRadiusM
+	along := curvature
+	if s.SensorM > 0 {
+		if along, err = bend.MeanCurvaturePerM(0, s.SensorM); err != nil {
+			along = curvature
+		}
+	}
+	most, err1 := s.Film.Strain(curvature)
+	mean, err2 := s.Film.Strain(along)
+	return most, mean, err1 != nil || err2 != nil
+}
+
+// pulledM is by how much the clamps can be drawn beyond flat before the strip tears or
+// slips: half a percent of 50 mm. Demo data.
+const pulledM = 0.25e-3
+
+// Strip is what has become of the specimen in the stage, as plain data.
+type Strip struct {
+	Strain float64 // where it stood still last
+	Damage float64 // 1 when the resistance has risen by a fifth
+	Halves int64   // half cycles
+	Broken bool
+	At     float64 // the position for which Mean holds
+	Known  bool
+	Mean   float64
+}
+
+// Stage is a world's stage.
+type Stage struct {
+	Motion  Motion
+	OffsetM float64 // where it is, beyond where its controller believes it
+	HeldM   float64 // where it is stuck
+	Strip   Strip
+}
+
+// StageAt is where the carriage truly is, and where its controller believes it.
+func (w *World) StageAt(t clock.Instant) (trueM, countedM, speedMPerS float64) {
+	s := &w.state.Stage
+	counted, v := s.Motion.at(t)
+	if w.state.Faults.StageStuck {
+		return s.HeldM, counted, v
+	}
+	return counted + s.OffsetM, counted, v
+}
+
+// Drive has the carriage move from now on.
+func (w *World) Drive(m Motion) {
+	if _, _, v := w.StageAt(w.state.Now); v == 0 {
+		w.turn()
+	}
+	w.count(w.state.Now)
+	w.state.Stage.Motion = m
+}
+
+// turn counts half a cycle for the specimen, at a moment at which the carriage stands
+// or turns round.
+func (w *World) turn() {
+	s := &w.state.Stage.Strip
+	if !w.strip.exists || s.Broken {
+		return
+	}
+	at, _, _ := w.StageAt(w.state.Now)
+	most, _, breaks := w.strip.strains(at)
+	if s.Broken = breaks; breaks || most == s.Strain {
+		return
+	}
+	if w.strip.CrackCycles > 0 {
+		of := (most - s.Strain) / crackPer
+		s.Damage += float64(float64(of*of*of*of) / w.strip.CrackCycles / 2)
+	}
+	s.Strain = most
+	s.Halves++
+}
+
+// bent is by what factor the film's resistance differs from that of a flat, sound one
+// at an instant; open tells whether nothing is left of it.
+func (w *World) bent(t clock.Instant) (factor float64, open bool) {
+	if !w.strip.exists {
+		return 1, false
+	}
+	s := &w.state.Stage.Strip
+	at, _, _ := w.StageAt(t)
+	if !s.Known || at != s.At {
+		_, s.Mean, _ = w.strip.strains(at)
+		s.At, s.Known = at, true
+	}
+	factor = 1 + float64(w.strip.GaugeFactor*s.Mean)
+	factor = float64(factor * (1 + float64(crackRise*s.Damage*s.Damage)))
+	return factor, s.Broken || s.Damage >= crackOpens
+}
+
+// FilmStrain is the true strain of the film in the middle of its strip now.
+func (w *World) FilmStrain() float64 {
+	if !w.strip.exists {
+		return 0
+	}
+	at, _, _ := w.StageAt(w.state.Now)
+	most, _, _ := w.strip.strains(at)
+	return most
+}
+
+// Moving says whether the carriage moves.
+func (w *World) Moving() bool {
+	_, _, v := w.StageAt(w.state.Now)
+	return v > 0 && !w.state.Faults.StageStuck
+}
