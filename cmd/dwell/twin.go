@@ -44,7 +44,8 @@ func twinCommand(s *speech) *cobra.Command {
 		Long: `twin serves the virtual counterpart of every instrument in the rig file: serial
 ones behind a PTY, the others behind a TCP socket on this machine (all of them
 behind sockets where there are no PTYs). Any program can talk to them. With
---write-rig it leaves a copy of the rig file that names these ports.
+--write-rig it leaves a copy of the rig file that names these ports; it replaces a
+file that it wrote before, and no other.
 
 Type "place", "lift air", "lift moving air" or "lift cold block" to move the
 virtual specimen by hand. Ctrl-C ends it.`,
@@ -80,6 +81,9 @@ func (t *twinServer) serve(f files) error {
 		return usage(err)
 	}
 	t.rigDoc = yamltext.Parse(f.rig, text, m)
+	if err := t.mayWrite(); err != nil {
+		return err
+	}
 	if t.bench, err = twin.New(j.rig, j.specimen, t.seed); err != nil {
 		return usage(err)
 	}
@@ -106,6 +110,7 @@ func (t *twinServer) serve(f files) error {
 		}
 		t.hands()
 		wall.Go("virtual bench", func() error { return t.bench.Live(wall) })
+		t.speech.say("the specimen lies on the plate; to move it, type: lift air, lift moving air, lift cold block, or place")
 		t.speech.result("serving; end with Ctrl-C\n")
 		return wall.Block(func() error { <-signals; return nil })
 	})
@@ -221,34 +226,3 @@ func (t *twinServer) hands() {
 type closing func()
 
 func (c closing) Close() error { c(); return nil }
-
-// writeRig copies the rig file with every `port:` replaced.
-func (t *twinServer) writeRig(ports map[string]string) error {
-	if t.write == "" {
-		return nil
-	}
-	lines := strings.Split(string(t.rigDoc.Text), "\n")
-	for _, top := range t.rigDoc.Root.Pairs {
-		if top.Key.Text != "instruments" {
-			continue
-		}
-		for _, instrument := range top.Value.Pairs {
-			for _, p := range instrument.Value.Pairs {
-				if p.Key.Text == "port" {
-					replace(lines, p.Value, `"`+ports[instrument.Key.Text]+`"`)
-				}
-			}
-		}
-	}
-	if err := os.WriteFile(t.write, []byte(strings.Join(lines, "\n")), 0o666); err != nil {
-		return usage(err)
-	}
-	t.speech.say("rig file with these ports: %s", t.write)
-	return nil
-}
-
-func replace(lines []string, n *yamltext.Node, with string) {
-	line := []rune(lines[n.Pos.Line-1])
-	from, to := n.Pos.Column-1, n.Pos.Column-1+n.Width
-	lines[n.Pos.Line-1] = string(line[:from]) + with + string(line[to:])
-}
