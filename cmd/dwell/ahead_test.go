@@ -60,3 +60,37 @@ func TestTheDiskIsTooSmallForARehearsal(t *testing.T) {
 		}
 	}
 }
+
+// With --json check says the same to a program: what a plan is, or where its mistakes are.
+func TestCheckAsAnObject(t *testing.T) {
+	t.Parallel()
+	p := start(t, "check", leafClip+"response.yaml", "--json")
+	p.exits(exitDone)
+	o := p.expectObject(map[string]any{"exit": 0.0, "highest_degC": 30.0, "needs_person": true, "unattended": false, "specimen": "LC-07", "at_most_s": 7200.0})
+	for _, name := range []string{"duration_s", "readings", "bytes", "interlocks", "cooling_s", "gaps"} {
+		if _, ok := o[name]; !ok {
+			t.Errorf("%s is missing", name)
+		}
+	}
+	steps, _ := o["steps"].([]any)
+	if len(steps) != 14 {
+		t.Fatalf("%d steps", len(steps))
+	}
+	place := steps[8].(map[string]any)
+	if place["step"] != "5.1" || place["verb"] != "place" || place["needs_person"] != true || place["times"] != 3.0 || place["line"] != 43.0 || place["starts_s"].(float64) < 150 {
+		t.Errorf("%v", place)
+	}
+
+	wrong := write(t, filepath.Join(t.TempDir(), "wrong.yaml"), "format: 1\ntitle: x\nends: {at most: 1 h}\nsteps:\n  - hold: 2\n  - hodl: 2 s\n")
+	p = start(t, "check", wrong, "--rig", leafClip+"rig.yaml", "--specimen", leafClip+"specimen.yaml", "--json")
+	p.exits(exitUsage)
+	o = p.expectObject(map[string]any{"exit": 2.0})
+	mistakes, _ := o["mistakes"].([]any)
+	if len(mistakes) != 2 {
+		t.Fatalf("%v", o)
+	}
+	second := mistakes[1].(map[string]any)
+	if second["file"] != wrong || second["line"] != 6.0 || second["column"] != 5.0 || second["text"] != `"hodl" is no step` || second["hint"] != "did you mean hold?" {
+		t.Errorf("%v", second)
+	}
+}

@@ -17,6 +17,16 @@ func checkCommand(s *speech) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "check PROTOCOL",
 		Short: "find every mistake of a protocol, and say what it will do",
+		Long: `check reads protocol, rig and specimen and says every mistake in them in one pass;
+without one, what the run will do, step by step, how long it takes, how hot it gets,
+what stops it, and how large its record becomes. Like run it refuses a disk that is
+too small, and a time to be off and cool that cannot be kept.
+
+With --json the last line holds title, rig, specimen, duration_s, at_most_s,
+cooling_s, highest_degC, highest_A, highest_V, highest_W, readings, bytes, heats,
+needs_person, unattended, off_and_cool_by, interlocks, gaps, and steps: a list of step,
+line, verb, does, starts_s, takes_s, longest_s, times, needs_person. With mistakes it
+holds mistakes: a list of file, line, column, text, hint, notes.`,
 		Example: `  dwell check examples/leaf-clip/staircase.yaml
   dwell check --rig my-rig.yaml --specimen my-specimen.yaml my-protocol.yaml`,
 		Args: cobra.ExactArgs(1),
@@ -31,7 +41,7 @@ func checkCommand(s *speech) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			s.object(map[string]any{"title": j.plan.Title, "summary": j.plan.Summary, "actions": len(j.plan.Actions), "exit": exitDone})
+			s.object(checked(j))
 			return nil
 		},
 	}
@@ -39,6 +49,30 @@ func checkCommand(s *speech) *cobra.Command {
 	o.flags(c)
 	o.startFlag(c)
 	return c
+}
+
+// checked is what check --json says of a plan.
+func checked(j *job) map[string]any {
+	p, sum := j.plan, j.plan.Summary
+	s := func(ns int64) float64 { return float64(ns) / 1e9 }
+	steps := []map[string]any{}
+	for _, x := range sum.Steps {
+		o := map[string]any{"step": x.Number, "line": x.Line, "verb": x.Verb, "does": x.Does, "role": x.Role,
+			"starts_s": s(x.StartsNs), "takes_s": s(x.TakesNs), "longest_s": s(max(x.TakesNs, x.LongestNs)), "times": x.Times, "needs_person": x.NeedsPerson}
+		if x.Values != nil {
+			var begin []float64
+			for _, ns := range x.PassesNs {
+				begin = append(begin, s(ns))
+			}
+			o["values"], o["passes_s"] = x.Values, begin
+		}
+		steps = append(steps, o)
+	}
+	return map[string]any{"title": p.Title, "rig": p.Rig, "specimen": p.Specimen, "duration_s": s(sum.DurationNs), "at_most_s": s(p.AtMostNs),
+		"cooling_s": s(sum.CoolingNs), "highest_degC": sum.HighestDegC, "highest_A": sum.HighestAmps, "highest_V": sum.HighestVolts,
+		"highest_W": sum.HighestWatts, "readings": sum.Readings, "bytes": sum.Bytes, "heats": sum.Heats, "needs_person": sum.NeedsPerson,
+		"unattended": p.Unattended, "off_and_cool_by": p.OffBy, "interlocks": sum.Reactions, "gaps": append([]plan.Gap{}, sum.Gaps...), "actions": len(p.Actions),
+		"steps": steps, "exit": exitDone}
 }
 
 // describe says what a plan will do, before anything is sent.
@@ -73,10 +107,6 @@ func describe(j *job, spare clock.Instant, begins string) string {
 	if sum.NeedsPerson {
 		line("person", "is needed at the bench")
 	}
-	for _, g := range sum.Gaps {
-		line("gap", "line %d: %s not read for about %s (the instrument is busy with the step)", g.Line,
-			strings.Join(g.Channels, ", "), span(clock.Instant(g.DurationNs)))
-	}
 	b.WriteString(describeSafety(p))
 	b.WriteString(describeSteps(p))
 	return b.String()
@@ -86,22 +116,4 @@ func describe(j *job, spare clock.Instant, begins string) string {
 func inUnit(v float64, symbol string) string {
 	u, _ := quantity.LookUp(symbol)
 	return quantity.Near(v*u.Factor, u.Dim)
-}
-
-// mostSteps bounds what is listed; the plan itself stands in the run folder.
-const mostSteps = 40
-
-func describeSteps(p *plan.Plan) string {
-	var rows []string
-	for _, a := range p.Actions {
-		if a.Op == plan.Begin {
-			rows = append(rows, fmt.Sprintf("  %-34s line %d", strings.TrimSpace(a.Step+" "+a.Role), a.Line))
-		}
-	}
-	more := ""
-	if len(rows) > mostSteps {
-		more = fmt.Sprintf("  … and %d more\n", len(rows)-mostSteps)
-		rows = rows[:mostSteps]
-	}
-	return fmt.Sprintf("%-10s%d\n%s\n%s", "steps", len(rows), strings.Join(rows, "\n"), more)
 }

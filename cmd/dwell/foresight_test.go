@@ -1,3 +1,5 @@
+//go:build unix
+
 package main
 
 import (
@@ -171,5 +173,56 @@ func randomStep(b *strings.Builder, r *rand.Rand, indent string, degC *int, dept
 		say("for each: {degC%d: 20 degC to 30 degC by 5 K, and back: %t}", depth, r.IntN(2) == 0)
 		fmt.Fprintf(b, "%s  do:\n%s    - bring: {plate to: degC%d, at most: 40 min}\n", indent, indent, depth)
 		randomStep(b, r, indent+"    ", degC, depth+1)
+	}
+}
+
+// The list of steps says what is set to what and how long, when each begins, where it
+// loops and where a person is needed, on a page of 100 columns.
+func TestCheckListsThePlan(t *testing.T) {
+	text := whatCheckSays(t, "staircase.yaml")
+	_, list, _ := strings.Cut(text, "\nsteps ")
+	for _, line := range strings.Split(list, "\n") {
+		if n := len([]rune(line)); n > 100 {
+			t.Errorf("%d columns: %s", n, line)
+		}
+	}
+	said := strings.Join(strings.Fields(list), " ")
+	for _, want := range []string{
+		"8, as they stand in the protocol",
+		"reads plate.temperature, foil.temperature every 1 s",
+		"2 source line 46 meter compliance 2 V, current 10 uA, wires 4, integration 1, reverse on, output on; reads element.resistance,",
+		"9 values: 20 degC from 0:00:03, 25 degC from 0:02:40,",
+		"3.n.1 bring up to 3 min 34, 9 times, line 53 plate heat on, temperature 20…40 degC; waits until plate.temperature is within 0.5 K of 20…40 degC for 10 s, at most 20 min, or the run ends; waits 2 min",
+		"at most 15 min, then goes on",
+		"meter current -10 uA, -5 uA, 0 A, 5 uA, 10 uA; at each waits 200 ms",
+		"meanwhile not read, for about 1.5 s: element.voltage",
+		"0:26:35 9.3 s makes safe",
+	} {
+		if !strings.Contains(said, want) {
+			t.Errorf("missing: %s", want)
+		}
+	}
+	if !strings.Contains(whatCheckSays(t, "response.yaml"), "5.1 place                                          PERSON, 3 times, line 43") {
+		t.Error("it is not said that a person is needed, and how often")
+	}
+	if t.Failed() {
+		t.Log(list)
+	}
+}
+
+// The first steps of the list begin when they begin in the rehearsal.
+func TestStartsAreForeseen(t *testing.T) {
+	x := rehearsed(t, "staircase.yaml", 1)
+	steps := happenings(t, x.folder)
+	for _, s := range x.job.plan.Summary.Steps {
+		for _, h := range steps {
+			if h.Event != "step" || h.Step != strings.Replace(s.Number, "n", "1", 1)+" "+s.Verb {
+				continue
+			}
+			foreseen, began := clock.Instant(s.StartsNs).Seconds(), clock.Instant(h.AtNs).Seconds()
+			if off := foreseen - began; off > 5 || off < -5 {
+				t.Errorf("step %s begins at %.1f s, foreseen was %.1f s", h.Step, began, foreseen)
+			}
+		}
 	}
 }

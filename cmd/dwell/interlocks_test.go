@@ -8,8 +8,8 @@ import (
 	"testing"
 )
 
-// checked is what check says of an example, with its files changed.
-func checked(t *testing.T, protocol string, rigChanges ...string) string {
+// whatCheckSays is what check says of an example, with its files changed.
+func whatCheckSays(t *testing.T, protocol string, rigChanges ...string) string {
 	t.Helper()
 	f := files{protocol: leafClip + protocol, specimen: leafClip + "specimen.yaml"}
 	f.rig = write(t, filepath.Join(t.TempDir(), "rig.yaml"), strings.NewReplacer(rigChanges...).Replace(read(t, leafClip+"rig.yaml")))
@@ -34,7 +34,7 @@ func row(t *testing.T, text, rule string) string {
 
 // check says of every interlock when it is armed, and how soon the bench is safe.
 func TestCheckSaysWhatStopsTheRun(t *testing.T) {
-	got := checked(t, "overnight.yaml")
+	got := whatCheckSays(t, "overnight.yaml")
 	for rule, want := range map[string]string{
 		"plate.temperature below 40 degC":                      "plate.temperature below 40 degC always at once trip 3.07 s overnight.yaml:14:30",
 		"a heater stuck at full power gets to":                 "a heater stuck at full power gets to 47.87 degC; to stay below 70 degC it would have to be off 19.4 s after the limit",
@@ -50,7 +50,7 @@ func TestCheckSaysWhatStopsTheRun(t *testing.T) {
 			t.Errorf("got  %s\nwant %s", got, want)
 		}
 	}
-	got = checked(t, "staircase.yaml", "    identified: ", "    # ", "    longest exchange: ", "    # ",
+	got = whatCheckSays(t, "staircase.yaml", "    identified: ", "    # ", "    longest exchange: ", "    # ",
 		"then: trip}", `then: trip}`+"\n"+`  - {when: "foil.temperature > 45 degC", while: heating, then: pause, clear for: 1 min, at most: 20 min, plate to: 20 degC}`)
 	for rule, want := range map[string]string{
 		"foil.temperature > 45 degC": "foil.temperature > 45 degC while heating at once pause 7.42 s rig.yaml:62:12",

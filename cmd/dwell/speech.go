@@ -120,8 +120,27 @@ func (s *speech) object(v any) {
 // mistakes prints what is wrong with files.
 func (s *speech) mistakes(m *yamltext.Mistakes) error {
 	m.Print(s.err)
-	s.object(map[string]any{"mistakes": m.Len(), "exit": exitUsage})
+	all := []map[string]any{}
+	for _, x := range m.All() {
+		o := at(x.File, x.Pos, x.Text)
+		if x.Advice != "" {
+			o["hint"] = x.Advice
+		}
+		var notes []map[string]any
+		for _, n := range x.Notes {
+			notes = append(notes, at(n.File, n.Pos, n.Text))
+		}
+		if notes != nil {
+			o["notes"] = notes
+		}
+		all = append(all, o)
+	}
+	s.object(map[string]any{"mistakes": all, "exit": exitUsage})
 	return said(exitUsage)
+}
+
+func at(file string, pos yamltext.Pos, text string) map[string]any {
+	return map[string]any{"file": file, "line": pos.Line, "column": pos.Column, "text": text}
 }
 
 func (s *speech) failure(err error, code int) {

@@ -42,9 +42,10 @@ type compiler struct {
 	wanted    []wish       // channels to be read: those named by record first
 	rateless  map[int]bool // of these the rate could not be read
 
-	world world
-	tally tally
-	peak  peak
+	world   world
+	tally   tally
+	outline outline
+	peak    peak
 
 	at      *yamltext.Node         // the verb of the step being looked at
 	path    []int                  // numbers of the steps down to it
@@ -76,6 +77,7 @@ type given struct {
 func Compile(doc *yamltext.Document, r *rig.Rig, s *rig.Specimen, o Options, m *yamltext.Mistakes) *Plan {
 	c := &compiler{doc: doc, rig: r, specimen: s, m: m, names: map[string]given{}, sourced: map[int]*yamltext.Node{}, heated: map[int]bool{}, driven: map[int]*yamltext.Node{}, said: map[said]bool{}, rateless: map[int]bool{},
 		plan: &Plan{Version: Version, Rig: r.Name, Specimen: s.ID, Unattended: o.Unattended}}
+	c.outline = outline{rows: map[*yamltext.Node]int{}, now: -1, times: 1}
 	c.world, c.peak = newWorld(r), peak{degC: r.AmbientDegC}
 	t := c.table(doc.Root, sections...)
 	if n := t["format"]; n != nil && c.text(n) != format {
@@ -168,7 +170,9 @@ func degC(v float64) quantity.Quantity {
 
 // finish puts together what is only known at the end.
 func (c *compiler) finish(t map[string]*yamltext.Node) {
+	c.finishOutline()
 	c.finishPolled()
+	c.prelude()
 	c.finishRules()
 	c.finishWaits()
 	c.finishSummary(t)

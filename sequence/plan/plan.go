@@ -51,6 +51,7 @@ type Summary struct {
 	Heats        bool    `json:"heats"`
 	NeedsPerson  bool    `json:"needs_person"`
 	Gaps         []Gap   `json:"gaps,omitempty"`
+	Steps        []Step  `json:"steps"`
 
 	Reactions []Reaction `json:"reactions"`
 	Measured  []Measured `json:"measured,omitempty"`

@@ -48,7 +48,9 @@ func (c *compiler) walk(n *yamltext.Node) {
 		for _, s := range c.entry(item) {
 			outer := c.at
 			c.at = s.verb
+			done := c.open(s, i+1)
 			c.perform(s)
+			done()
 			c.at = outer
 		}
 		c.count(item)
@@ -191,6 +193,7 @@ func (c *compiler) emit(a Action) {
 		a.Line = c.at.Pos.Line
 	}
 	c.plan.Actions = append(c.plan.Actions, a)
+	c.outline.of = append(c.outline.of, c.outline.now)
 }
 
 // deeper is whether steps may be nested once more.
@@ -273,7 +276,8 @@ func (c *compiler) forEach(s step) {
 	for i, v := range all {
 		c.names[key.Text] = given{v.Quantity, key}
 		c.path[len(c.path)-1] = i + 1
-		c.inside(s.do)
+		c.pass(v)
+		c.round(int64(len(all)), true, func() { c.inside(s.do) })
 	}
 	if delete(c.names, key.Text); had {
 		c.names[key.Text] = outer
@@ -347,12 +351,13 @@ func (c *compiler) repeat(s step) {
 	start, again := c.world.clone(), c.again
 	c.quiet++
 	before := c.tally
-	c.inside(s.do)
+	inside := func() { c.round(int64(times), false, func() { c.inside(s.do) }) }
+	inside()
 	first := c.tally.minus(before)
 	end := c.world.clone()
 	if !ok || times > 1 {
 		c.again = s.verb
-		c.inside(s.do)
+		inside()
 		c.again = again
 		later := c.tally.minus(before).minus(first)
 		c.tally = before.plus(first).plus(later.times(float64(max(0, times-1))))
@@ -365,11 +370,11 @@ func (c *compiler) repeat(s step) {
 	switch {
 	case c.quiet == 0 && c.muted != nil: // inside a loop that is being taken down
 		c.world = start.either(end)
-		c.inside(s.do)
+		inside()
 	case c.quiet == 0:
 		c.mute(func() {
 			c.world = start.either(end)
-			c.inside(s.do)
+			inside()
 		})
 	}
 	c.emit(Action{Op: Again, Jump: jump})

@@ -292,7 +292,7 @@ func (c *compiler) finishSummary(t map[string]*yamltext.Node) {
 	steps := c.tally.seconds
 	c.madeSafe()
 	c.tended()
-	s.DurationNs = int64(min(c.tally.seconds, 9e9) * 1e9)
+	s.DurationNs = countable(c.tally.seconds)
 	s.Readings = int64(min(c.tally.readings, 1e15))
 	s.HighestDegC = max(c.peak.degC, c.rig.AmbientDegC)
 	s.HighestAmps, s.HighestVolts, s.HighestWatts = c.peak.amps, c.peak.volts, c.peak.watts
