@@ -147,7 +147,7 @@ func TestDrillRefuses(t *testing.T) {
 	}{
 		{[]string{"--random", "-1", leafClip + "short.yaml"}, exitUsage, "expected a number of runs"},
 		{[]string{"nowhere.yaml"}, exitUsage, "there is no file nowhere.yaml"},
-		{[]string{}, exitUsage, "accepts 1 arg"},
+		{[]string{}, exitUsage, "expects PROTOCOL, nothing was given"},
 		{[]string{"--rig", leafClip + "rig.yaml", "--specimen", leafClip + "specimen.yaml", hopeless}, exitFailed, "without any fault the rehearsal is failed"},
 	} {
 		p := start(t, append([]string{"drill"}, x.args...)...)

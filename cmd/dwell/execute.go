@@ -16,9 +16,6 @@ import (
 	"dwell/sequence"
 )
 
-// version stands in every run folder.
-const version = "0.1.0"
-
 // execution is one run of a job, in either time.
 type execution struct {
 	outlook
@@ -126,7 +123,7 @@ func (x *execution) create() (*logs.Writer, error) {
 }
 
 func (x *execution) identity() logs.Identity {
-	id := logs.Identity{Kind: x.kind, Dwell: version, Go: runtime.Version(), System: runtime.GOOS + "/" + runtime.GOARCH,
+	id := logs.Identity{Kind: x.kind, Dwell: versionText(), Go: runtime.Version(), System: runtime.GOOS + "/" + runtime.GOARCH,
 		Protocol: x.job.plan.Title, Specimen: x.job.plan.Specimen, Rig: x.job.rig.Name, Seed: x.seed,
 		Operator: x.operator, Remarks: x.remarks, StartUTC: x.origin.UTC.Format(time.RFC3339Nano),
 		Clock: logs.ClockState{Synchronised: x.origin.Synchronised == "yes", Source: "system clock, synchronised: " + x.origin.Synchronised,

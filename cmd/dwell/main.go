@@ -5,11 +5,11 @@ package main
 
 import (
 	"errors"
-	"fmt"
 	"os"
 	"os/signal"
 	"runtime/debug"
 	"slices"
+	"strings"
 	"syscall"
 
 	"dwell/safety"
@@ -85,8 +85,8 @@ func execute(args []string) int {
 	var c *coded
 	if !errors.As(err, &c) {
 		c = &coded{exitProgram, err}
-		if _, _, unknown := root.Find(args); unknown != nil {
-			c.code = exitUsage
+		if _, rest, unknown := root.Find(args); unknown != nil && len(rest) > 0 {
+			errors.As(wrongVerb(root, verb(args)), &c)
 		}
 	}
 	if errors.Is(c.err, errSaid) {
@@ -116,7 +116,10 @@ dwell is no safety device: see the cautions in README.md.`,
 		SilenceUsage: true, SilenceErrors: true,
 		PersistentPreRun: func(*cobra.Command, []string) { s.settle() },
 	}
-	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error { return usage(err) })
+	root.SetFlagErrorFunc(wrongFlag)
+	root.Version = version
+	root.SetVersionTemplate(fullVersion())
+	root.SetHelpCommand(helpCommand())
 	root.PersistentFlags().BoolVar(&s.json, "json", false, "one JSON object on standard output as the last line")
 	root.SetOut(os.Stdout)
 	root.SetErr(os.Stderr)
@@ -125,12 +128,22 @@ dwell is no safety device: see the cautions in README.md.`,
 	for _, c := range root.Commands() {
 		if args := c.Args; args != nil {
 			c.Args = func(c *cobra.Command, a []string) error {
-				if err := args(c, a); err != nil {
-					return usage(fmt.Errorf("%w: dwell %s", err, c.Use))
+				if args(c, a) != nil {
+					return wrongArguments(c, a)
 				}
 				return nil
 			}
 		}
 	}
 	return root
+}
+
+// verb is the first argument that is no flag.
+func verb(args []string) string {
+	for _, a := range args {
+		if !strings.HasPrefix(a, "-") {
+			return a
+		}
+	}
+	return ""
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"sync"
@@ -19,10 +20,13 @@ func TestBadUsage(t *testing.T) {
 		args string
 		says string
 	}{
-		{"bogus", `unknown command "bogus"`},
-		{"chekc " + staircase, "check"},
-		{"run", "received 0: dwell run PROTOCOL"},
-		{"check " + staircase + " " + staircase, "received 2"},
+		{"bogus", `unknown command "bogus" (there are check, `},
+		{"chekc " + staircase, `unknown command "chekc": did you mean check?`},
+		{"help chekc", `unknown command "chekc": did you mean check?`},
+		{"check --riig x " + staircase, "dwell check has no flag --riig: did you mean --rig?"},
+		{"safe now", "dwell safe expects --rig RIG, given was now"},
+		{"run", "dwell run expects PROTOCOL, nothing was given (dwell help run shows how)"},
+		{"check " + staircase + " " + staircase, "dwell check expects PROTOCOL, 2 were given: ../../examples"},
 		{"check --bogus " + staircase, "--bogus"},
 		{"rehearse --seed -1 " + staircase, `"-1"`},
 		{"check none.yaml", "there is no file none.yaml"},
@@ -35,7 +39,7 @@ func TestBadUsage(t *testing.T) {
 		{"run --unattended " + staircase, "needs --confirm"},
 		{"run --unattended --confirm LC-07 " + leafClip + "response.yaml", "this needs a person, and the run is unattended"},
 		{"show none", "none is no run folder"},
-		{"init", "received 0: dwell init DIR"},
+		{"init", "dwell init expects DIR, nothing was given"},
 		{"init " + leafClip, "is there already: nothing was written"},
 		{"twin", "needs --rig"},
 		{"twin --rig none.yaml", "there is no file none.yaml"},
@@ -147,5 +151,24 @@ func TestRunsInTheSameSecond(t *testing.T) {
 	}
 	if _, err := os.Stat("runs"); err == nil {
 		t.Error("a run folder was made beside --out")
+	}
+}
+
+// The version says what the program was built from, and go.mod what it uses by itself.
+func TestTheProgramSaysWhatItIs(t *testing.T) {
+	t.Parallel()
+	p := start(t, "--version")
+	p.exits(exitDone)
+	if got := p.out.String(); !strings.HasPrefix(got, "dwell "+version) || !strings.Contains(got, runtime.Version()) {
+		t.Errorf("got %q", got)
+	}
+	for _, verb := range []string{"help", "completion"} {
+		start(t, verb).exits(exitDone)
+	}
+	direct, _, _ := strings.Cut(read(t, "../../go.mod"), "// indirect")
+	for _, name := range []string{"creack/pty", "expr-lang/expr", "spf13/cobra", "go.bug.st/serial", "go.uber.org/zap", "gonum.org/v1/gonum", "yaml.v3"} {
+		if !strings.Contains(direct, name) {
+			t.Errorf("go.mod does not say that %s is used directly: run go mod tidy", name)
+		}
 	}
 }
