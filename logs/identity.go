@@ -33,6 +33,23 @@ type Identity struct {
 	Safe     *bool  `json:"safe,omitempty"`
 	Exit     *int   `json:"exit,omitempty"`
 	Readings int64  `json:"readings,omitempty"`
+
+	Segments []Segment `json:"segments,omitempty"` // of a run that was taken up again, after the first
+}
+
+// Segment is a part of a run that another process recorded, on the same time base.
+type Segment struct {
+	FromNs       int64      `json:"from_ns"` // when it began, on the run's time base
+	StartUTC     string     `json:"start_utc"`
+	Clock        ClockState `json:"clock"`
+	WithinNs     int64      `json:"within_ns,omitempty"` // a bound on FromNs, where both clocks have one
+	Placed       string     `json:"placed"`              // how FromNs was found
+	Dwell        string     `json:"dwell"`
+	Boundary     string     `json:"boundary"` // the step that it begins with
+	BoundaryNs   int64      `json:"boundary_ns"`
+	Before       string     `json:"before"` // how the part before it ended, and why
+	Acknowledged string     `json:"acknowledged,omitempty"`
+	Operator     string     `json:"operator,omitempty"`
 }
 
 // ClockState is how far StartUTC can be believed.

@@ -47,6 +47,9 @@ func (r *Run) prepareOne(i int, instrument *rig.Instrument) error {
 	}
 	r.outcome.Identities[r.bench.Rig.Instruments[i].Name] = who
 	r.event(Event{Kind: "instrument", Text: instrument.Name() + ": " + who})
+	if err := r.sameAsBefore(instrument.Name(), who); err != nil {
+		return err
+	}
 	if !instrument.InMains() {
 		return nil
 	}

@@ -260,6 +260,7 @@ func (r *Run) boundary() error {
 	if r.at != nil {
 		r.at(r.Save())
 	}
+	r.event(r.place())
 	r.epoch++
 	release(r.bench.Instruments)
 	r.lineUp()

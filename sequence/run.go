@@ -12,6 +12,7 @@ package sequence
 import (
 	"errors"
 	"fmt"
+	"slices"
 
 	"dwell/drivers"
 	"dwell/drivers/clock"
@@ -106,6 +107,7 @@ type Run struct {
 	attempts []attempted   // by instrument
 
 	goesOn   bool // from a saved state: the instruments are as they were
+	again    *Resumption
 	ending   bool // no new readings are asked for
 	safing   bool
 	stops    int // on the operator's word
@@ -120,8 +122,9 @@ type Run struct {
 // rehearsal together with the twin's).
 type State struct {
 	At      clock.Instant
-	Next    int     // the action to perform next
-	Loops   []int64 // passes completed, by action
+	Lost    clock.Instant // of the time up to now: not spent on the plan, before the run was taken up again
+	Next    int           // the action to perform next
+	Loops   []int64       // passes completed, by action
 	Step    string
 	Rates   []Rate          // by channel
 	WatchAt []clock.Instant // by instrument: when to ask after its health
@@ -146,6 +149,7 @@ type Options struct {
 	At     func(State)   // may be nil
 	Watch  *Watched      // may be nil
 	From   *State        // where to go on; nil to begin
+	Again  *Resumption   // where to take up a run whose bench is at rest; nil to begin
 }
 
 // New prepares a run.
@@ -171,7 +175,7 @@ func New(p *plan.Plan, b *rig.Bench, g *safety.Gate, o Options) (*Run, error) {
 			r.watchEvery[i] = every
 		}
 	}
-	memory, err := r.conditions()
+	memory, err := r.conditions(o.Again)
 	if err != nil {
 		return nil, err
 	}
@@ -185,15 +189,22 @@ func New(p *plan.Plan, b *rig.Bench, g *safety.Gate, o Options) (*Run, error) {
 		}
 		r.goesOn = true
 	}
+	if o.Again != nil {
+		r.takeUp(o.Again)
+	}
 	return r, nil
 }
 
 // conditions compiles every expression of the plan, in the words of its rules: a
 // step may change the rate of a channel, and those know the fastest and the slowest.
-func (r *Run) conditions() (*condition.Memory, error) {
+func (r *Run) conditions(again *Resumption) (*condition.Memory, error) {
 	v := safety.Vocabulary(r.bench.Rig.Channels, r.plan.Rules.Stale)
 	var all []*condition.Condition
-	for _, a := range r.plan.Actions {
+	actions := r.plan.Actions
+	if again != nil {
+		actions = slices.Concat(actions, again.Back)
+	}
+	for _, a := range actions {
 		if a.When == "" || r.whens[a.When] != nil {
 			continue
 		}
@@ -218,10 +229,13 @@ func (r *Run) Execute() Outcome {
 	if err != nil {
 		r.latch(err)
 	} else {
+		r.wayBackBegins()
 		r.startPolling()
 		r.start("silence", r.silence)
 		r.start("ceilings", r.ceilings)
-		if err := r.protected("performing", r.perform); err != nil {
+		if err := r.protected("on the way back", r.goBack); err != nil {
+			r.latch(err)
+		} else if err := r.protected("performing", r.perform); err != nil {
 			r.latch(err)
 		}
 	}
@@ -440,7 +454,7 @@ func (r *Run) silence() error {
 // ceilings stops the run at its longest duration, and early enough to be cool at
 // the time of day the protocol names.
 func (r *Run) ceilings() error {
-	limit, text := clock.Instant(r.plan.AtMostNs), "the longest duration of the whole run is reached"
+	limit, text := clock.Instant(r.plan.AtMostNs).After(r.state.Lost), "the longest duration of the whole run is reached"
 	if cooling := clock.Instant(r.plan.Summary.CoolingNs); r.offBy > 0 && r.offBy-cooling < limit {
 		limit, text = r.offBy-cooling, "to be off and cool by "+r.plan.OffBy+" the heat must go off now"
 	}

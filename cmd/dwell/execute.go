@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"path/filepath"
 	"runtime"
 	"time"
 
@@ -33,6 +34,8 @@ type execution struct {
 	onEvent  func(sequence.Event)
 	started  func(*sequence.Run) // the operator can stop it from here on
 
+	again *takenUp // a run that is taken up again; nil for a new one
+
 	origin  clock.Origin
 	bench   *rig.Bench
 	folder  string
@@ -45,7 +48,9 @@ type execution struct {
 // over, if any, is called when the world is about to end, to free whoever waits
 // outside of it.
 func (x *execution) do(over func()) error {
-	x.origin = clock.Today()
+	if x.again == nil {
+		x.origin = clock.Today()
+	}
 	var failure error
 	err := x.clock.Run(func() error {
 		if over != nil {
@@ -81,18 +86,22 @@ func (x *execution) world() error {
 	}
 	defer bench.Close()
 	x.bench = bench
-	writer, err := x.create()
+	folder, writer, err := x.writer()
 	if err != nil {
 		return usage(err)
 	}
+	defer folder.Give()
 	x.record = newRecord(x.clock, writer, x.job.rig, x.onEvent)
+	if err := x.again.remark(x.record, x.clock.Now()); err != nil {
+		return errors.Join(err, writer.Close())
+	}
 	guard, err := x.startGuard()
 	if err != nil {
 		return &coded{exitFailed, errors.Join(err, writer.Close())}
 	}
 	defer guard.close()
 	run, err = sequence.New(x.job.plan, bench, gate, sequence.Options{
-		Clock: x.clock, Record: x.record, Person: x.person, OffBy: x.offBy, Watch: guard.watched()})
+		Clock: x.clock, Record: x.record, Person: x.person, OffBy: x.offBy, Watch: guard.watched(), Again: x.again.resumption()})
 	if err != nil {
 		return errors.Join(err, writer.Close())
 	}
@@ -110,6 +119,35 @@ func (x *execution) world() error {
 // openPatience is how long all ports together may take to open.
 const openPatience = 10 * clock.Second
 
+// writer makes the run folder, or opens the one of a run that is taken up again, and
+// keeps others from doing the same.
+func (x *execution) writer() (folder *wire.Lock, w *logs.Writer, err error) {
+	if x.again == nil {
+		if w, err = x.create(); err != nil {
+			return nil, nil, err
+		}
+	}
+	if folder, err = lockFolder(x.folder, x.owner); err == nil && x.again != nil {
+		w, err = x.append()
+	}
+	if err != nil && folder != nil {
+		folder.Give()
+	}
+	if err != nil && w != nil {
+		w.Close()
+	}
+	return folder, w, err
+}
+
+// lockFolder takes a run folder for as long as something is written to it.
+func lockFolder(dir, owner string) (*wire.Lock, error) {
+	whole, err := filepath.Abs(dir)
+	if err != nil {
+		return nil, err
+	}
+	return wire.Take("run folder "+whole, owner)
+}
+
 // create makes the run folder with everything that is known before.
 func (x *execution) create() (*logs.Writer, error) {
 	name := logs.FolderName(x.origin.UTC.Format("20060102T150405Z"), x.job.name, x.job.plan.Specimen)
@@ -123,11 +161,13 @@ func (x *execution) create() (*logs.Writer, error) {
 }
 
 func (x *execution) identity() logs.Identity {
+	if x.again != nil {
+		return x.again.identity
+	}
 	id := logs.Identity{Kind: x.kind, Dwell: versionText(), Go: runtime.Version(), System: runtime.GOOS + "/" + runtime.GOARCH,
 		Protocol: x.job.plan.Title, Specimen: x.job.plan.Specimen, Rig: x.job.rig.Name, Seed: x.seed,
 		Operator: x.operator, Remarks: x.remarks, StartUTC: x.origin.UTC.Format(time.RFC3339Nano),
-		Clock: logs.ClockState{Synchronised: x.origin.Synchronised == "yes", Source: "system clock, synchronised: " + x.origin.Synchronised,
-			WithinNs: int64(math.Round(x.origin.UncertaintyS * 1e9))}}
+		Clock: clockState(x.origin)}
 	for _, d := range x.job.rig.Instruments {
 		id.Instruments = append(id.Instruments, logs.Instrument{Name: d.Name, Profile: d.Profile.Name, Port: x.portText(d),
 			Identity: x.outcome.Identities[d.Name], Calibrated: d.Calibrated})
@@ -148,6 +188,7 @@ func (x *execution) close(w *logs.Writer) error {
 	stop := x.origin.UTC.Add(time.Duration(x.clock.Now()))
 	id := x.identity()
 	code := outcomeCode(x.outcome)
+	x.outcome.Readings = w.Written().Readings // of all parts
 	id.StopUTC, id.Outcome, id.Readings = stop.Format(time.RFC3339Nano), x.outcome.Word, x.outcome.Readings
 	id.Safe, id.Exit = &x.outcome.Safe, &code
 	if x.outcome.Cause != nil {

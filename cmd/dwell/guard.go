@@ -132,7 +132,7 @@ func newGuard(s *speech, folder string, owner int) (*guard, *os.File, error) {
 		return nil, nil, err
 	}
 	m := &yamltext.Mistakes{}
-	g.rig = rig.Load(yamltext.Parse(name, text, m), ownProfiles(name), m)
+	g.rig = rig.LoadKept(yamltext.Parse(name, text, m), ownProfiles(name), m)
 	if m.Len() > 0 {
 		m.Print(s.err)
 		return nil, nil, m.Err()
@@ -140,7 +140,7 @@ func newGuard(s *speech, folder string, owner int) (*guard, *os.File, error) {
 	if g.control, err = newControl(); err != nil {
 		return nil, nil, err
 	}
-	file, err := os.OpenFile(filepath.Join(folder, guardFile), os.O_WRONLY|os.O_APPEND|os.O_CREATE|os.O_EXCL, 0o666)
+	file, err := os.OpenFile(filepath.Join(folder, guardFile), os.O_WRONLY|os.O_APPEND|os.O_CREATE, 0o666)
 	return g, file, err
 }
 

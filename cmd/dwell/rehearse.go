@@ -40,21 +40,26 @@ one event to the next. A night takes seconds. Nothing real is touched.`,
 	return c
 }
 
-func (x *execution) rehearse() error {
-	var err error
-	if x.offBy, _, _, err = x.look(x.job.plan); err != nil {
+func (x *execution) rehearse() error { return x.rehearseFrom(0) }
+
+// rehearseFrom rehearses from a moment of the run's time base.
+func (x *execution) rehearseFrom(start clock.Instant) error {
+	if err := x.preflight(false); err != nil {
 		return err
+	}
+	if x.offBy > 0 {
+		x.offBy += start
 	}
 	bench, err := twin.New(x.job.rig, x.job.specimen, x.seed)
 	if err != nil {
 		return usage(err)
 	}
 	began := clock.Today()
-	world := clock.Virtual(0)
+	world := clock.Virtual(start)
 	x.clock = world
 	x.person = bench.Person(world, x.job.plan.Specimen)
 	x.attach = func(d rig.Description) (wire.Device, error) { return bench.Device(d.Name), nil }
 	err = x.do(nil)
 	took := clock.Today().UTC.Sub(began.UTC)
-	return x.report(err, fmt.Sprintf("%s of bench time, rehearsed in %.1f s (virtual bench, seed %d)", span(world.Now()), took.Seconds(), x.seed))
+	return x.report(err, fmt.Sprintf("%s of bench time, rehearsed in %.1f s (virtual bench, seed %d)", span(world.Now()-start), took.Seconds(), x.seed))
 }

@@ -55,7 +55,15 @@ func (x *execution) run(confirm string, unattended bool) error {
 	if err := x.preflight(unattended && confirm == ""); err != nil {
 		return err
 	}
-	wall := clock.Wall(0)
+	return x.runFrom(0, confirm)
+}
+
+// runFrom runs from a moment of the run's time base.
+func (x *execution) runFrom(start clock.Instant, confirm string) error {
+	if x.offBy > 0 {
+		x.offBy += start
+	}
+	wall := clock.Wall(start)
 	x.clock = wall
 	if err := x.twins(); err != nil {
 		return usage(err)
@@ -89,7 +97,7 @@ func (x *execution) run(confirm string, unattended bool) error {
 		signal.Stop(signals)
 		close(signals)
 	})
-	return x.report(err, span(wall.Now()))
+	return x.report(err, span(wall.Now()-start))
 }
 
 // preflight looks at what would spoil a run, before anything is touched.
@@ -98,7 +106,11 @@ func (x *execution) preflight(nobody bool) error {
 		return usage(fmt.Errorf("an unattended run needs --confirm with the id of the specimen on the bench"))
 	}
 	var err error
-	x.offBy, _, _, err = x.look(x.job.plan)
+	rest := *x.job.plan
+	if x.again != nil {
+		rest.Summary.DurationNs = max(0, rest.Summary.DurationNs-int64(x.again.from.Ran))
+	}
+	x.offBy, _, _, err = x.look(&rest)
 	return err
 }
 

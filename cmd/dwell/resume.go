@@ -1,0 +1,413 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"dwell/drivers/clock"
+	"dwell/drivers/quantity"
+	"dwell/drivers/rig"
+	"dwell/drivers/yamltext"
+	"dwell/logs"
+	"dwell/sequence"
+	"dwell/sequence/plan"
+
+	"github.com/spf13/cobra"
+)
+
+func resumeCommand(s *speech) *cobra.Command {
+	var confirm, acknowledge, operator string
+	var yes bool
+	c := &cobra.Command{
+		Use:   "resume RUN",
+		Short: "go on with a run that was broken off",
+		Long: `resume takes up a run that crashed, lost its power, was stopped, failed or
+tripped, from the boundary of the last step that is safely on the disk. It executes
+the plan of the run folder, and appends to it.
+
+First it says the way back: what has to be switched on, and which temperature to be
+approached from which side, before that step can begin again. Then it asks. The
+instruments must be the same; the specimen is confirmed again; whoever has to lay it
+down is asked again. What is missing between is recorded as a gap.
+
+After a trip it goes on only with a written acknowledgement and a name.`,
+		Example: `  dwell resume runs/20261125T105047Z-staircase-LC-07
+  dwell resume --acknowledge "foil clip had come off, fixed" --operator M.K. runs/20261125T105047Z-staircase-LC-07`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(_ *cobra.Command, args []string) error {
+			again, err := takeUp(s, args[0])
+			if again == nil {
+				return usage(err)
+			}
+			if err := again.acknowledge(acknowledge, operator); err != nil {
+				return usage(err)
+			}
+			return again.resume(confirm, yes)
+		},
+	}
+	c.Flags().StringVar(&confirm, "confirm", "", "the id of the specimen on the bench, instead of being asked for it")
+	c.Flags().StringVar(&acknowledge, "acknowledge", "", "after a trip: what was found and done, in words; goes into the record")
+	c.Flags().StringVar(&operator, "operator", "", "who goes on with this run, for run.json")
+	c.Flags().BoolVar(&yes, "yes", false, "do not ask before the way back")
+	return c
+}
+
+// takenUp is a run folder of a run that was broken off, and what is known from it.
+type takenUp struct {
+	speech   *speech
+	folder   string
+	job      *job
+	identity logs.Identity // as run.json is to be, without the end
+	from     sequence.Resumption
+	before   string // how it ended
+	tripped  bool
+	words    string // acknowledgement
+	operator string
+	segment  logs.Segment
+}
+
+// takeUp reads a run folder. Nothing in it is changed before the bench is open.
+func takeUp(s *speech, dir string) (*takenUp, error) {
+	v := &verification{}
+	if err := v.look(dir); err != nil {
+		return nil, err
+	}
+	unsealed := slices.ContainsFunc(v.findings, isUnsealed) // killed between its end and its seal
+	if v.findings = slices.DeleteFunc(v.findings, isUnsealed); len(v.findings) > 0 {
+		return nil, fmt.Errorf("%s: %s: a run goes on only from a folder that is as it was left (dwell verify tells more)", dir, v.findings[0])
+	}
+	r, _, err := logs.Open(logs.Disk{}, dir)
+	if err != nil {
+		return nil, err
+	}
+	t := &takenUp{speech: s, folder: filepath.Clean(dir)}
+	if t.identity, err = r.Identity(); err != nil {
+		return nil, err
+	}
+	if t.identity.Outcome == "completed" && unsealed {
+		return nil, sealLate(s, dir, t.identity)
+	}
+	if t.identity.Outcome == "completed" {
+		return nil, fmt.Errorf("%s: the run was completed: there is nothing to go on with", dir)
+	}
+	if t.job, err = keptJob(r); err != nil {
+		return nil, err
+	}
+	if err := t.place(r); err != nil {
+		return nil, err
+	}
+	if err := t.wayBack(); err != nil {
+		return nil, err
+	}
+	return t, nil
+}
+
+// isUnsealed is a folder that was closed and has no seal.
+func isUnsealed(f logs.Finding) bool { return f.Kind == logs.Missing && f.File == "seal.json" }
+
+// sealLate seals the folder of a run that ended just before it could.
+func sealLate(s *speech, dir string, id logs.Identity) error {
+	folder, err := lockFolder(dir, "")
+	if err != nil {
+		return err
+	}
+	defer folder.Give()
+	if err := logs.Seal(logs.Disk{}, dir, id.StopUTC, version); err != nil {
+		return err
+	}
+	s.say("the run was completed and had only not been sealed; it is now")
+	s.object(map[string]any{"run": dir, "outcome": id.Outcome, "safe": id.Safe, "readings": id.Readings, "exit": exitDone})
+	return nil
+}
+
+// keptJob is the job of a run folder, from the bytes that lie there.
+func keptJob(r *logs.Run) (*job, error) {
+	j := &job{}
+	var err error
+	if j.rig, err = keptRig(r, j); err != nil {
+		return nil, err
+	}
+	text, err := r.File("specimen.yaml")
+	if err != nil {
+		return nil, err
+	}
+	m := &yamltext.Mistakes{}
+	j.specimen = rig.LoadSpecimen(yamltext.Parse(filepath.Join(r.Dir(), "specimen.yaml"), text, m), m)
+	if m.Len() > 0 {
+		return nil, mistakesError(m)
+	}
+	j.add("specimen.yaml", text)
+	text, err = r.File("plan.json")
+	if err != nil {
+		return nil, err
+	}
+	if j.plan, err = plan.ReadJSON(text); err != nil {
+		return nil, err
+	}
+	j.add("plan.json", text)
+	return j, nil
+}
+
+// place finds the last boundary that is safely on the disk, the identities of the
+// instruments, and how the run ended.
+func (t *takenUp) place(r *logs.Run) error {
+	t.from.Expect = map[string]string{}
+	known := r.Acknowledged().Events
+	n := int64(0)
+	for line, err := range r.Events() {
+		if err != nil {
+			return err
+		}
+		n++
+		if err := t.event(line, n, n <= known); err != nil {
+			return fmt.Errorf("events.jsonl:%d: %w", n, err)
+		}
+	}
+	for row, err := range r.Rows() {
+		if err != nil {
+			return err
+		}
+		t.from.LastAt = max(t.from.LastAt, clock.Instant(row.AtNs+row.WithinNs))
+	}
+	for x, err := range r.Exchanges() {
+		if err != nil {
+			return err
+		}
+		t.from.LastAt = max(t.from.LastAt, clock.Instant(x.LastNs))
+	}
+	if t.identity.Outcome != "" {
+		t.tripped = t.identity.Outcome == "tripped"
+		t.before = t.identity.Outcome
+		if t.identity.Reason != "" {
+			t.before += ": " + t.identity.Reason
+		}
+	}
+	if t.before == "" {
+		t.before = "it was never closed: the program or the computer ended"
+	}
+	return nil
+}
+
+// event takes from a line of events.jsonl what a run that goes on must know.
+func (t *takenUp) event(line []byte, number int64, acknowledged bool) error {
+	var e struct {
+		Event, Text string
+		At          int64 `json:"t_ns"`
+	}
+	if err := json.Unmarshal(line, &e); err != nil {
+		return err
+	}
+	t.from.LastAt = max(t.from.LastAt, clock.Instant(e.At))
+	switch e.Event {
+	case "segment":
+		t.tripped, t.before = false, ""
+	case "tripped":
+		t.tripped, t.before = true, "tripped: "+e.Text
+	case "instrument":
+		if name, who, ok := strings.Cut(e.Text, ": "); ok && t.from.Expect[name] == "" {
+			t.from.Expect[name] = who
+		}
+	case "boundary":
+		if !acknowledged {
+			return nil
+		}
+		var all map[string]any
+		if err := json.Unmarshal(line, &all); err != nil {
+			return err
+		}
+		numbers := map[string]float64{}
+		for name, v := range all {
+			if n, is := v.(float64); is {
+				numbers[name] = n
+			}
+		}
+		place, err := sequence.ReadPlace(clock.Instant(e.At), number, numbers)
+		if err != nil {
+			return err
+		}
+		t.from.Place = place
+	}
+	return nil
+}
+
+// wayBack works out how the bench gets back.
+func (t *takenUp) wayBack() (err error) {
+	p := t.job.plan
+	if t.from.Next >= len(p.Actions) {
+		return fmt.Errorf("the last boundary is action %d, the plan has %d", t.from.Next, len(p.Actions))
+	}
+	t.segment.Boundary, t.segment.BoundaryNs = p.Actions[t.from.Next].Step, int64(t.from.At)
+	t.from.Back, err = p.WayBack(t.from.Next, t.from.Passes, t.job.rig.AmbientDegC)
+	return err
+}
+
+// acknowledge lets a run go on after a trip, for somebody who says what was done.
+func (t *takenUp) acknowledge(words, operator string) error {
+	t.words, t.operator = strings.TrimSpace(words), strings.TrimSpace(operator)
+	switch {
+	case !t.tripped && t.words != "":
+		return errors.New("--acknowledge is for a run that tripped; this one did not")
+	case t.tripped && (t.words == "" || t.operator == ""):
+		return fmt.Errorf("the run %s\nit goes on only with --acknowledge \"what was found and done\" and --operator with a name", t.before)
+	}
+	return nil
+}
+
+// resume goes on, on the clock and the bench that the run had.
+func (t *takenUp) resume(confirm string, yes bool) error {
+	x := &execution{speech: t.speech, job: t.job, kind: t.identity.Kind, seed: t.identity.Seed, outlook: outlook{root: filepath.Dir(t.folder)}, folder: t.folder, again: t, operator: t.operator}
+	x.origin = clock.Today()
+	if err := t.begin(x); err != nil {
+		return usage(err)
+	}
+	t.speech.say("%s", t.tell())
+	if x.kind == "rehearsal" {
+		return x.rehearseFrom(clock.Instant(t.segment.FromNs))
+	}
+	if err := x.preflight(false); err != nil {
+		return err
+	}
+	if !yes && !t.agreed() {
+		return usage(errors.New("nothing was done: nobody said yes"))
+	}
+	return x.runFrom(clock.Instant(t.segment.FromNs), confirm)
+}
+
+// agreed asks whether to go on. It reads no more than the answer: what comes after it is
+// for the run.
+func (t *takenUp) agreed() bool {
+	t.speech.say("go on? (yes or no)")
+	var answer []byte
+	for b := make([]byte, 1); len(answer) < 100; {
+		if n, err := os.Stdin.Read(b); n == 0 || err != nil || b[0] == '\n' {
+			break
+		}
+		answer = append(answer, b[0])
+	}
+	return strings.EqualFold(strings.TrimSpace(string(answer)), "yes")
+}
+
+// rehearsedGap is how long after its end a rehearsal is taken up, in virtual time.
+const rehearsedGap = 10 * clock.Minute
+
+// begin places the new segment on the time base of the run.
+func (t *takenUp) begin(x *execution) error {
+	s := &t.segment
+	s.Dwell, s.Before, s.Acknowledged, s.Operator = versionText(), t.before, t.words, t.operator
+	start, err := time.Parse(time.RFC3339Nano, t.identity.StartUTC)
+	if err != nil {
+		return fmt.Errorf("run.json: start_utc: %w", err)
+	}
+	s.Placed = "from the calendar of both computers"
+	now := clockState(x.origin)
+	s.Clock = now
+	if before := t.identity.Clock; before.WithinNs > 0 && now.WithinNs > 0 && before.Synchronised && now.Synchronised {
+		s.WithinNs = before.WithinNs + now.WithinNs
+	} else {
+		s.Placed += ", of which at least one cannot say how well it keeps time"
+	}
+	from := clock.Instant(x.origin.UTC.Sub(start))
+	if x.kind == "rehearsal" {
+		from, s.WithinNs, s.Placed = t.from.LastAt+rehearsedGap, 0, "ten minutes after the last record, in virtual time"
+		x.origin.UTC = start.Add(time.Duration(from))
+	} else if from <= t.from.LastAt {
+		from, s.WithinNs, s.Placed = t.from.LastAt+clock.Second, 0, "a second after the last record: the calendar says that this was earlier, and cannot be believed"
+	}
+	s.FromNs, s.StartUTC = int64(from), x.origin.UTC.Format(time.RFC3339Nano)
+	x.origin.UTC = x.origin.UTC.Add(-time.Duration(from))
+	t.identity.StopUTC, t.identity.Outcome, t.identity.Reason, t.identity.Safe, t.identity.Exit, t.identity.Readings = "", "", "", nil, nil, 0
+	t.identity.Segments = append(t.identity.Segments, *s)
+	return nil
+}
+
+func clockState(o clock.Origin) logs.ClockState {
+	return logs.ClockState{Synchronised: o.Synchronised == "yes", Source: "system clock, synchronised: " + o.Synchronised,
+		WithinNs: int64(math.Round(o.UncertaintyS * 1e9))}
+}
+
+// tell is the way back in words.
+func (t *takenUp) tell() string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s\n  the run: %s\n  it goes on with step %s, whose beginning was recorded at %s s\n", t.folder, t.before, t.segment.Boundary,
+		quantity.AppendSeconds(nil, t.segment.BoundaryNs))
+	fmt.Fprintf(&b, "  %s later, placed %s\n", span(clock.Instant(t.segment.FromNs)-t.from.LastAt), t.segment.Placed)
+	b.WriteString("the way back:\n")
+	n := b.Len()
+	for _, a := range t.from.Back {
+		if line := wayLine(a); line != "" {
+			b.WriteString("  - " + line + "\n")
+		}
+	}
+	if b.Len() == n {
+		b.WriteString("  nothing: nothing was switched on before this step\n")
+	}
+	return b.String()
+}
+
+// wayLine is an action of a way back in words.
+func wayLine(a plan.Action) string {
+	switch a.Op {
+	case plan.Confirm:
+		return "confirm the specimen " + a.Confirm.Specimen + " again, at a harmless current"
+	case plan.Until:
+		return "wait until " + a.When + ", at most " + span(clock.Instant(a.AtMostNs)) + ", so that the specimen can be told by its resistance"
+	case plan.Place:
+		return "the specimen goes onto the plate (" + a.By + ")"
+	case plan.Lift:
+		return "the specimen goes off the plate, to " + a.To + " (" + a.By + ")"
+	case plan.Arrive:
+		return "wait until " + a.Channel + " is at " + string(quantity.AppendNumber(nil, a.Target)) + ", at most " + span(clock.Instant(a.AtMostNs))
+	case plan.Set:
+		var all []string
+		for _, s := range a.Setpoints {
+			if s.State != "" {
+				all = append(all, s.Instrument+" "+s.Quantity+" "+s.State)
+			} else {
+				all = append(all, strings.TrimSpace(s.Instrument+" "+s.Quantity+" "+string(quantity.AppendNumber(nil, s.Value))+" "+s.Unit))
+			}
+		}
+		return "set " + strings.Join(all, ", ")
+	}
+	return ""
+}
+
+// append puts the end of the run folder in order and opens it to write on.
+func (x *execution) append() (*logs.Writer, error) {
+	if _, err := logs.Repair(logs.Disk{}, x.folder); err != nil {
+		return nil, err
+	}
+	w, err := logs.Append(logs.Disk{}, x.folder)
+	if err != nil {
+		return nil, err
+	}
+	w.Unsynced = x.kind == "rehearsal"
+	return w, w.Identify(x.identity())
+}
+
+// remark records that the run goes on, and who answers for that.
+func (t *takenUp) remark(r *record, now clock.Instant) error {
+	if t == nil {
+		return nil
+	}
+	err := r.Event(sequence.Event{At: now, Kind: "segment", Text: "the run goes on; before: " + t.before + "; placed " + t.segment.Placed,
+		Fields: []sequence.Field{{Key: "u_t0_s", Value: clock.Instant(t.segment.WithinNs).Seconds()}}})
+	if err == nil && t.words != "" {
+		err = r.Event(sequence.Event{At: now, Kind: "acknowledged", Text: t.operator + ": " + t.words})
+	}
+	return err
+}
+
+// resumption is what the sequence has to know of that.
+func (t *takenUp) resumption() *sequence.Resumption {
+	if t == nil {
+		return nil
+	}
+	return &t.from
+}

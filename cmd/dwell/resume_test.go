@@ -1,0 +1,251 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	"dwell/logs"
+)
+
+// brokenOff makes of the folder of a whole rehearsal one as kill -9 leaves it: the chain
+// ends at some line or within one, and each file somewhere between what that line covers
+// and some batches later.
+func brokenOff(t *testing.T, whole string, r *rand.Rand) string {
+	t.Helper()
+	folder := filepath.Join(t.TempDir(), filepath.Base(whole))
+	if err := os.CopyFS(folder, os.DirFS(whole)); err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{"seal.json", "aligned.csv", "aligned.csv-metadata.json", "figures.json", "report.html"} {
+		os.Remove(filepath.Join(folder, name))
+	}
+	chain := strings.SplitAfter(strings.TrimSuffix(read(t, filepath.Join(folder, "readings.chain")), "\n"), "\n")
+	order := []string{"wire.jsonl", "events.jsonl", "readings.csv"}
+	stream := func(line string) int { return slices.Index(order, strings.Fields(line)[0]) }
+	at := 2 + r.IntN(len(chain)-2)
+	for at > 2 && stream(chain[at]) > stream(chain[at-1]) {
+		at-- // to the beginning of a batch
+	}
+	ends := [3]int{}
+	for _, line := range chain[1:at] {
+		ends[stream(line)] = endOf(t, line)
+	}
+	partly := func(from, to int) int { return from + r.IntN(to-from+1) }
+	torn := strings.Join(chain[:at], "")
+	batch := at
+	for stopped := r.IntN(5); batch < len(chain) && (batch == at || stream(chain[batch]) > stream(chain[batch-1])); batch++ {
+		k, to := stream(chain[batch]), endOf(t, chain[batch])
+		if k == stopped {
+			to = partly(ends[k], to)
+		}
+		if k <= stopped {
+			ends[k] = to
+		}
+		if stopped == 3 {
+			torn += chain[batch]
+		}
+	}
+	for k, name := range order {
+		if err := os.Truncate(filepath.Join(folder, name), int64(ends[k])); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write(t, filepath.Join(folder, "readings.chain"), torn[:partly(len(strings.Join(chain[:at], "")), len(torn))])
+	reopen(t, folder)
+	return folder
+}
+
+// endOf is the end of a file that a line of the chain says.
+func endOf(t *testing.T, line string) int {
+	t.Helper()
+	end, err := strconv.Atoi(strings.Fields(line)[1])
+	if err != nil {
+		t.Fatal(err)
+	}
+	return end
+}
+
+// reopen takes from run.json what is known at the end only.
+func reopen(t *testing.T, folder string) {
+	t.Helper()
+	name := filepath.Join(folder, "run.json")
+	var id map[string]any
+	if err := json.Unmarshal([]byte(read(t, name)), &id); err != nil {
+		t.Fatal(err)
+	}
+	for _, key := range []string{"stop_utc", "outcome", "reason", "safe", "exit", "readings"} {
+		delete(id, key)
+	}
+	text, err := json.Marshal(id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	write(t, name, string(text))
+}
+
+// done lists the steps and marks of a run that count: what was done after a boundary from
+// which it went on later does not.
+func done(t *testing.T, folder string) (all []string, gaps int) {
+	t.Helper()
+	type at struct {
+		line int
+		text string
+	}
+	var counted []at
+	n := 0
+	r, _ := openRecord(t, folder)
+	for line, err := range r.Events() {
+		var e struct {
+			Event, Step, Text string
+			From              int `json:"from_line"`
+		}
+		if err == nil {
+			err = json.Unmarshal(line, &e)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		n++
+		switch e.Event {
+		case "step", "mark", "moved", "answer", "specimen":
+			counted = append(counted, at{n, e.Event + " " + e.Step + " " + e.Text})
+		case "gap":
+			gaps++
+			counted = slices.DeleteFunc(counted, func(c at) bool { return c.line > e.From })
+		}
+	}
+	for _, c := range counted {
+		all = append(all, c.text)
+	}
+	return all, gaps
+}
+
+// A rehearsal that was killed anywhere goes on, does the steps that an undisturbed one
+// does, says what is missing, and its folder holds. DWELL_RESUMES says how often each
+// example is killed.
+func TestKilledRunsGoOn(t *testing.T) {
+	times, err := strconv.Atoi(os.Getenv("DWELL_RESUMES"))
+	if err != nil {
+		times = 4
+	}
+	for _, name := range []string{"short.yaml", "staircase.yaml", "response.yaml", "overnight.yaml"} {
+		if name == "overnight.yaml" {
+			if times = (times + 3) / 4; testing.Short() {
+				continue
+			}
+		}
+		whole := rehearsed(t, name, 5)
+		want, _ := done(t, whole.folder)
+		r := rand.New(rand.NewPCG(11, 13))
+		for n := range times {
+			folder := brokenOff(t, whole.folder, r)
+			before, err := os.ReadFile(filepath.Join(folder, "readings.csv"))
+			if err != nil {
+				t.Fatal(err)
+			}
+			said := &text{}
+			s := &speech{out: said, err: said}
+			again, err := takeUp(s, folder)
+			if err == nil {
+				err = again.acknowledge("", "")
+			}
+			if err == nil {
+				err = again.resume("", true)
+			}
+			if err != nil {
+				t.Fatalf("%s, kill %d: %v\n%s", name, n, err, said)
+			}
+			got, gaps := done(t, folder)
+			if gaps != 1 || !slices.Equal(got, want) {
+				t.Errorf("%s, kill %d at %s: %d gaps, steps\n%s\nexpected\n%s", name, n, again.segment.Boundary, gaps, strings.Join(got, "\n"), strings.Join(want, "\n"))
+			}
+			if v := verified(t, folder); len(v.findings) > 0 || v.crashed {
+				t.Errorf("%s, kill %d at %s: %v", name, n, again.segment.Boundary, v.findings)
+			}
+			if torn := bytes.LastIndexByte(before, '\n'); !bytes.HasPrefix([]byte(read(t, filepath.Join(folder, "readings.csv"))), before[:torn+1]) {
+				t.Errorf("%s, kill %d: rows that were whole have changed", name, n)
+			}
+			os.RemoveAll(folder)
+		}
+	}
+}
+
+// A branch of the staircase is approached again from its own side.
+func TestTheWayBackHasADirection(t *testing.T) {
+	whole := rehearsed(t, "staircase.yaml", 1)
+	for _, c := range []struct{ step, expected string }{
+		{"3.3.2 hold", "20 30"}, {"3.5.2 hold", "20 40"}, {"3.6.2 hold", "40 35"}, {"3.8.3 mark", "40 25"}, {"3.1.2 hold", "20"},
+	} {
+		r, _ := openRecord(t, whole.folder)
+		again := &takenUp{folder: whole.folder}
+		var err error
+		if again.job, err = keptJob(r); err != nil {
+			t.Fatal(err)
+		}
+		for i, a := range again.job.plan.Actions {
+			if a.Op == "begin" && a.Step == c.step {
+				again.from.Next = i
+			}
+		}
+		if err := again.wayBack(); err != nil {
+			t.Fatal(err)
+		}
+		var way []string
+		for _, a := range again.from.Back {
+			if a.Op == "arrive" {
+				way = append(way, fmt.Sprint(a.Target))
+			}
+		}
+		if got := strings.Join(way, " "); got != c.expected {
+			t.Errorf("back to %s by way of %s, expected %s", c.step, got, c.expected)
+		}
+	}
+}
+
+// A run that tripped goes on only when somebody says in words what was done; one that was
+// completed does not go on, nor does a folder that was edited.
+func TestWhatDoesNotGoOn(t *testing.T) {
+	whole := rehearsed(t, "short.yaml", 1).folder
+	p := start(t, "resume", whole)
+	p.exits(exitUsage)
+	p.says("nothing to go on with")
+
+	folder := brokenOff(t, whole, rand.New(rand.NewPCG(3, 3)))
+	id := strings.Replace(read(t, filepath.Join(folder, "run.json")), `"format":1`, `"format":1,"outcome":"tripped","reason":"too hot"`, 1)
+	write(t, filepath.Join(folder, "run.json"), id)
+	if _, err := logs.Repair(logs.Disk{}, folder); err != nil {
+		t.Fatal(err)
+	}
+	events := read(t, filepath.Join(folder, "events.jsonl"))
+	for _, args := range [][]string{{}, {"--acknowledge", "all well"}, {"--operator", "M.K."}, {"--acknowledge", " ", "--operator", "M.K."}} {
+		p := start(t, append([]string{"resume", folder}, args...)...)
+		p.exits(exitUsage)
+		p.says("too hot")
+	}
+	if read(t, filepath.Join(folder, "events.jsonl")) != events {
+		t.Error("a refused resume has written to the folder")
+	}
+	p = start(t, "resume", folder, "--acknowledge", "probe was loose, fixed", "--operator", "M.K.", "--json")
+	p.exits(exitDone)
+	p.expectObject(map[string]any{"outcome": "completed", "safe": true, "run": folder})
+	if h := happened(t, folder, "acknowledged"); h.Text != "M.K.: probe was loose, fixed" {
+		t.Errorf("recorded: %q", h.Text)
+	}
+	if !strings.Contains(read(t, filepath.Join(folder, "run.json")), `"acknowledged": "probe was loose, fixed"`) {
+		t.Error("run.json does not have the acknowledgement")
+	}
+
+	name := filepath.Join(brokenOff(t, whole, rand.New(rand.NewPCG(4, 4))), "rig.yaml")
+	write(t, name, strings.Replace(read(t, name), "below: 80 degC", "below: 90 degC", 1))
+	p = start(t, "resume", filepath.Dir(name))
+	p.exits(exitUsage)
+	p.says("rig.yaml")
+}

@@ -1,0 +1,71 @@
+//go:build unix
+
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// A run over a PTY and a socket is killed while it heats. Its guard makes the bench
+// safe; then it goes on from its last step, with the same instruments, and its folder
+// holds. Nothing is switched on before somebody has said yes.
+func TestAKilledRunGoesOn(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes half a minute")
+	}
+	t.Parallel()
+	s := serve(t)
+	root := filepath.Join(t.TempDir(), "runs")
+	p := start(t, "run", "--rig", s.rig, "--specimen", leafClip+"specimen.yaml", "--confirm", "LC-07", "--out", root, leafClip+"short.yaml")
+	s.until(0, "plate", "heat", 1)
+	folder := theFolder(t, root)
+	wait(t, "the boundary of bring", func() bool {
+		r, _ := openRecord(t, folder)
+		n, known := int64(0), false
+		for line, err := range r.Events() {
+			if n++; err == nil && n <= r.Acknowledged().Events && strings.Contains(string(line), `"step":"3 bring"`) {
+				known = true
+			}
+		}
+		return known
+	})
+	guard := guardOf(t, folder)
+	p.cmd.Process.Kill()
+	<-p.over
+	leaves(t, guard)
+	s.expectOff()
+	if v := verified(t, folder); len(v.findings) > 0 || !v.crashed {
+		t.Errorf("after the kill: %v", v.findings)
+	}
+
+	here := s.place()
+	no := ready(t, "resume", folder)
+	no.cmd.Stdin = strings.NewReader("no\n")
+	no.start().exits(exitUsage)
+	no.says("the way back")
+	if s.place() != here {
+		t.Error("something was done to the bench, though nobody said yes")
+	}
+
+	again := ready(t, "resume", folder, "--confirm", "LC-07", "--json")
+	again.cmd.Stdin = strings.NewReader("yes\n")
+	again.start().exits(exitDone)
+	again.expectObject(map[string]any{"outcome": "completed", "safe": true, "run": folder})
+	s.expectOff()
+	steps, gaps := done(t, folder)
+	if want := "step 6.2 mark  mark 6.2 mark pass step 6.1 hold  step 6.2 mark  mark 6.2 mark pass"; gaps != 1 || !strings.HasSuffix(strings.Join(steps, " "), want) {
+		t.Errorf("%d gaps, steps %q", gaps, steps)
+	}
+	if v := verified(t, folder); len(v.findings) > 0 || v.crashed || v.derived == 0 {
+		t.Errorf("after it went on: %v", v.findings)
+	}
+	if text := read(t, filepath.Join(folder, "run.json")); !strings.Contains(text, `"segments"`) || !strings.Contains(text, `"boundary": "3 bring"`) {
+		t.Errorf("run.json:\n%s", text)
+	}
+	if _, err := os.Stat(filepath.Join(folder, "seal.json")); err != nil {
+		t.Error(err)
+	}
+}

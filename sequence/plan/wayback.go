@@ -1,0 +1,234 @@
+package plan
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+)
+
+// This file works out how a bench gets from rest to where a step of the plan begins,
+// for a run that is taken up again there.
+
+const (
+	// coolEnough is how far above the ambient a plate may be when the specimen is
+	// confirmed again: its resistance is compared with that at the ambient.
+	coolEnoughK = 5
+	// coolingNs is how long that is waited for; then the specimen is judged as it is.
+	coolingNs = int64(30 * 60e9)
+	// slower allows the way back more time than the plan's own waits: it is longer.
+	slower = 2
+)
+
+// stand is how a bench stands at a place of a plan, by what was commanded before.
+type stand struct {
+	set    []Setpoint // the last of every quantity, in the order of the plan
+	rates  []Polled   // the last of every channel that was changed
+	visits []visit    // temperatures, one after the other
+	moved  *Action    // the last place or lift
+}
+
+// visit is a temperature that a heater was brought to.
+type visit struct {
+	instrument string
+	degC       float64
+	unit       string
+}
+
+func (s *stand) put(x Setpoint) {
+	k := slices.IndexFunc(s.set, func(o Setpoint) bool { return o.Instrument == x.Instrument && o.Quantity == x.Quantity })
+	if k < 0 {
+		s.set = append(s.set, x)
+	} else {
+		s.set[k] = x
+	}
+	if x.Quantity == setTemperature && x.State == "" {
+		s.visits = append(s.visits, visit{x.Instrument, x.Value, x.Unit})
+	}
+}
+
+// after takes note of what an action leaves behind.
+func (s *stand) after(a *Action) {
+	for _, x := range a.Setpoints {
+		if n := len(a.Values); a.Op == Sweep && n > 0 {
+			x.Value = a.Values[n-1]
+		}
+		s.put(x)
+	}
+	switch a.Op {
+	case Confirm:
+		s.put(Setpoint{Instrument: a.Confirm.Instrument, Quantity: setOutput, State: stateOff})
+	case Place, Lift:
+		s.moved = a
+	case Record:
+		for _, x := range a.Polled {
+			k := slices.IndexFunc(s.rates, func(o Polled) bool { return o.Channel == x.Channel })
+			if k < 0 {
+				s.rates = append(s.rates, x)
+			} else {
+				s.rates[k] = x
+			}
+		}
+	}
+}
+
+// before goes through the actions that were performed before a place, as far as they
+// say how the bench stands there: of a loop that has been passed, one pass.
+func (p *Plan) before(next int, passes map[int]int64, each func(i int, a *Action)) {
+	for i := range p.Actions[:next] {
+		each(i, &p.Actions[i])
+		if p.Actions[i].Op != Loop || passes[i] == 0 {
+			continue
+		}
+		end := slices.IndexFunc(p.Actions, func(a Action) bool { return a.Op == Again && a.Jump == i })
+		for k := i + 1; end >= next && k < end; k++ {
+			each(k, &p.Actions[k])
+		}
+	}
+}
+
+// WayBack is what has to be done, from a bench at rest, before the action at next can be
+// performed as it would have been: the specimen is confirmed again, what was switched on
+// is switched on again, and a temperature is approached from the side from which the
+// plan approached it, by way of where that branch began.
+func (p *Plan) WayBack(next int, passes map[int]int64, ambientDegC float64) ([]Action, error) {
+	if next < 0 || next >= len(p.Actions) || next > 0 && p.Actions[next].Op != Begin {
+		return nil, fmt.Errorf("action %d of the plan is not where a step begins", next)
+	}
+	var now, atConfirm stand
+	var confirm *Action
+	p.before(next, passes, func(_ int, a *Action) {
+		if a.Op == Confirm && confirm == nil {
+			confirm, atConfirm = a, now
+			atConfirm.set, atConfirm.rates = slices.Clone(now.set), slices.Clone(now.rates)
+		}
+		now.after(a)
+	})
+	w := &wayBack{plan: p, step: "way back to " + p.Actions[next].Step}
+	w.add(Action{Op: Begin, Role: "way back"})
+	if confirm != nil {
+		w.record(atConfirm.rates)
+		w.move(atConfirm.moved)
+		w.cool(now.visits, ambientDegC)
+		again := *confirm
+		w.add(again)
+	}
+	w.electric(now.set)
+	w.record(now.rates)
+	w.heat(now)
+	if confirm == nil || now.moved != atConfirm.moved {
+		w.move(now.moved)
+	}
+	return w.actions, nil
+}
+
+// wayBack is a way back being put together.
+type wayBack struct {
+	plan    *Plan
+	step    string
+	actions []Action
+}
+
+func (w *wayBack) add(a Action) {
+	a.Step = w.step
+	w.actions = append(w.actions, a)
+}
+
+func (w *wayBack) record(rates []Polled) {
+	if len(rates) > 0 {
+		w.add(Action{Op: Record, Polled: slices.Clone(rates)})
+	}
+}
+
+// move has the specimen where it was; nobody wants to know to the second when.
+func (w *wayBack) move(a *Action) {
+	if a == nil {
+		return
+	}
+	again := *a
+	again.T0, again.Channel, again.When, again.DurationNs = "key", "", "", 0
+	w.add(again)
+}
+
+// cool waits until heaters that were used are near the ambient.
+func (w *wayBack) cool(visits []visit, ambientDegC float64) {
+	said := map[string]bool{}
+	for _, v := range visits {
+		a := w.arrival(v.instrument, v.degC)
+		if a == nil || said[a.Channel] {
+			continue
+		}
+		said[a.Channel] = true
+		when := a.Channel + " < " + strconv.FormatFloat(ambientDegC+coolEnoughK, 'f', -1, 64) + " degC"
+		w.add(Action{Op: Until, When: when, AtMostNs: coolingNs, GoOn: true})
+	}
+}
+
+// electric sets everything but heat.
+func (w *wayBack) electric(set []Setpoint) {
+	var all []Setpoint
+	for _, x := range set {
+		if x.Quantity != setHeat && x.Quantity != setTemperature {
+			all = append(all, x)
+		}
+	}
+	if len(all) > 0 {
+		w.add(Action{Op: Set, Setpoints: all})
+	}
+}
+
+// heat brings every heater that was on back to its temperature.
+func (w *wayBack) heat(now stand) {
+	for _, x := range now.set {
+		if x.Quantity != setHeat || x.State != stateOn {
+			continue
+		}
+		for n, v := range branch(now.visits, x.Instrument) {
+			set := []Setpoint{x, {Instrument: x.Instrument, Quantity: setTemperature, Value: v.degC, Unit: v.unit}}
+			w.add(Action{Op: Set, Setpoints: set[min(n, 1):]})
+			if a := w.arrival(x.Instrument, v.degC); a != nil {
+				w.add(Action{Op: Arrive, Channel: a.Channel, Target: v.degC, Within: a.Within, DurationNs: a.DurationNs, AtMostNs: slower * a.AtMostNs})
+			}
+		}
+	}
+}
+
+// branch is where the last way of a heater in one direction began, and where it is now.
+func branch(visits []visit, instrument string) []visit {
+	var way []visit
+	for _, v := range visits {
+		if v.instrument == instrument && (len(way) == 0 || way[len(way)-1].degC != v.degC) {
+			way = append(way, v)
+		}
+	}
+	if len(way) < 2 {
+		return way
+	}
+	last := way[len(way)-1]
+	rising := last.degC > way[len(way)-2].degC
+	from := len(way) - 2
+	for from > 0 && (way[from].degC > way[from-1].degC) == rising {
+		from--
+	}
+	return []visit{way[from], last}
+}
+
+// arrival is how the plan waits for a heater to be at a temperature: for this one, or
+// else for any.
+func (w *wayBack) arrival(instrument string, degC float64) (best *Action) {
+	heater := ""
+	for i := range w.plan.Actions {
+		a := &w.plan.Actions[i]
+		for _, x := range a.Setpoints {
+			if x.Quantity == setTemperature {
+				heater = x.Instrument
+			}
+		}
+		if a.Op != Arrive || heater != instrument {
+			continue
+		}
+		if best == nil || a.Target == degC && best.Target != degC {
+			best = a
+		}
+	}
+	return best
+}

@@ -1,0 +1,138 @@
+package sequence
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+
+	"dwell/drivers/clock"
+	"dwell/safety"
+	"dwell/sequence/plan"
+)
+
+// Resumption is where a run is taken up again whose bench has been made safe since, or
+// that ended with its power: nothing on the bench is as it was.
+type Resumption struct {
+	Place
+	Back   []plan.Action     // from a bench at rest to where the place's step begins
+	Expect map[string]string // identities, by instrument, as far as they are known
+	LastAt clock.Instant     // of what was recorded before
+}
+
+// Place is a boundary as the record has it: what a run is taken up from.
+type Place struct {
+	At     clock.Instant
+	Line   int64         // of its event
+	Next   int           // the action to perform next
+	Ran    clock.Instant // time spent on the plan until then
+	Passes map[int]int64 // completed passes of loops, by action
+}
+
+// The numbers of an event "boundary".
+const (
+	placeNext = "next"
+	placeRan  = "ran_s"
+	placePass = "passes_" // and the number of the loop's action
+)
+
+// place is the event that keeps where the run is.
+func (r *Run) place() Event {
+	e := Event{Kind: "boundary", Fields: []Field{{placeNext, float64(r.state.Next)}, {placeRan, (r.clock.Now() - r.state.Lost).Seconds()}}}
+	for i, n := range r.state.Loops {
+		if n > 0 {
+			e.Fields = append(e.Fields, Field{placePass + strconv.Itoa(i), float64(n)})
+		}
+	}
+	return e
+}
+
+// ReadPlace reads the numbers of an event "boundary" that was recorded at a moment.
+func ReadPlace(at clock.Instant, line int64, numbers map[string]float64) (Place, error) {
+	p := Place{At: at, Line: line, Passes: map[int]int64{}}
+	next, known := numbers[placeNext]
+	ran, spent := numbers[placeRan]
+	if !known || !spent {
+		return p, errors.New("a boundary needs the numbers next and ran_s")
+	}
+	p.Next, p.Ran = int(next), clock.Instant(ran*1e9)
+	for name, n := range numbers {
+		if action, is := strings.CutPrefix(name, placePass); is {
+			i, err := strconv.Atoi(action)
+			if err != nil {
+				return p, fmt.Errorf("%q names no action", name)
+			}
+			p.Passes[i] = int64(n)
+		}
+	}
+	return p, nil
+}
+
+// takeUp puts the run where it is to go on.
+func (r *Run) takeUp(again *Resumption) {
+	r.again = again
+	r.state.Next, r.state.Lost = again.Next, r.clock.Now()-again.Ran
+	for i, n := range again.Passes {
+		if i >= 0 && i < len(r.state.Loops) {
+			r.state.Loops[i] = n
+		}
+	}
+}
+
+// sameAsBefore makes sure that an instrument is the one the run began with.
+func (r *Run) sameAsBefore(name, who string) error {
+	if r.again == nil || r.again.Expect[name] == "" || r.again.Expect[name] == who {
+		return nil
+	}
+	return &safety.Cause{Kind: safety.Failed, At: r.clock.Now(),
+		Text: fmt.Sprintf("%s is %q, but the run began with %q: it cannot go on with another instrument", name, who, r.again.Expect[name])}
+}
+
+// wayBackBegins opens the step under which everything on the way back is recorded.
+func (r *Run) wayBackBegins() {
+	if r.again != nil && len(r.again.Back) > 0 {
+		r.state.Step = r.again.Back[0].Step
+		r.event(Event{Kind: "step", Text: r.again.Back[0].Role})
+	}
+}
+
+// goBack brings the bench to where the place's step begins, and records what is missing
+// between: the readings since that boundary belong to a step that was broken off.
+func (r *Run) goBack() error {
+	if r.again == nil {
+		return nil
+	}
+	for k := 1; k < len(r.again.Back); k++ {
+		a := r.again.Back[k]
+		if a.Op == plan.Set {
+			a.Setpoints = r.inOrder(a.Setpoints)
+		}
+		if c := r.gate.Latched(); c != nil {
+			return c
+		}
+		if err := r.whilePaused(); err != nil {
+			return err
+		}
+		if err := r.act(&a); errors.Is(err, errPaused) {
+			k-- // from the beginning, after the pause
+		} else if err != nil {
+			return err
+		}
+	}
+	r.event(Event{Kind: "gap", Text: "the step that was broken off begins again; its readings from before, and those of the way back, count for nothing",
+		Fields: []Field{{"from_line", float64(r.again.Line)}, {"from_s", r.again.At.Seconds()}, {"last_s", r.again.LastAt.Seconds()}, {"to_s", r.clock.Now().Seconds()}}})
+	return nil
+}
+
+// inOrder puts setpoints into the order of their instruments' profiles: a limit before
+// the level, an output last.
+func (r *Run) inOrder(all []plan.Setpoint) []plan.Setpoint {
+	rank := func(s plan.Setpoint) int {
+		i := r.instr[s.Instrument]
+		return 1000*i + r.bench.Rig.Instruments[i].Profile.Set(s.Quantity)
+	}
+	all = slices.Clone(all)
+	slices.SortStableFunc(all, func(a, b plan.Setpoint) int { return rank(a) - rank(b) })
+	return all
+}
