@@ -182,7 +182,7 @@ func (x *execution) portText(d rig.Description) string {
 	return d.Address.Text
 }
 
-// close finishes run.json, derives aligned.csv and figures.json, and seals the folder. The record of
+// close finishes run.json, derives what follows from the record, and seals the folder. The record of
 // a run that lost its disk stays as it is.
 func (x *execution) close(w *logs.Writer) error {
 	stop := x.origin.UTC.Add(time.Duration(x.clock.Now()))
@@ -206,8 +206,8 @@ func (x *execution) close(w *logs.Writer) error {
 	})
 }
 
-// derive writes aligned.csv, with a column for every channel that was read, and
-// figures.json.
+// derive writes aligned.csv, with a column for every channel that was read,
+// figures.json, and report.html.
 func (x *execution) derive() error {
 	if x.outcome.Readings == 0 {
 		return nil
@@ -229,13 +229,16 @@ func (x *execution) derive() error {
 	return x.deriveFigures(r)
 }
 
-// deriveFigures writes figures.json. A run without figures is still a run: why there are
-// none is said, and dwell figures can be asked again.
+// deriveFigures writes figures.json and report.html. A run without them is still a run:
+// why there are none is said, and they can be asked for again.
 func (x *execution) deriveFigures(r *logs.Run) error {
 	results, err := figures.Compute(r, factsOf(x.job.rig, x.job.specimen))
 	if err != nil {
 		x.speech.say("no figures: %v", err)
 		return nil
+	}
+	if err := writeReport(r, results, nil); err != nil {
+		x.speech.say("no report: %v", err)
 	}
 	return r.WriteDerived(logs.FiguresName, figures.Encode(results.Figures))
 }

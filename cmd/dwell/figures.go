@@ -59,19 +59,28 @@ and steps are then found in the temperature and listed; --plateaus takes a corre
 	return c
 }
 
-// openRun opens a run folder to read. One that is damaged is read as far as it is whole.
+// openRun opens a run folder to read, and says what is wrong with its record.
 func openRun(s *speech, dir string) (*logs.Run, error) {
+	r, damage, err := openDamaged(dir)
+	for _, d := range damage {
+		s.say("%s %s", s.red("damaged:"), d)
+	}
+	return r, err
+}
+
+// openDamaged opens a run folder; one that is damaged is read as far as it is whole.
+func openDamaged(dir string) (r *logs.Run, damage []string, err error) {
 	r, tails, err := logs.Open(logs.Disk{}, dir)
 	if r == nil || err != nil && !errors.Is(err, logs.ErrCorrupt) {
-		return nil, usage(fmt.Errorf("%s is no run folder that can be read: %w", dir, err))
+		return nil, nil, usage(fmt.Errorf("%s is no run folder that can be read: %w", dir, err))
 	}
 	if err != nil {
-		s.say("%s %v", s.red("damaged:"), err)
+		damage = append(damage, err.Error())
 	}
 	for _, t := range tails {
-		s.say("torn: %s", t)
+		damage = append(damage, t.String())
 	}
-	return r, nil
+	return r, damage, nil
 }
 
 func computeRun(r *logs.Run) (*figures.Results, error) {

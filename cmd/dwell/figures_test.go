@@ -119,3 +119,22 @@ func TestFiguresOfATable(t *testing.T) {
 		p.says(c.says)
 	}
 }
+
+// A run leaves its page, and dwell report makes the same one again.
+func TestReport(t *testing.T) {
+	t.Parallel()
+	root := t.TempDir()
+	start(t, "rehearse", leafClip+"short.yaml", "--out", root).exits(exitDone)
+	folder := theFolder(t, root)
+	atTheEnd := read(t, filepath.Join(folder, "report.html"))
+	p := start(t, "report", folder, "--json")
+	p.exits(exitDone)
+	p.expectObject(map[string]any{"run": folder, "report": filepath.Join(folder, "report.html"), "exit": 0.0})
+	if page := read(t, filepath.Join(folder, "report.html")); page != atTheEnd || !strings.Contains(page, "LC-07") {
+		t.Error("another page, or not of this run")
+	}
+	r, _ := openRecord(t, folder)
+	for f := range r.Verify() {
+		t.Errorf("verify: %s", f)
+	}
+}

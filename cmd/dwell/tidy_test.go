@@ -53,6 +53,7 @@ var libraries = []struct{ path, rooms, tests string }{
 	{"go.uber.org/zap", "cmd", ""},
 	{"github.com/spf13/cobra", "cmd", ""},
 	{"gonum.org/v1/gonum", "logs/figures", "*"},
+	{"gonum.org/v1/plot", "logs/report", ""},
 	{"github.com/creack/pty", "drivers/twin cmd", "drivers/wire"},
 	{"golang.org/x/sys", "drivers/wire drivers/rig logs cmd", ""},
 	{"golang.org/x/term", "drivers/wire drivers/rig logs cmd", ""},

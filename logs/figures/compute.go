@@ -22,6 +22,7 @@ type Results struct {
 	T          map[string]*Series  // temperatures, by channel
 	Settled    map[string]*Settled // the plateaus, by thermometer
 	Up, Down   Curve               // of the first cycle, by the best thermometer
+	Plateaus   []Plateau
 	Transients []Transient
 	Sweeps     []Sweep
 	Allan      []Allan
@@ -29,6 +30,13 @@ type Results struct {
 	Trend      Record  // what the drift was taken from
 	Ended      float64 // s: when the measurement was over
 	Found      Found   // plateaus, ramps and steps of a table; none of a run, which records its own
+}
+
+// Plateau is a stretch at one temperature that figures were taken from.
+type Plateau struct {
+	From, To   float64 // s
+	TargetDegC float64
+	Step       string
 }
 
 // Omission is a figure that is not given, and why.
@@ -76,6 +84,9 @@ func (c *computer) take() {
 	if s := c.series[c.Facts.Resistance]; s != nil {
 		c.R = *s
 	}
+	for _, s := range c.stays {
+		c.Plateaus = append(c.Plateaus, Plateau{s.from, min(s.to, c.R.last()), s.target, s.step})
+	}
 	for _, t := range c.Facts.Thermometers {
 		if s := c.series[t.Channel]; s != nil && len(s.Time) > 0 {
 			c.T[t.Channel] = s
@@ -91,6 +102,14 @@ func (c *computer) take() {
 	c.ohmic()
 	c.quiet()
 	c.selfHeating()
+}
+
+// last is the time of the last reading.
+func (s Series) last() float64 {
+	if len(s.Time) == 0 {
+		return 0
+	}
+	return s.Time[len(s.Time)-1]
 }
 
 func (c *computer) skip(figure string, err error) {
@@ -216,7 +235,8 @@ func (s *Settled) resolve(t Thermometer, b beside) {
 	for i := range s.Holds {
 		h := &s.Holds[i]
 		timing := MomentsOf(b.u[(h.From+h.To)/2 : h.To]).Mean
-		h.UT = math.Hypot(h.UT, math.Hypot(Rectangular(t.ResolutionK/2), timing))
+		also := math.Hypot(Rectangular(t.ResolutionK/2), timing)
+		h.UT, h.UTSeen = math.Hypot(h.UT, also), math.Hypot(h.UTSeen, also)
 	}
 }
 
@@ -465,9 +485,9 @@ func (c *computer) oneLevel(t Thermometer, b beside, segments []Segment) {
 	}
 	tail := p.To - max(4, int(tailShare*float64(p.To-p.From)))
 	h := Hold{Segment: p}
-	h.T, h.UT = sureMean(b.temperature[tail:p.To])
+	h.TSeen, h.UTSeen = sureMean(b.temperature[tail:p.To])
 	h.Seen, h.USeen = sureMean(b.r[tail:p.To])
-	h.UT = math.Hypot(h.UT, math.Hypot(Rectangular(t.ResolutionK/2), MomentsOf(b.u[tail:p.To]).Mean))
+	h.UTSeen = math.Hypot(h.UTSeen, math.Hypot(Rectangular(t.ResolutionK/2), MomentsOf(b.u[tail:p.To]).Mean))
 	s := Settled{Holds: []Hold{h}}
 	curve, err := c.toFilm(t, s.branch(c.named(t, s.Holds, "last fifth of it, as read off"), s.Holds, false, c.common(t, nil)))
 	if err != nil {

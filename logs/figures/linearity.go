@@ -191,8 +191,11 @@ func (c Curve) largest(m meaning, span float64, places []float64, deviations sev
 	}
 	widest = widest.times(100/span, m.unit)
 	widest.forAll(len(all))
-	return c.Origin.figure(m, 100*math.Abs(all[worst])/span, widest, Given{"largest deviation", all[worst], "Ohm"},
-		Given{"at", places[worst], "degC"}, Given{"span", span, "Ohm"})
+	with := []Given{{"largest deviation", all[worst], "Ohm"}, {"at", places[worst], "degC"}}
+	if m.unit == "%" {
+		with = append(with, Given{"span", span, "Ohm"})
+	}
+	return c.Origin.figure(m, 100*math.Abs(all[worst])/span, widest, with...)
 }
 
 // times is the budget of a multiple of the result.

@@ -12,6 +12,8 @@ type Hold struct {
 	Segment
 	T, UT     float64 // mean temperature of the second half, and its standard uncertainty by scatter
 	Slope     float64 // Ohm/K there, of all holds together
+	TSeen     float64 // mean temperature of the last fifth, and its standard uncertainty by scatter
+	UTSeen    float64
 	Seen      float64 // mean resistance of the last fifth: what one would read off
 	USeen     float64 // its standard uncertainty by scatter
 	Settled   float64 // resistance the film tends to, at T
@@ -116,6 +118,7 @@ func (s *Settled) addHold(t, temperature, r []float64, p Segment) {
 	half, tail := len(t)/2, len(t)-max(4, int(tailShare*float64(len(t))))
 	h.T, h.UT = sureMean(temperature[half:])
 	h.Seen, h.USeen = sureMean(r[tail:])
+	h.TSeen, h.UTSeen = sureMean(temperature[tail:])
 	size := (len(t) + mostInHold - 1) / mostInHold
 	g := group{at: h.T}
 	for i := 0; i < len(t); i += size {
@@ -499,11 +502,11 @@ func (s Settled) Branches(o Origin, settled bool, common ...Common) (up, down Cu
 func (s Settled) branch(o Origin, holds []Hold, settled bool, common []Common) Curve {
 	c := Curve{Origin: o, Common: append([]Common(nil), common...)}
 	for _, h := range holds {
-		r, u := h.Seen, h.USeen
+		t, uT, r, u := h.TSeen, h.UTSeen, h.Seen, h.USeen
 		if settled {
-			r, u = h.Settled, h.USettled
+			t, uT, r, u = h.T, h.UT, h.Settled, h.USettled
 		}
-		c.T, c.UT, c.R, c.UR, c.DoF = append(c.T, h.T), append(c.UT, h.UT), append(c.R, r), append(c.UR, u), append(c.DoF, s.DoF)
+		c.T, c.UT, c.R, c.UR, c.DoF = append(c.T, t), append(c.UT, uT), append(c.R, r), append(c.UR, u), append(c.DoF, s.DoF)
 	}
 	if settled {
 		c.Common = append(c.Common, s.common(holds)...)

@@ -1,0 +1,332 @@
+// Package report makes the page that a person reads of a run: what was done on what, how
+// it ended, the figures with their uncertainties and definitions, and plots of what they
+// were taken from. One self-contained file, without script, that prints well.
+//
+// It must never compute a figure, never ask the time, and never leave out a caution: what
+// is known to be wrong with a run stands before its numbers.
+package report
+
+import (
+	_ "embed"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"html/template"
+	"io"
+	"io/fs"
+	"slices"
+	"strings"
+
+	"dwell/drivers/quantity"
+	"dwell/logs"
+	"dwell/logs/figures"
+)
+
+//go:embed page.html
+var page string
+
+// content is what the page shows.
+type content struct {
+	Name     string
+	ID       logs.Identity
+	Verdict  string
+	Good     bool
+	Safe     string
+	Cautions []string
+
+	Main    []row
+	All     []group
+	Budgets []budget
+	LeftOut []figures.Omission
+	Notes   []string
+
+	Curve, OverTime                   []template.HTML
+	Response, Sweeps, Allan, Drift    template.HTML
+	Plateaus                          []plateau
+	Limits                            []limit
+	Events                            []event
+	MoreEvents                        int
+	Protocol, SpecimenText, SpecimenS string
+	Started, Stopped                  string
+}
+
+// row is a figure on the page.
+type row struct{ Figure, Flavour, With, Value, Definition, Source, Rows, Channel string }
+
+// group is all figures of one name; those of one definition stand together.
+type group struct {
+	Name  string
+	Kinds []defined
+}
+
+type defined struct {
+	row
+	Values []row
+}
+
+type budget struct {
+	Title string
+	Lines []line
+	Sum   string
+}
+
+type line struct{ Name, U, Unit, Type, DoF, Share, Says string }
+
+type plateau struct{ From, To, Target, Step, T, Seen, Settled, Remained, Rest string }
+
+type limit struct{ What, When, Then, From string }
+
+type event struct{ At, Kind, Step, Text string }
+
+// Write makes the page of a run. damage is what is wrong with its record, in words.
+func Write(w io.Writer, name string, r *logs.Run, results *figures.Results, damage []string) error {
+	c := content{Name: name, LeftOut: results.LeftOut, Notes: results.Notes}
+	var err error
+	if c.ID, err = r.Identity(); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	c.Started, c.Stopped = second(c.ID.StartUTC), second(c.ID.StopUTC)
+	c.judge(damage)
+	c.take(results)
+	if err := c.draw(results); err != nil {
+		return err
+	}
+	if err := c.readRecord(r); err != nil {
+		return err
+	}
+	t, err := template.New("page").Parse(page)
+	if err != nil {
+		return err
+	}
+	return t.Execute(w, c)
+}
+
+// second is a moment of RFC 3339 without its fractions, for people.
+func second(utc string) string {
+	whole, _, _ := strings.Cut(strings.TrimSuffix(utc, "Z"), ".")
+	return strings.Replace(whole, "T", " ", 1)
+}
+
+// judge is the verdict and the cautions, which stand first.
+func (c *content) judge(damage []string) {
+	c.Verdict, c.Safe = c.ID.Outcome, "whether the bench was safe at the end is not recorded"
+	if c.Verdict == "" {
+		c.Verdict = "not ended: the run was cut off, or is still going on"
+	}
+	if c.ID.Reason != "" {
+		c.Verdict += ": " + c.ID.Reason
+	}
+	safe := c.ID.Safe != nil && *c.ID.Safe
+	if c.ID.Safe != nil {
+		c.Safe = map[bool]string{true: "heat and outputs were read back as off", false: "the safe state could NOT be confirmed"}[safe]
+	}
+	c.Good = safe && c.ID.Outcome == "completed"
+	if c.ID.Kind == "rehearsal" {
+		c.Cautions = append(c.Cautions, fmt.Sprintf("This is a rehearsal on the virtual bench (seed %d): no instrument and no specimen was touched.", c.ID.Seed))
+	}
+	for _, d := range damage {
+		c.Cautions = append(c.Cautions, "The record is damaged: "+d)
+	}
+	for _, i := range c.ID.Instruments {
+		if i.Calibrated == "" {
+			c.Cautions = append(c.Cautions, "No date of calibration is stated for "+i.Name+".")
+		}
+	}
+	if !c.ID.Clock.Synchronised && c.ID.StartUTC != "" {
+		c.Cautions = append(c.Cautions, "The computer's clock was not known to be synchronised: dates and times of day are as good as that clock. Times within the run do not depend on it.")
+	}
+	c.Cautions = append(c.Cautions, "dwell is no safety device. What it calls safe is what the instruments answered; a hardware over-temperature cut-out and an emergency stop are still needed.",
+		"The seal of a run folder is not signed: it finds accidents, not forgers.")
+}
+
+// first of these, in this order, go into the summary.
+var first = [][2]string{{"r0", "fitted quadratic"}, {"r0", "measured"}, {"sensitivity", "end points"}, {"tcr", "local"}, {"b_value", "fitted"}, {"linearity", "independent"},
+	{"hysteresis", "largest, K, as read off"}, {"hysteresis", "largest, K, lag taken out"}, {"repeatability", "standard deviation"}, {"lag_tau", ""}, {"not_settled", ""}, {"response_t63", "interpolated"}, {"response_t90", "interpolated"},
+	{"recovery_t63", "interpolated"}, {"recovery_t90", "interpolated"}, {"noise_rms", "detrended"}, {"resolution", "3 s"}, {"drift", "corrected for temperature"}, {"drift", "as measured"},
+	{"ohmic", "exponent, both signs"}, {"ohmic", "asymmetry"}, {"self_heating", "temperature rise per power"}, {"bend_response", ""}, {"cycles_to_threshold", ""}}
+
+func (c *content) take(r *figures.Results) {
+	for _, want := range first {
+		at := slices.IndexFunc(r.Figures, func(f figures.Figure) bool {
+			return f.Figure == want[0] && strings.HasPrefix(f.Flavour, want[1])
+		})
+		if at < 0 {
+			continue
+		}
+		f := r.Figures[at]
+		c.Main = append(c.Main, rowOf(f))
+		if f.Budget != nil && len(f.Budget.Inputs) > 1 {
+			c.Budgets = append(c.Budgets, budgetOf(f))
+		}
+	}
+	for _, name := range figures.Names(r.Figures) {
+		c.All = append(c.All, groupOf(name, r.Figures))
+	}
+	for _, t := range r.Facts.Thermometers {
+		if s := r.Settled[t.Channel]; s != nil {
+			c.SpecimenS = t.Channel
+			for _, h := range s.Holds {
+				c.Plateaus = append(c.Plateaus, plateauOf(h, len(s.Tau) > 0, t.Channel))
+			}
+		}
+	}
+}
+
+func groupOf(name string, all []figures.Figure) group {
+	g := group{Name: name}
+	for _, f := range all {
+		if f.Figure != name {
+			continue
+		}
+		r := rowOf(f)
+		at := slices.IndexFunc(g.Kinds, func(d defined) bool { return d.Flavour == r.Flavour && d.Definition == r.Definition })
+		if at < 0 {
+			at = len(g.Kinds)
+			g.Kinds = append(g.Kinds, defined{row: r})
+		}
+		g.Kinds[at].Values = append(g.Kinds[at].Values, r)
+	}
+	return g
+}
+
+func rowOf(f figures.Figure) row {
+	var with []string
+	for _, g := range f.With {
+		with = append(with, strings.TrimSpace(fmt.Sprintf("%s %.5g %s", g.Name, g.Value, map[bool]string{true: "", false: g.Unit}[g.Unit == "1"])))
+	}
+	return row{Figure: f.Figure, Flavour: f.Flavour, With: strings.Join(with, ", "), Value: f.ValueText(), Definition: f.Definition, Source: f.Source, Rows: f.Rows, Channel: f.Channel}
+}
+
+func plateauOf(h figures.Hold, lags bool, by string) plateau {
+	p := plateau{From: seconds(h.Start), To: seconds(h.End), T: fmt.Sprintf("%.3f", h.T), Seen: fmt.Sprintf("%.2f", h.Seen), Settled: fmt.Sprintf("%.2f ± %.2f", h.Settled, 2*h.USettled),
+		Remained: fmt.Sprintf("%.2f ± %.2f", h.Remained, 2*h.URemained), Rest: "no", Step: by}
+	switch {
+	case !lags:
+		p.Remained, p.Rest = "no lag seen", ""
+	case h.AtRest():
+		p.Rest = "yes"
+	}
+	return p
+}
+
+func seconds(s float64) string { return fmt.Sprintf("%.0f", s) }
+
+func budgetOf(f figures.Figure) budget {
+	b := budget{Title: f.Figure + ", " + f.Flavour + ": " + f.ValueText()}
+	for _, in := range f.Budget.Inputs {
+		l := line{Name: in.Name, U: fmt.Sprintf("%.3g", in.U), Unit: in.Unit, Type: in.Type, DoF: "∞", Says: in.Says}
+		if in.DoF > 0 {
+			l.DoF = fmt.Sprintf("%.0f", in.DoF)
+		}
+		if f.Budget.Combined > 0 {
+			share := in.Contribution() / f.Budget.Combined
+			l.Share = fmt.Sprintf("%.1f %%", 100*share*share)
+		}
+		b.Lines = append(b.Lines, l)
+	}
+	dof := "∞"
+	if f.Budget.DoF > 0 {
+		dof = fmt.Sprintf("%.0f", f.Budget.DoF)
+	}
+	b.Sum = fmt.Sprintf("u = %.3g %s, effective degrees of freedom %s, k = %.3g, U = %.3g %s at 95 %%", f.U_std, f.Unit, dof, f.K, f.Expanded, f.Unit)
+	return b
+}
+
+func (c *content) draw(r *figures.Results) error {
+	var errs [6]error
+	c.Curve, errs[0] = curve(r)
+	ended := ""
+	if c.ID.Outcome != "completed" {
+		ended = c.ID.Outcome
+	}
+	c.OverTime, errs[1] = overTime(r, ended)
+	c.Response, errs[2] = responses(r)
+	c.Sweeps, errs[3] = sweeps(r)
+	c.Allan, errs[4] = allan(r)
+	c.Drift, errs[5] = drift(r)
+	return errors.Join(errs[:]...)
+}
+
+// told are the kinds of events that a reader of the page wants to know.
+var told = []string{"instrument", "specimen", "moved", "mark", "note", "warning", "ceiling", "paused", "resumed", "tripped", "failed", "stopped", "suspended", "safe", "not safe", "ended"}
+
+const mostEvents = 120
+
+func (c *content) readRecord(r *logs.Run) error {
+	for line, err := range r.Events() {
+		if err != nil {
+			return err
+		}
+		var e struct {
+			Event, Step, Text string
+			TNs               int64 `json:"t_ns"`
+		}
+		if err := json.Unmarshal(line, &e); err != nil {
+			return fmt.Errorf("events.jsonl: %w", err)
+		}
+		if !slices.Contains(told, e.Event) {
+			continue
+		}
+		if len(c.Events) == mostEvents {
+			c.MoreEvents++
+			continue
+		}
+		c.Events = append(c.Events, event{fmt.Sprintf("%.1f", float64(e.TNs)/1e9), e.Event, e.Step, e.Text})
+	}
+	if text, err := r.File("protocol.yaml"); err == nil {
+		c.Protocol = string(text)
+	}
+	if text, err := r.File("specimen.yaml"); err == nil {
+		c.SpecimenText = string(text)
+	}
+	text, err := r.File("plan.json")
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	return c.limits(text)
+}
+
+// limits are the rules of the plan that the run was held to.
+func (c *content) limits(plan []byte) error {
+	var p struct {
+		Rules struct {
+			Limits []struct {
+				Channel      string
+				Below, Above *float64
+				LastingNs    int64 `json:"lasting_ns"`
+				From         string
+			}
+			Interlocks []struct {
+				Name, When, While, Then, From string
+				LastingNs                     int64 `json:"lasting_ns"`
+			}
+		}
+	}
+	if err := json.Unmarshal(plan, &p); err != nil {
+		return fmt.Errorf("plan.json: %w", err)
+	}
+	lasting := func(ns int64) string {
+		if ns == 0 {
+			return ""
+		}
+		return " for " + string(quantity.AppendSeconds(nil, ns)) + " s"
+	}
+	for _, l := range p.Rules.Limits {
+		for word, v := range map[string]*float64{"below": l.Below, "above": l.Above} {
+			if v != nil {
+				c.Limits = append(c.Limits, limit{fmt.Sprintf("%s stays %s %.6g", l.Channel, word, *v), "always" + lasting(l.LastingNs), "trip", l.From})
+			}
+		}
+	}
+	for _, i := range p.Rules.Interlocks {
+		when := i.While
+		if when == "" {
+			when = "always"
+		}
+		c.Limits = append(c.Limits, limit{"never " + i.When, when + lasting(i.LastingNs), i.Then, i.From})
+	}
+	return nil
+}

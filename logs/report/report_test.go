@@ -1,0 +1,164 @@
+package report
+
+import (
+	"bytes"
+	"encoding/json"
+	"encoding/xml"
+	"io"
+	"math"
+	"strings"
+	"testing"
+
+	"dwell/logs"
+	"dwell/logs/figures"
+)
+
+// written is the page of a run with these words in run.json and in an event, and figures
+// from a table (demo data).
+func written(t *testing.T, id logs.Identity, damage ...string) string {
+	t.Helper()
+	m := logs.NewMemory()
+	w, err := logs.Create(m, "runs", "page", []logs.Input{{Name: "protocol.yaml", Bytes: []byte("title: <b>bold</b> & more\n")}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	line, _ := json.Marshal(map[string]any{"t_ns": 1000000000, "event": "note", "step": "1 note", "text": "<script>alert(1)</script>"})
+	if err := w.Event(line); err != nil {
+		t.Fatal(err)
+	}
+	if err := w.Identify(id); err != nil {
+		t.Fatal(err)
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	r, _, err := logs.Open(m, w.Dir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var table strings.Builder
+	table.WriteString("T / °C,R / Ohm\n")
+	for _, x := range []string{"20,10600", "25,10072", "30,9573", "35,9113", "40,8680", "35,9114", "30,9575", "25,10073", "20,10601"} {
+		table.WriteString(x + "\n")
+	}
+	results, err := figures.ComputeTable(strings.NewReader(table.String()), figures.Asked{Columns: map[string]string{"temperature": "T", "resistance": "R"}, AtDegC: 25, TemperatureK: 0.3})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var page bytes.Buffer
+	if err := Write(&page, "page", r, results, damage); err != nil {
+		t.Fatal(err)
+	}
+	return page.String()
+}
+
+// TestVerdictFirst: how it ended, whether it was safe, and every caution stand before any
+// number, and nothing bad is called good.
+func TestVerdictFirst(t *testing.T) {
+	yes, no := true, false
+	for _, c := range []struct {
+		id     logs.Identity
+		damage string
+		good   bool
+		says   []string
+	}{
+		{logs.Identity{Outcome: "completed", Safe: &yes, Kind: "run", Specimen: "LC-07"}, "", true, []string{"read back as off", "no safety device", "not signed"}},
+		{logs.Identity{Outcome: "completed", Safe: &yes, Kind: "rehearsal", Seed: 7}, "", true, []string{"rehearsal on the virtual bench (seed 7)"}},
+		{logs.Identity{Outcome: "tripped", Reason: "plate.temperature at 81 degC", Safe: &yes}, "", false, []string{"tripped: plate.temperature at 81 degC"}},
+		{logs.Identity{Outcome: "completed", Safe: &no}, "", false, []string{"could NOT be confirmed"}},
+		{logs.Identity{}, "", false, []string{"cut off, or is still going on", "is not recorded"}},
+		{logs.Identity{Outcome: "completed", Safe: &yes}, "readings.csv: torn", true, []string{"The record is damaged: readings.csv: torn"}},
+		{logs.Identity{Outcome: "completed", Safe: &yes, Instruments: []logs.Instrument{{Name: "meter"}}}, "", true, []string{"No date of calibration is stated for meter"}},
+	} {
+		var damage []string
+		if c.damage != "" {
+			damage = []string{c.damage}
+		}
+		page := written(t, c.id, damage...)
+		before, _, _ := strings.Cut(page, "<h2>")
+		if good := strings.Contains(before, `class="verdict good"`); good != c.good {
+			t.Errorf("%+v: shown as good: %v", c.id, good)
+		}
+		for _, words := range c.says {
+			if !strings.Contains(before, words) {
+				t.Errorf("%+v: %q does not stand before the figures", c.id, words)
+			}
+		}
+	}
+}
+
+// TestPageIsSelfContained: no script, nothing fetched, every word escaped, drawings that
+// are well-formed.
+func TestPageIsSelfContained(t *testing.T) {
+	page := written(t, logs.Identity{Specimen: `"><img src=x>`})
+	for _, bad := range []string{"<script", "<img", "href=", "src=\"", "url(", "@import"} {
+		if strings.Contains(strings.ReplaceAll(page, "xmlns:xlink=", ""), bad) {
+			t.Errorf("the page holds %q", bad)
+		}
+	}
+	if !strings.Contains(page, "&lt;script&gt;alert(1)") || !strings.Contains(page, "&lt;b&gt;bold&lt;/b&gt; &amp; more") {
+		t.Error("texts of the run are missing or not escaped")
+	}
+	drawings := 0
+	for rest := page; ; drawings++ {
+		at := strings.Index(rest, "<svg")
+		if at < 0 {
+			break
+		}
+		end := strings.Index(rest[at:], "</svg>") + len("</svg>")
+		d := xml.NewDecoder(strings.NewReader(rest[at : at+end]))
+		for {
+			_, err := d.Token()
+			if err == io.EOF {
+				break
+			}
+			if err != nil {
+				t.Fatalf("drawing %d: %v", drawings+1, err)
+			}
+		}
+		rest = rest[at+end:]
+	}
+	if drawings < 2 {
+		t.Errorf("%d drawings, expected the curve and its residuals", drawings)
+	}
+	for _, words := range []string{"fitted quadratic", "value at the stated temperature", "share of u", "no column of time is named", "temperature of the film / °C"} {
+		if !strings.Contains(page, words) {
+			t.Errorf("the page lacks %q", words)
+		}
+	}
+}
+
+func TestTicks(t *testing.T) {
+	for _, c := range []struct {
+		low, high float64
+		want      string
+	}{{18, 41, "20 25 30 35 40"}, {-10.5, 10.5, "−10 −5 0 5 10"}, {0, 0.31, "0.00 0.05 0.10 0.15 0.20 0.25 0.30"}, {9990, 10005, "9990 9995 10000 10005"}} {
+		var got []string
+		for _, tick := range (roundTicks{}).Ticks(c.low, c.high) {
+			got = append(got, tick.Label)
+		}
+		if strings.Join(got, " ") != c.want {
+			t.Errorf("%v to %v: %v, expected %s", c.low, c.high, got, c.want)
+		}
+	}
+	if ticks := (roundTicks{}).Ticks(1, 1); len(ticks) > 2 {
+		t.Errorf("no span, and %d ticks", len(ticks))
+	}
+	var many []float64
+	for i := range 100000 {
+		many = append(many, math.Sin(float64(i)))
+	}
+	many[777] = 50
+	x := make([]float64, len(many))
+	for i := range x {
+		x[i] = float64(i)
+	}
+	few := thinned(pairs(x, many))
+	most := 0.
+	for _, p := range few {
+		most = max(most, p.Y)
+	}
+	if len(few) > 2*mostIn || most != 50 {
+		t.Errorf("%d points, the highest %v: an excursion is lost", len(few), most)
+	}
+}
