@@ -80,6 +80,11 @@ func TestNoFalseTripInANight(t *testing.T) {
 			sound(t, name, seed)
 		}
 	}
+	// What differs most between benches is the offset of the meter, and so how symmetric
+	// the specimen looks when it is confirmed.
+	for seed := uint64(6); seed <= 20; seed++ {
+		sound(t, "short.yaml", seed)
+	}
 }
 
 // The same for thirty days of bench time, in nights of twelve hours, by DWELL_MONTH=1.
