@@ -47,7 +47,7 @@ func TestStayingAwake(t *testing.T) {
 				t.Error("the inhibitor does not run")
 			}
 			p.cmd.Process.Signal(c.end)
-			<-p.over
+			p.ends()
 			leaves(t, pid)
 			s.expectOff()
 		})

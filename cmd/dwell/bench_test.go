@@ -72,6 +72,7 @@ type line struct {
 	say      func([]byte) []byte // what leaves of what it says
 	listener net.Listener
 	ends     []io.Closer // of the connections, or of the PTY
+	over     bool        // the test is: nothing may connect any more
 }
 
 // spoil has the instrument hear and say something else from now on.
@@ -139,10 +140,14 @@ func serve(t *testing.T) *served {
 			t.Errorf("the virtual bench: %v", err)
 		}
 	}()
-	<-ready
+	if !soon(ready, patience) {
+		t.Fatalf("waited %v in vain for the virtual bench", patience)
+	}
 	t.Cleanup(func() {
 		close(s.hands)
-		<-over
+		if !soon(over, patience) {
+			t.Errorf("waited %v in vain for the end of the virtual bench", patience)
+		}
 	})
 	s.openPTY()
 	s.listen()
@@ -163,16 +168,32 @@ func (s *served) live(ready chan struct{}) error {
 		}
 		do()
 	}
-	s.plate.cut()
-	s.meter.cut()
-	return s.clock.Block(s.meter.listener.Close)
+	if s.meter.listener != nil {
+		s.clock.Block(s.meter.listener.Close)
+	}
+	for _, l := range []*line{s.plate, s.meter} {
+		l.mutex.Lock()
+		l.over = true
+		l.mutex.Unlock()
+		l.cut()
+	}
+	return nil
 }
 
 // do does something in the bench's time, and returns when it is done.
 func (s *served) do(f func()) {
-	done := make(chan struct{})
-	s.hands <- func() { f(); close(done) }
-	<-done
+	s.t.Helper()
+	done, most := make(chan struct{}), time.After(patience)
+	select {
+	case s.hands <- func() { defer close(done); f() }:
+	case <-most:
+		s.t.Fatalf("waited %v in vain for the virtual bench to listen", patience)
+	}
+	select {
+	case <-done:
+	case <-most:
+		s.t.Fatalf("waited %v in vain for the virtual bench to do as told", patience)
+	}
 }
 
 // watch keeps what is true, ten times a second.
@@ -259,7 +280,9 @@ func (s *served) listen() {
 					return nil
 				}
 				l.mutex.Lock()
-				l.ends = append(l.ends, conn)
+				if l.ends = append(l.ends, conn); l.over { // it came while the test ended
+					conn.Close()
+				}
 				l.mutex.Unlock()
 				without := l.about.Profile.Line
 				without.Baud = 0

@@ -3,6 +3,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"os"
 	"os/exec"
@@ -22,7 +23,10 @@ func smallDisk(t *testing.T, size, kept string, args ...string) (p *process, see
 "$@"; code=$?; cp -r "$out/." "$kept"; exit $code`
 	root := args[len(args)-1] // of the run folders
 	for _, space := range [][]string{{"unshare", "-m"}, {"unshare", "-rm"}} {
-		if exec.Command(space[0], append(space[1:], "mount", "-t", "tmpfs", "none", root)...).Run() != nil {
+		by, cancel := context.WithTimeout(t.Context(), patience)
+		err := exec.CommandContext(by, space[0], append(space[1:], "mount", "-t", "tmpfs", "none", root)...).Run()
+		cancel()
+		if err != nil {
 			continue
 		}
 		p = ready(t, args...)

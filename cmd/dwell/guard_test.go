@@ -147,9 +147,7 @@ func strike(t *testing.T, a attack, draw *rand.Rand) struck {
 		x.guard = guardOf(t, x.folder)
 		x.await(draw)
 	}
-	select {
-	case <-x.done:
-	case <-time.After(patience):
+	if !soon(x.done, patience) {
 		t.Fatalf("the moment %q did not come", a.moment)
 	}
 	x.look(t)
@@ -204,7 +202,8 @@ func (x *blow) whenHeard(l *line, words string, cut bool) {
 			return b
 		}
 		first := false
-		x.once.Do(func() { first = true; x.strikeNow() })
+		// In a goroutine of its own: one that a failing test ends must not be the bench's.
+		x.once.Do(func() { first = true; go x.strikeNow(); soon(x.done, patience) })
 		if first && cut {
 			return b[:len(b)/2]
 		}
@@ -215,7 +214,9 @@ func (x *blow) whenHeard(l *line, words string, cut bool) {
 func (x *blow) hit() { x.once.Do(x.strikeNow) }
 
 func (x *blow) strikeNow() {
-	<-x.started
+	if !soon(x.started, patience) {
+		x.s.t.Errorf("waited %v in vain for the start of the run", patience)
+	}
 	pid := x.p.cmd.Process.Pid
 	switch x.target {
 	case "group of the run":
@@ -237,11 +238,7 @@ func (x *blow) look(t *testing.T) {
 	t.Helper()
 	x.folder = theFolder(t, x.root)
 	x.guard = guardOf(t, x.folder)
-	select {
-	case <-x.p.over: // the run, and the guard, which has its standard error
-	case <-time.After(patience):
-		t.Fatalf("no end after %v", patience)
-	}
+	x.p.ends() // the run, and the guard, which has its standard error
 	leaves(t, x.guard)
 	x.s.expectOff()
 	for _, e := range x.s.said()[x.place:] {
@@ -408,7 +405,7 @@ func TestTheGuardKeepsTrying(t *testing.T) {
 	s.openPTY()
 	s.until(here, "plate", "heat", 0)
 	safe.exits(exitDone)
-	<-p.over
+	p.ends()
 	s.expectOff()
 	if text := read(t, told); !strings.Contains(text, "bench 3") || !strings.Contains(text, "the guard has made the bench safe") {
 		t.Errorf("told: %q", text)
@@ -426,7 +423,7 @@ func TestSafeWithoutThePlate(t *testing.T) {
 	p.cmd.Process.Signal(syscall.SIGSTOP)
 	syscall.Kill(guardOf(t, theFolder(t, root)), syscall.SIGKILL)
 	p.cmd.Process.Kill()
-	<-p.over
+	p.ends()
 	s.plate.cut()
 	here := s.place()
 	safe := start(t, "safe", "--rig", s.rig)
@@ -479,8 +476,14 @@ func TestNoFalseTakeOver(t *testing.T) {
 		if err := c.Start(); err != nil {
 			t.Fatal(err)
 		}
-		defer c.Wait()
-		defer syscall.Kill(-c.Process.Pid, syscall.SIGKILL)
+		over := make(chan struct{})
+		go func() { c.Wait(); close(over) }()
+		defer func() {
+			syscall.Kill(-c.Process.Pid, syscall.SIGKILL)
+			if !soon(over, patience) {
+				t.Errorf("waited %v in vain for the end of %q", patience, script)
+			}
+		}()
 	}
 	const busy = 20 * time.Second
 	select {

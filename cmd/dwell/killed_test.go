@@ -27,7 +27,7 @@ func TestKilledWhileHeating(t *testing.T) {
 	}
 	here := s.place()
 	p.cmd.Process.Kill()
-	<-p.over
+	p.ends()
 
 	r, _ := openRecord(t, folder)
 	if now := r.Acknowledged().Readings; now < chained {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"flag"
@@ -9,6 +10,7 @@ import (
 	"io"
 	"os"
 	"os/exec"
+	"os/signal"
 	"path/filepath"
 	"runtime"
 	"runtime/debug"
@@ -30,10 +32,20 @@ import (
 // patience is the deadline of a wait that should be over in a few seconds.
 const patience = 40 * time.Second
 
-// program is the built dwell, scratch a folder for all tests.
-var program, scratch string
+// program is the built dwell, scratch a folder for all tests. alive is open as long as
+// these tests live.
+var (
+	program, scratch string
+	alive            *os.File
+)
 
-func TestMain(m *testing.M) { os.Exit(built(m)) }
+func TestMain(m *testing.M) {
+	if mark := os.Getenv(survivor); mark != "" {
+		outlive(mark)
+		return
+	}
+	os.Exit(built(m))
+}
 
 func built(m *testing.M) int {
 	flag.Parse()
@@ -51,6 +63,10 @@ func built(m *testing.M) int {
 		return 1
 	}
 	defer os.RemoveAll(scratch)
+	if err := startSurvivor(); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 1
+	}
 	program = filepath.Join(scratch, "dwell")
 	if runtime.GOOS == "windows" {
 		program += ".exe"
@@ -59,7 +75,9 @@ func built(m *testing.M) int {
 	if racing {
 		args = append(args, "-race")
 	}
-	if out, err := exec.Command("go", append(args, ".")...).CombinedOutput(); err != nil {
+	by, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
+	defer cancel()
+	if out, err := exec.CommandContext(by, "go", append(args, ".")...).CombinedOutput(); err != nil {
 		fmt.Fprintf(os.Stderr, "%v\n%s", err, out)
 		return 1
 	}
@@ -103,7 +121,8 @@ func ready(t *testing.T, args ...string) *process {
 	}
 	p := &process{t: t, cmd: exec.Command(program, args...), out: &text{}, err: &text{}, over: make(chan struct{})}
 	p.cmd.Stdout, p.cmd.Stderr = p.out, p.err
-	p.cmd.Env = append(os.Environ(), "TMPDIR="+own)
+	p.cmd.WaitDelay = 3 * patience // a guard has its standard error, and may go on
+	p.cmd.Env = append(os.Environ(), marked(own))
 	return p
 }
 
@@ -122,17 +141,18 @@ func (p *process) watch(shown <-chan struct{}) {
 	go func() {
 		p.cmd.Wait()
 		if shown != nil {
-			<-shown
+			soon(shown, 3*patience)
 		}
 		close(p.over)
 	}()
 	p.t.Cleanup(func() {
 		p.cmd.Process.Kill()
-		select {
-		case <-p.over:
-		case <-time.After(patience): // a guard goes on trying when the test has failed
-			p.endGuards()
-			<-p.over
+		if !soon(p.over, patience) { // a guard goes on trying when the test has failed
+			left := endLeft(p.marked() + "\x00")
+			if !soon(p.over, patience) {
+				p.t.Errorf("dwell %s was killed, and %q, but waited %v in vain for its end", strings.Join(p.cmd.Args[1:], " "), left, 2*patience)
+				return
+			}
 		}
 		if p.t.Failed() {
 			p.t.Logf("dwell %s\nexit %d\nstdout:\n%s\nstderr:\n%s", strings.Join(p.cmd.Args[1:], " "), p.cmd.ProcessState.ExitCode(), p.out, p.err)
@@ -141,18 +161,66 @@ func (p *process) watch(shown <-chan struct{}) {
 	})
 }
 
-// endGuards ends the guards of a run whose bench is gone for ever, where it can be
-// seen that they are still these.
-func (p *process) endGuards() {
-	found, _ := filepath.Glob("/proc/[0-9]*/cmdline")
+// soon waits for something to be over, and tells whether it is.
+func soon(over <-chan struct{}, most time.Duration) bool {
+	select {
+	case <-over:
+		return true
+	case <-time.After(most):
+		return false
+	}
+}
+
+// marked is what every process of a test has in its environment, and no other has.
+func marked(own string) string { return "TMPDIR=" + own }
+
+func (p *process) marked() string {
+	return p.cmd.Env[slices.IndexFunc(p.cmd.Env, func(v string) bool { return strings.HasPrefix(v, marked(scratch)) })]
+}
+
+// endLeft ends what processes are left whose mark begins so, as far as the system lets them be
+// seen, and returns their command lines.
+func endLeft(mark string) (left []string) {
+	found, _ := filepath.Glob("/proc/[0-9]*/environ")
 	for _, name := range found {
-		words, _ := os.ReadFile(name)
-		pid, _ := strconv.Atoi(strings.Split(name, "/")[2])
-		if guard, err := os.FindProcess(pid); err == nil && bytes.Contains(words, []byte("guard\x00--folder")) &&
-			bytes.HasSuffix(words, []byte(fmt.Sprintf("--owner\x00%d\x00", p.cmd.Process.Pid))) {
-			guard.Kill()
+		variables, _ := os.ReadFile(name)
+		if !bytes.HasPrefix(variables, []byte(mark)) && !bytes.Contains(variables, []byte("\x00"+mark)) {
+			continue
+		}
+		words, _ := os.ReadFile(filepath.Join(filepath.Dir(name), "cmdline"))
+		pid, _ := strconv.Atoi(filepath.Base(filepath.Dir(name)))
+		if p, err := os.FindProcess(pid); err == nil && p.Kill() == nil {
+			left = append(left, string(bytes.ReplaceAll(words, []byte{0}, []byte(" "))))
 		}
 	}
+	return left
+}
+
+// survivor names the variable that makes this program one that only waits until the
+// tests are over, and ends what they have left: also when they were killed.
+const survivor = "DWELL_TEST_SURVIVOR"
+
+func startSurvivor() error {
+	var end *os.File
+	var err error
+	end, alive, err = os.Pipe()
+	if err != nil {
+		return err
+	}
+	self, err := os.Executable()
+	if err != nil {
+		return err
+	}
+	c := exec.Command(self)
+	c.Stdin, c.Env = end, append(os.Environ(), survivor+"="+scratch)
+	return errors.Join(c.Start(), end.Close())
+}
+
+func outlive(folder string) {
+	signal.Ignore(os.Interrupt) // it may be for all of the tests
+	io.Copy(io.Discard, os.Stdin)
+	endLeft(marked(folder) + "/")
+	os.RemoveAll(folder)
 }
 
 // lastExchanges shows what a run that failed a test had to do with its instruments
@@ -175,14 +243,18 @@ func start(t *testing.T, args ...string) *process {
 	return ready(t, args...).start()
 }
 
+// ends waits for the end.
+func (p *process) ends() {
+	p.t.Helper()
+	if !soon(p.over, patience) {
+		p.t.Fatalf("waited %v in vain for the end of dwell %s", patience, strings.Join(p.cmd.Args[1:], " "))
+	}
+}
+
 // exit waits for the end and returns the exit code.
 func (p *process) exit() int {
 	p.t.Helper()
-	select {
-	case <-p.over:
-	case <-time.After(patience):
-		p.t.Fatalf("no end after %v", patience)
-	}
+	p.ends()
 	return p.cmd.ProcessState.ExitCode()
 }
 

@@ -53,7 +53,7 @@ func TestSafeWhileTheRunIsStuck(t *testing.T) {
 	safe := start(t, "safe", "--rig", s.rig, "--json")
 	leaves(t, p.cmd.Process.Pid)
 	killed := time.Since(began)
-	<-p.over
+	p.ends()
 	if status := p.cmd.ProcessState.Sys().(syscall.WaitStatus); status.Signal() != syscall.SIGKILL {
 		t.Errorf("the run ended by %v, expected to be killed", status)
 	}

@@ -111,6 +111,7 @@ func TestTheReaderLeaves(t *testing.T) {
 	p.cmd.Stdout, p.cmd.Stderr = to, to
 	p.start()
 	to.Close()
+	from.SetReadDeadline(time.Now().Add(patience))
 	if line, err := bufio.NewReader(io.TeeReader(from, p.err)).ReadString('\n'); err != nil {
 		t.Fatalf("%q: %v", line, err)
 	}
