@@ -7,6 +7,7 @@ import (
 	"dwell/drivers/rig"
 	"dwell/drivers/twin"
 	"dwell/drivers/wire"
+	"dwell/sequence"
 
 	"github.com/spf13/cobra"
 )
@@ -57,8 +58,22 @@ func (x *execution) rehearseFrom(start clock.Instant) error {
 	began := clock.Today()
 	world := clock.Virtual(start)
 	x.clock = world
-	x.person = bench.Person(world, x.job.plan.Specimen)
-	x.attach = func(d rig.Description) (wire.Device, error) { return bench.Device(d.Name), nil }
+	if x.person == nil {
+		x.person = bench.Person(world, x.job.plan.Specimen)
+	}
+	records, err := x.records()
+	if err != nil {
+		return usage(err)
+	}
+	x.attach = func(d rig.Description) (wire.Device, error) {
+		if r := records[d.Name]; r != nil {
+			return r, nil
+		}
+		return bench.Device(d.Name), nil
+	}
+	if len(records) > 0 {
+		x.started = func(r *sequence.Run) { lookAtRecords(world, records, r) }
+	}
 	err = x.do(nil)
 	took := clock.Today().UTC.Sub(began.UTC)
 	return x.report(err, fmt.Sprintf("%s of bench time, rehearsed in %.1f s (virtual bench, seed %d)", span(world.Now()-start), took.Seconds(), x.seed))

@@ -118,6 +118,9 @@ func (x *execution) preflight(nobody bool) error {
 func (x *execution) twins() error {
 	var bench *twin.Bench
 	for _, d := range x.job.rig.Instruments {
+		if d.Address.Kind == wire.Record {
+			return fmt.Errorf("%s is on %s: a record answers in virtual time only, so use rehearse", d.Name, d.Address)
+		}
 		if d.Address.Kind != wire.Twin {
 			continue
 		}

@@ -122,8 +122,8 @@ func end(s *speech, o owner) {
 // and can be opened.
 func takeOver(s *speech, r *rig.Rig) error {
 	for _, d := range r.Instruments {
-		if d.Address.Kind == wire.Twin {
-			return usage(fmt.Errorf("%s is virtual (port: twin in the rig file): there is nothing to make safe", d.Name))
+		if d.Address.Kind == wire.Twin || d.Address.Kind == wire.Record {
+			return usage(fmt.Errorf("%s is virtual (port: %s in the rig file): there is nothing to make safe", d.Name, d.Address))
 		}
 	}
 	wall := clock.Wall(0)

@@ -308,7 +308,7 @@ func (r *rigReader) noSharedPorts() {
 	seen := map[string]*Description{}
 	for i := range r.rig.Instruments {
 		d := &r.rig.Instruments[i]
-		if d.Address.Kind == wire.Twin {
+		if d.Address.Kind == wire.Twin || d.Address.Kind == wire.Record {
 			continue
 		}
 		if other := seen[d.Address.Key()]; other != nil {

@@ -16,7 +16,7 @@ import (
 type Address struct {
 	Text string // as written
 	Kind Kind
-	Path string // serial: the device; TCP: host:port
+	Path string // serial: the device; TCP: host:port; a record: the run folder and the port in it
 }
 
 // Kind is a kind of link.
@@ -27,6 +27,7 @@ const (
 	Twin   Kind = iota // the virtual counterpart in this process
 	Serial             // RS-232, USB serial, a PTY
 	TCP                // a raw socket
+	Record             // what a run recorded, in virtual time
 )
 
 var (
@@ -38,8 +39,8 @@ var (
 )
 
 // ParseAddress reads a port as a rig file names it: `twin`, `serial:COM4`,
-// `serial:/dev/ttyUSB0`, `tcp:host:5025`, or a VISA resource string (VPP-4.3) of
-// the forms ASRL…::INSTR and TCPIP…::SOCKET.
+// `serial:/dev/ttyUSB0`, `tcp:host:5025`, `recorded:RUN/INSTRUMENT`, or a VISA
+// resource string (VPP-4.3) of the forms ASRL…::INSTR and TCPIP…::SOCKET.
 func ParseAddress(text string) (Address, error) {
 	if text == "twin" {
 		return Address{Text: text}, nil
@@ -50,6 +51,11 @@ func ParseAddress(text string) (Address, error) {
 		return serialAddress(text, rest)
 	case "tcp":
 		return socketAddress(text, rest)
+	case "recorded":
+		if folder, port := filepath.Split(rest); folder == "" || port == "" {
+			return Address{}, fmt.Errorf("%q names no record: expected recorded:RUN/INSTRUMENT", text)
+		}
+		return Address{Text: text, Kind: Record, Path: rest}, nil
 	}
 	if m := visaSocket.FindStringSubmatch(text); m != nil {
 		return socketAddress(text, m[1]+":"+m[2])

@@ -1,0 +1,160 @@
+package main
+
+import (
+	"bytes"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"dwell/drivers/clock"
+	"dwell/drivers/wire"
+	"dwell/logs"
+	"dwell/sequence/plan"
+)
+
+var update = flag.Bool("update-golden", false, "record a golden run for the present version of plans, where there is none")
+
+const goldenFolder = "testdata/golden/"
+
+// goldenPerson does everything two seconds after being asked.
+type goldenPerson struct{ x *execution }
+
+func (p *goldenPerson) Ask(text string, by clock.Instant) (string, error) {
+	err := p.x.clock.Sleep(p.x.clock.Now() + 2*clock.Second)
+	if strings.Contains(text, "id of the specimen") {
+		return "LC-07", err
+	}
+	return "done", err
+}
+
+func (p *goldenPerson) Move(string, clock.Instant) (at, within clock.Instant, err error) {
+	err = p.x.clock.Sleep(p.x.clock.Now() + 2*clock.Second)
+	return p.x.clock.Now(), clock.Second / 3, err
+}
+
+func (p *goldenPerson) Dismiss() {}
+
+// goldenRun executes a plan as it stands in a folder.
+func goldenRun(t *testing.T, j *job) *execution {
+	t.Helper()
+	x := &execution{speech: &speech{out: io.Discard, err: io.Discard}, kind: "rehearsal", job: j, outlook: outlook{root: t.TempDir()}, seed: 1}
+	x.person = &goldenPerson{x}
+	if err := x.rehearse(); err != nil {
+		t.Fatalf("%v; outcome %+v", err, x.outcome)
+	}
+	return x
+}
+
+// A plan that was written once sends the same commands at the same moments for ever, to
+// the nanosecond. Each golden folder is a run of one version of plans, with every kind of
+// step; its instruments answer as they were recorded, so that neither a better twin nor
+// another profile of today changes anything. A red test here means that people cannot
+// repeat their old runs: make a new version of plans, keep the rules of the old one, and
+// record a new folder with -update-golden. Never change one that has been released.
+func TestGoldenRuns(t *testing.T) {
+	folders, err := filepath.Glob(goldenFolder + "version-*")
+	if err != nil {
+		t.Fatal(err)
+	}
+	present := fmt.Sprintf("%sversion-%d", goldenFolder, plan.Version)
+	if _, err := os.Stat(present); err != nil {
+		if !*update {
+			t.Fatalf("there is no golden run of plans of version %d: record one with -update-golden", plan.Version)
+		}
+		recordGolden(t, present)
+		folders = append(folders, present)
+	}
+	for _, folder := range folders {
+		x := goldenRun(t, golden(t, folder))
+		for _, name := range []string{"wire.jsonl", "readings.csv"} {
+			compareGolden(t, filepath.Join(folder, name), filepath.Join(x.folder, name))
+		}
+	}
+}
+
+// golden is the job of a golden folder, with its record as instruments.
+func golden(t *testing.T, folder string) *job {
+	t.Helper()
+	r, _ := openRecord(t, folder)
+	j, err := keptJob(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	j.name = "golden"
+	for i := range j.rig.Instruments {
+		d := &j.rig.Instruments[i]
+		if d.Address, err = wire.ParseAddress("recorded:" + folder + "/" + d.Name); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return j
+}
+
+func recordGolden(t *testing.T, folder string) {
+	t.Helper()
+	j, err := load(&speech{out: io.Discard, err: os.Stderr}, files{protocol: goldenFolder + "every-step.yaml", rig: leafClip + "rig.yaml", specimen: leafClip + "specimen.yaml"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	x := goldenRun(t, j)
+	for _, in := range append(j.inputs, logs.Input{Name: "wire.jsonl"}, logs.Input{Name: "readings.csv"}, logs.Input{Name: "readings.chain"}, logs.Input{Name: "events.jsonl"}) {
+		name := filepath.Join(folder, filepath.FromSlash(in.Name))
+		if err := os.MkdirAll(filepath.Dir(name), 0o777); err != nil {
+			t.Fatal(err)
+		}
+		write(t, name, read(t, filepath.Join(x.folder, filepath.FromSlash(in.Name))))
+	}
+}
+
+func compareGolden(t *testing.T, wanted, got string) {
+	t.Helper()
+	a, b := bytes.SplitAfter([]byte(read(t, wanted)), []byte("\n")), bytes.SplitAfter([]byte(read(t, got)), []byte("\n"))
+	for i := range a {
+		if i >= len(b) || !bytes.Equal(a[i], b[i]) {
+			now := "nothing"
+			if i < len(b) {
+				now = string(b[i])
+			}
+			t.Errorf("%s:%d: once\n%snow\n%s", wanted, i+1, a[i], now)
+			return
+		}
+	}
+	if len(b) > len(a) {
+		t.Errorf("%s: %d more lines now", wanted, len(b)-len(a))
+	}
+}
+
+// On a rig whose ports are a record, the same protocol goes the way of the recorded run,
+// to the byte, and another one ends.
+func TestRecordsAsInstruments(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	rehearse := func(protocol, rig, out string) *process {
+		return start(t, "rehearse", protocol, "--rig", rig, "--specimen", leafClip+"specimen.yaml", "--out", filepath.Join(dir, out))
+	}
+	rehearse(leafClip+"short.yaml", leafClip+"rig.yaml", "first").exits(exitDone)
+	first := theFolder(t, filepath.Join(dir, "first"))
+	text := read(t, leafClip+"rig.yaml")
+	for _, name := range []string{"plate", "meter"} {
+		text = strings.Replace(text, "port: twin\n", fmt.Sprintf("port: %q\n", "recorded:"+first+"/"+name), 1)
+	}
+	rig := write(t, filepath.Join(dir, "rig.yaml"), text)
+
+	rehearse(leafClip+"short.yaml", rig, "again").exits(exitDone)
+	again := theFolder(t, filepath.Join(dir, "again"))
+	for _, name := range []string{"wire.jsonl", "readings.csv", "events.jsonl"} {
+		compareGolden(t, filepath.Join(first, name), filepath.Join(again, name))
+	}
+	other := rehearse(leafClip+"staircase.yaml", rig, "other")
+	other.exits(exitNotSafe)
+	if h := happenings(t, theFolder(t, filepath.Join(dir, "other"))); !strings.Contains(fmt.Sprint(h), "failed") {
+		t.Errorf("a protocol that was not recorded: %s", other.out)
+	}
+	p := start(t, "run", leafClip+"short.yaml", "--confirm", "LC-07", "--rig", rig, "--specimen", leafClip+"specimen.yaml", "--out", filepath.Join(dir, "runs"))
+	p.exits(exitUsage)
+	p.says("in virtual time only")
+}

@@ -1,0 +1,82 @@
+package wire
+
+import (
+	"fmt"
+	"slices"
+
+	"dwell/drivers/clock"
+)
+
+// Recorded is a device that answers as an instrument once did: each request by what the
+// next exchange with the same request brought, after the same time; what came unasked, at
+// the same moment. To a request that the record has no more of it says nothing.
+//
+// With the same requests at the same moments everything is again as it was. With others
+// it is as near as a record can be, and no model of an instrument.
+type Recorded struct {
+	line    Line
+	asked   map[string][]Exchange
+	coming  []coming
+	missing string
+}
+
+// coming is what will arrive.
+type coming struct {
+	at    clock.Instant
+	bytes []byte
+}
+
+// NewRecorded takes the exchanges of one port, in the order of the record, and keeps them.
+func NewRecorded(line Line, exchanges []Exchange) *Recorded {
+	r := &Recorded{line: line, asked: map[string][]Exchange{}}
+	for _, x := range exchanges {
+		if x.Ended == Unasked {
+			r.coming = append(r.coming, coming{x.Last, x.Reply})
+		} else {
+			r.asked[string(x.Request)] = append(r.asked[string(x.Request)], x)
+		}
+	}
+	r.sort()
+	return r
+}
+
+func (r *Recorded) sort() {
+	slices.SortStableFunc(r.coming, func(a, b coming) int { return int(min(1, max(-1, a.at-b.at))) })
+}
+
+// Receive implements Device.
+func (r *Recorded) Receive(at clock.Instant, b []byte) {
+	all := r.asked[string(b)]
+	if len(all) == 0 {
+		if r.missing == "" {
+			r.missing = fmt.Sprintf("%q at %d ns", b, at)
+		}
+		return
+	}
+	x := all[0]
+	r.asked[string(b)] = all[1:]
+	if len(x.Reply) > 0 {
+		r.coming = append(r.coming, coming{at + max(0, x.Last-x.Sent-r.line.Lasting(len(b))), x.Reply})
+		r.sort()
+	}
+}
+
+// NextAt implements Device.
+func (r *Recorded) NextAt() clock.Instant {
+	if len(r.coming) == 0 {
+		return clock.Never
+	}
+	return r.coming[0].at
+}
+
+// Take implements Device.
+func (r *Recorded) Take(at clock.Instant, dst []byte) []byte {
+	for len(r.coming) > 0 && r.coming[0].at <= at {
+		dst = append(dst, r.coming[0].bytes...)
+		r.coming = r.coming[1:]
+	}
+	return dst
+}
+
+// Missing is the first request that the record had no answer to, "" for none.
+func (r *Recorded) Missing() string { return r.missing }
