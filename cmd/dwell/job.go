@@ -7,6 +7,8 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 
 	"dwell/drivers/rig"
 	"dwell/drivers/yamltext"
@@ -66,6 +68,7 @@ func load(s *speech, f files) (*job, error) {
 
 // bench reads rig and specimen.
 func (j *job) bench(f files, beside string, m *yamltext.Mistakes) error {
+	byDefault, specimenByDefault := f.rig == "", f.specimen == ""
 	if f.rig == "" {
 		f.rig = filepath.Join(beside, "rig.yaml")
 	}
@@ -74,7 +77,7 @@ func (j *job) bench(f files, beside string, m *yamltext.Mistakes) error {
 	}
 	doc, err := j.read(f.rig, "rig.yaml", m)
 	if err != nil {
-		return err
+		return orNamed(err, byDefault, "--rig")
 	}
 	j.rig = rig.Load(doc, j.kept(ownProfiles(f.rig)), m)
 	for _, d := range j.rig.Instruments {
@@ -84,10 +87,18 @@ func (j *job) bench(f files, beside string, m *yamltext.Mistakes) error {
 	}
 	doc, err = j.read(f.specimen, "specimen.yaml", m)
 	if err != nil {
-		return err
+		return orNamed(err, specimenByDefault, "--specimen")
 	}
 	j.specimen = rig.LoadSpecimen(doc, m)
 	return nil
+}
+
+// orNamed adds that a file which was looked for beside the protocol can be named.
+func orNamed(err error, byDefault bool, flag string) error {
+	if !byDefault {
+		return err
+	}
+	return usage(fmt.Errorf("%w; put it beside the protocol, or use %s FILE", err, flag))
 }
 
 // profilesFolder is where a run folder keeps instrument profiles.
@@ -127,16 +138,99 @@ func (j *job) kept(find func(name string) ([]byte, error)) func(name string) ([]
 	}
 }
 
+// read reads a file that lies in the run folder under another name. A file of another
+// kind is one mistake, and nothing in it is looked at.
 func (j *job) read(path, as string, m *yamltext.Mistakes) (*yamltext.Document, error) {
-	text, err := os.ReadFile(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, usage(fmt.Errorf("there is no file %s", path))
-	}
+	text, err := readFile(path)
 	if err != nil {
 		return nil, usage(err)
 	}
 	j.add(as, text)
-	return yamltext.Parse(path, text, m), nil
+	doc := yamltext.Parse(path, text, m)
+	kind := as[:len(as)-len(".yaml")]
+	if other, key := fileKind(doc.Root); other != "" && other != kind {
+		x := m.Add(doc, key, "this looks like %s: %s is expected here", kindNames[other], kindNames[kind])
+		if kind == "protocol" && (other == "rig" || other == "specimen") {
+			x.Hint("name the protocol, and this one behind --" + other)
+		}
+		doc.Root = nil
+	}
+	return doc, nil
+}
+
+var kindNames = map[string]string{"protocol": "a protocol", "rig": "a rig file", "specimen": "a specimen file", "profile": "an instrument profile"}
+
+// kindKeys are the keys that only files of one kind have at the top.
+var kindKeys = []struct {
+	kind string
+	keys []string
+}{
+	{"protocol", []string{"steps", "ends", "record", "title", "let"}},
+	{"rig", []string{"rig", "instruments", "channels", "ambient", "specimen place"}},
+	{"specimen", []string{"film", "layers", "film face", "encapsulation"}},
+	{"profile", []string{"profile", "kind", "dialect", "measures", "sets", "identity"}},
+}
+
+// fileKind is what a file is by its keys, and the first of them; "" when they are none
+// of these, or of several.
+func fileKind(n *yamltext.Node) (kind string, first *yamltext.Node) {
+	if n == nil {
+		return "", nil
+	}
+	for _, p := range n.Pairs {
+		for _, k := range kindKeys {
+			if !slices.Contains(k.keys, p.Key.Text) {
+				continue
+			}
+			if kind != "" && kind != k.kind {
+				return "", nil
+			}
+			if kind == "" {
+				kind, first = k.kind, p.Key
+			}
+		}
+	}
+	return kind, first
+}
+
+// readFile reads a file, or says in a word why it cannot be read.
+func readFile(path string) ([]byte, error) {
+	info, err := os.Stat(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, fmt.Errorf("there is no file %s%s", path, nearestFile(path))
+	case err == nil && info.IsDir():
+		return nil, fmt.Errorf("%s is a folder: name a file in it%s", path, filesIn(path))
+	}
+	text, err := os.ReadFile(path)
+	if why := (*fs.PathError)(nil); errors.As(err, &why) {
+		return nil, fmt.Errorf("%s cannot be read: %w", path, why.Err)
+	}
+	return text, err
+}
+
+// nearestFile is a hint at a file with nearly the same name.
+func nearestFile(path string) string {
+	if near := yamltext.Nearest(filepath.Base(path), yamlFiles(filepath.Dir(path))); near != "" {
+		return ": did you mean " + filepath.Join(filepath.Dir(path), near) + "?"
+	}
+	return ""
+}
+
+func filesIn(dir string) string {
+	all := yamlFiles(dir)
+	if len(all) == 0 {
+		return ""
+	}
+	return " (" + strings.Join(all[:min(len(all), 8)], ", ") + ")"
+}
+
+func yamlFiles(dir string) (names []string) {
+	found, _ := filepath.Glob(filepath.Join(dir, "*.yaml"))
+	for _, name := range found {
+		names = append(names, filepath.Base(name))
+	}
+	return names
 }
 
 func (j *job) add(name string, text []byte) {

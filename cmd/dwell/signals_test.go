@@ -31,6 +31,9 @@ func TestStoppedByASignal(t *testing.T) {
 			t.Logf("ended %v after the signal", time.Since(sent).Round(time.Millisecond))
 			s.expectOff()
 			p.expectObject(map[string]any{"outcome": "stopped", "safe": true, "exit": 6.0})
+			if strings.Contains(p.err.String(), "stopped: stopped") || !strings.Contains(p.err.String(), "stopped by the operator") {
+				t.Error("expected \"stopped by the operator\", once")
+			}
 			for _, words := range []string{"safe: meter: direct", "safe: plate: indirect"} {
 				if !strings.Contains(p.err.String(), words) {
 					t.Errorf("the words %q are missing", words)

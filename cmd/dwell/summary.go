@@ -50,7 +50,7 @@ func (x *execution) summary(took string) string {
 	s, o := x.speech, x.outcome
 	word := s.bold(o.Word)
 	if o.Cause != nil {
-		word = s.red(o.Word) + ": " + o.Cause.Error()
+		word = s.red(o.Word) + after(o.Word, o.Cause.Error())
 	}
 	lines := [][2]string{
 		{"protocol", x.job.plan.Title},
@@ -158,6 +158,14 @@ func readingText(x drivers.Reading, look quantity.Look) string {
 	return look.Text(x.Value)
 }
 
+// after is a text behind the word that it explains, and which it may begin with.
+func after(word, text string) string {
+	if rest, is := strings.CutPrefix(text, word+" "); is {
+		return " " + rest
+	}
+	return ": " + text
+}
+
 // span is a length of time for a person.
 func span(t clock.Instant) string {
 	switch s := int64(t / clock.Second); {
@@ -182,7 +190,7 @@ func (p *panel) eventLine(e sequence.Event) string {
 		line = "step " + e.Step
 	}
 	if e.Text != "" {
-		line += ": " + e.Text
+		line += after(e.Kind, e.Text)
 	}
 	between := ": "
 	for _, f := range e.Fields {

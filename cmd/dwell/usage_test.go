@@ -32,8 +32,14 @@ func TestBadUsage(t *testing.T) {
 		{"check none.yaml", "there is no file none.yaml"},
 		{"check " + staircase + " --rig none.yaml", "there is no file none.yaml"},
 		{"check " + staircase + " --specimen none.yaml", "there is no file none.yaml"},
-		{"check " + leafClip, "is a directory"},
-		{"check " + leafClip + "rig.yaml", `"steps" is missing`},
+		{"check " + leafClip, "is a folder: name a file in it (overnight.yaml, "},
+		{"check " + leafClip + "rig.yaml", "rig.yaml:10:1: this looks like a rig file: a protocol is expected here"},
+		{"check " + staircase + " --rig " + leafClip + "specimen.yaml", "this looks like a specimen file: a rig file is expected here"},
+		{"check " + staircase + " --rig " + staircase, "this looks like a protocol: a rig file is expected here"},
+		{"check " + staircase + " --specimen " + leafClip + "rig.yaml", "this looks like a rig file: a specimen file is expected here"},
+		{"check ../../drivers/rig/profiles/namur-hotplate.yaml --rig " + leafClip + "rig.yaml --specimen " + leafClip + "specimen.yaml", "this looks like an instrument profile: a protocol is expected here"},
+		{"check " + leafClip + "stircase.yaml", "did you mean " + filepath.Clean(leafClip+"staircase.yaml")},
+		{"check testdata/late.yaml", "there is no file testdata/rig.yaml; put it beside the protocol, or use --rig FILE"},
 		{"rehearse none.yaml", "there is no file none.yaml"},
 		{"run none.yaml", "there is no file none.yaml"},
 		{"run --unattended " + staircase, "needs --confirm"},
@@ -46,7 +52,7 @@ func TestBadUsage(t *testing.T) {
 		{"safe", "needs --rig"},
 		{"safe --rig none.yaml", "there is no file none.yaml"},
 		{"safe --rig " + leafClip + "rig.yaml", "is virtual"},
-		{"safe --rig " + leafClip + "specimen.yaml", `"instruments" is missing`},
+		{"safe --rig " + leafClip + "specimen.yaml", "this looks like a specimen file: a rig file is expected here"},
 	} {
 		t.Run(c.args, func(t *testing.T) {
 			t.Parallel()
@@ -62,6 +68,9 @@ func TestBadUsage(t *testing.T) {
 			}
 			if p.out.String() != "" {
 				t.Errorf("standard output: %q", p.out)
+			}
+			if carets := strings.Count(p.err.String(), "^"); carets > 1 && strings.Contains(c.says, "looks like") {
+				t.Errorf("%d mistakes, expected the one", carets)
 			}
 			p = start(t, append(args, "--json")...)
 			p.exits(exitUsage)

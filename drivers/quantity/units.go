@@ -177,7 +177,7 @@ func unitHint(symbol string) string {
 		s = right
 	}
 	if s == "degC/min" || s == "degC/s" || s == "degC/h" {
-		return "did you mean K" + strings.TrimPrefix(s, "degC") + "? a rate is a difference per time"
+		return "did you mean K" + strings.TrimPrefix(s, "degC") + "? a rate of temperature is a difference per time"
 	}
 	var near []string
 	for _, u := range units {

@@ -93,6 +93,11 @@ func Parse(name string, text []byte, m *Mistakes) *Document {
 		d.Text = nil
 		return d
 	}
+	if isUTF16(text) {
+		m.AddAt(d, start, 1, "this is UTF-16 text").Hint("save it as UTF-8: editors offer that where they ask for the name")
+		d.Text = nil
+		return d
+	}
 	d.starts = lineStarts(d.Text)
 	if !d.scan(m) {
 		return d
@@ -119,6 +124,16 @@ func Parse(name string, text []byte, m *Mistakes) *Document {
 		d.Root = nil
 	}
 	return d
+}
+
+// isUTF16 recognises text in two bytes a character: by its mark, or by every other byte
+// being zero.
+func isUTF16(text []byte) bool {
+	if bytes.HasPrefix(text, []byte{0xff, 0xfe}) || bytes.HasPrefix(text, []byte{0xfe, 0xff}) {
+		return true
+	}
+	head := text[:min(len(text), 64)]
+	return len(head) >= 4 && bytes.Count(head, []byte{0}) >= len(head)/3
 }
 
 func lineStarts(text []byte) []int {
@@ -381,6 +396,16 @@ func (b *builder) mapping(n *Node, y *yaml.Node, depth int) {
 			}
 			value.reported = true
 		}
+		if !value.reported && y.Style&yaml.FlowStyle != 0 && isCutOff(value) {
+			x := b.m.AddAt(b.d, value.Pos, value.Width, "this ends at the comma: its parenthesis is not closed")
+			value.reported = true
+			for i+3 < len(y.Content) && isNull(y.Content[i+3]) { // what the commas have cut into keys
+				i += 2
+			}
+			x.Hint("put the whole of it in quotes: \"" + b.whole(value, y.Content[i+2:]) + "\"")
+			n.Pairs = append(n.Pairs, Pair{key, value})
+			continue
+		}
 		if before := seen[key.Text]; before != nil {
 			b.m.AddAt(b.d, key.Pos, key.Width, "%q is given twice", key.Text).Note(b.d, before, "first given here")
 			continue
@@ -391,6 +416,23 @@ func (b *builder) mapping(n *Node, y *yaml.Node, depth int) {
 	if len(n.Pairs) > 0 && n.Pairs[0].Key.Pos == n.Pos {
 		n.Width = n.Pairs[0].Key.Width
 	}
+}
+
+// isCutOff tells whether a text without quotes ends in the middle of a parenthesis.
+func isCutOff(n *Node) bool {
+	return n.Kind == Scalar && n.style == plainStyle && strings.Count(n.Text, "(") > strings.Count(n.Text, ")")
+}
+
+// whole is a text that was cut off at commas, up to the next key on its line, or to the
+// bracket that closes the table.
+func (b *builder) whole(n *Node, after []*yaml.Node) string {
+	text := []rune(b.d.from(n.Pos))
+	if len(after) > 0 && after[0].Line == n.Pos.Line {
+		text = text[:min(len(text), max(0, after[0].Column-n.Pos.Column))]
+	} else if end := strings.LastIndex(string(text), "}"); end >= 0 {
+		text = []rune(string(text)[:end])
+	}
+	return strings.Trim(string(text), ", ")
 }
 
 func isNull(y *yaml.Node) bool {

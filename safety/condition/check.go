@@ -399,6 +399,8 @@ func mixHint(a, b quantity.Dimension) string {
 	switch {
 	case a.Absolute != b.Absolute && a.K == 1 && b.K == 1 && a.S == b.S:
 		return "a temperature is written in degC, a difference in K"
+	case a.K == 1 && b.K == 1 && a.S != b.S:
+		return "a rate is written in K/min"
 	case a == plain || b == plain:
 		return "write the number with its unit"
 	}

@@ -163,6 +163,17 @@ func (l *lexer) number() {
 			width = word
 		}
 	}
+	if per := l.perTime(width); per > 0 && symbol != "" {
+		text, hint := string(l.text[l.at:l.at+width+per]), "write "+rest[:digits]+" K"+string(l.text[l.at+width:l.at+width+per])
+		if u, _ := quantity.LookUp(symbol); !u.Dim.Absolute {
+			hint = "write " + string(l.text[l.at:l.at+width]) + " / 1 " + string(l.text[l.at+width+1:l.at+width+per])
+			text += " is no quantity with a unit that is known"
+		} else {
+			text += ": a rate of temperature is a difference per time"
+		}
+		l.refuse(width+per, text, hint)
+		return
+	}
 	text := string(l.text[l.at : l.at+width])
 	q, err := quantity.Parse(text)
 	if e := (*quantity.Error)(nil); errors.As(err, &e) {
@@ -173,6 +184,18 @@ func (l *lexer) number() {
 		return
 	}
 	l.replace(width, leaf{kind: constant, value: q.Value, dim: q.Unit.Dim})
+}
+
+// perTime is how many code points of a "/min" stand after n others, with nothing round
+// the stroke: one unit is meant, and there is none such.
+func (l *lexer) perTime(n int) int {
+	for _, unit := range []string{"min", "ms", "s", "h"} {
+		w := len(unit) + 1
+		if l.at+n+w <= len(l.text) && string(l.text[l.at+n:l.at+n+w]) == "/"+unit && !isWord(l.peek(n+w)) && l.peek(n+w) != '(' {
+			return w
+		}
+	}
+	return 0
 }
 
 // run is how far from here, starting n code points on, a word goes that is no

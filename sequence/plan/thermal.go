@@ -82,7 +82,7 @@ func (c *compiler) heater(n *yamltext.Node, suffix string, others ...string) (i 
 	}
 	if at == nil && t != nil && !isOther && len(keys) > 0 &&
 		!slices.ContainsFunc(keys, func(k string) bool { return yamltext.IsMisspelt(n, append(keys, others...), k) }) {
-		c.wrong(n, "%q is missing here", keys[0])
+		c.wrong(n, "%q is missing here", keys[0]).Hint("write it as in " + keys[0] + ": 30 degC")
 	}
 	return i, at, t
 }

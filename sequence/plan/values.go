@@ -96,10 +96,35 @@ func (c *compiler) table(n *yamltext.Node, keys ...string) map[string]*yamltext.
 	t := c.doc.Table(n, c.m, known...)
 	for _, k := range keys {
 		if name, must := strings.CutPrefix(k, "!"); must && t != nil && t[name] == nil && !yamltext.IsMisspelt(n, known, name) {
-			c.wrong(n, "%q is missing here", name)
+			c.wrong(n, "%q is missing here", name).Hint(c.asIn(name))
 		}
 	}
 	return t
+}
+
+// asIn shows how a key that is missing is written.
+func (c *compiler) asIn(name string) string {
+	verb := ""
+	if c.at != nil {
+		verb = c.at.Text
+	}
+	for _, key := range []string{verb + " " + name, name} {
+		if text, ok := writtenAs[key]; ok {
+			return "write it as in " + text
+		}
+	}
+	return ""
+}
+
+// writtenAs are lines to copy, by key, or by step and key.
+var writtenAs = map[string]string{
+	"format": "format: 1", "title": "title: Staircase up and down", "ends": "ends: {at most: 3 h}", "at most": "at most: 15 min",
+	"steps":      "steps: and below it, with a dash, - hold: 2 min",
+	"specimen":   "confirm: {specimen: LC-07, resistance within: 20 %}",
+	"instrument": "instrument: meter", "compliance": "compliance: 2 V", "read": "read: [element.voltage, element.current]",
+	"as": "group: {as: warm-up}", "times": "repeat: {times: 3}", "until": `hold: {until: "plate.temperature > 30 degC", at most: 15 min}`,
+	"when": `when: "plate.temperature > 60 degC"`, "then": "then: trip", "lift to": "lift: {to: cold block}",
+	"ramp to": "ramp: {plate from: 20 degC, to: 40 degC, at: 2 K/min}", "at": "at: 2 K/min", "ask to": "ask: {to: close the lid, at most: 10 min}",
 }
 
 // pairs are the entries of a mapping whose keys are names.
