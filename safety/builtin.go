@@ -389,7 +389,7 @@ func (g *Gate) frozen(w *Frozen, i, follows int, a arming, k int, r drivers.Read
 // changeDue tells whether a reading that stays the same should have changed.
 func (g *Gate) changeDue(w *Frozen, s *still, i, follows int, v float64) bool {
 	switch {
-	case w.Readings > 0:
+	case w.Readings != 0: // negative when it is forced
 		return s.Same > w.Readings
 	case follows >= 0:
 		ref, known := g.latest(follows)

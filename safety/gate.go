@@ -63,6 +63,8 @@ type Gate struct {
 	pauses   []int        // the watches that pause
 	instr    []rig.Description
 	state    State
+
+	inCompliance int // an instrument that is forced to count as such, or -1
 }
 
 // State is what the gate remembers, plain and copied whole by Save.
@@ -126,6 +128,7 @@ type watch struct {
 	armed     arming
 	warn      bool
 	pause     *Pause
+	forced    bool // for a proof test: a condition that is taken to hold
 }
 
 // bound is a limit as the judge of setpoints sees it.
@@ -136,7 +139,7 @@ type bound struct {
 
 // NewGate prepares the rules for the channels of a rig.
 func NewGate(rules Rules, r *rig.Rig) (*Gate, error) {
-	g := &Gate{rules: rules, channels: r.Channels, instr: r.Instruments, names: map[string]int{},
+	g := &Gate{rules: rules.ownRules(), inCompliance: -1, channels: r.Channels, instr: r.Instruments, names: map[string]int{},
 		checks: make([][]int, len(r.Channels)), comply: make([]Compliance, len(r.Instruments))}
 	g.state.Fresh = make([]fresh, len(r.Channels))
 	g.state.Comply = make([]held, len(r.Instruments))
@@ -344,7 +347,9 @@ func (g *Gate) judge(i int, r drivers.Reading, good bool, before clock.Instant) 
 		*h = held{}
 		return nil
 	case w.condition != nil:
-		truth = w.condition.Eval(g.state.Memory, int64(r.At), 0)
+		if truth = w.condition.Eval(g.state.Memory, int64(r.At), 0); w.forced {
+			truth = condition.True
+		}
 	case good && (w.hasBelow && !(r.Value < w.below) || w.hasAbove && !(r.Value > w.above)):
 		truth = condition.True
 	case good:
@@ -510,7 +515,7 @@ func (g *Gate) complied(r drivers.Reading, before clock.Instant) *Cause {
 	if h.Seen && int64(r.At) <= h.LastNs {
 		return nil // another channel of the same exchange
 	}
-	if !h.count(r.Flag == drivers.InCompliance, int64(r.At), int64(before), rule.LastingNs) {
+	if !h.count(r.Flag == drivers.InCompliance || i == g.inCompliance, int64(r.At), int64(before), rule.LastingNs) {
 		return nil
 	}
 	return g.Latch(Cause{Kind: Tripped, From: rule.From, At: r.At, Since: clock.Instant(h.DueNs),

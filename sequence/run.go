@@ -319,6 +319,17 @@ func (r *Run) Fail(text string) {
 	r.latch(&safety.Cause{Kind: safety.Failed, Text: text, At: r.clock.Now()})
 }
 
+// Force tightens a rule of the gate until what is read breaches it, for a proof test, and
+// returns what was done and when.
+func (r *Run) Force(of safety.Ref) (how string, at clock.Instant, err error) {
+	if how, err = r.gate.Force(of); err != nil {
+		return "", 0, err
+	}
+	r.event(Event{Kind: "forced", Text: how})
+	r.armed.Signal()
+	return how, r.clock.Now(), nil
+}
+
 // Note records a remark of somebody who looks on.
 func (r *Run) Note(text string) { r.event(Event{Kind: "note", Text: text}) }
 

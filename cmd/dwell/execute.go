@@ -20,19 +20,20 @@ import (
 // execution is one run of a job, in either time.
 type execution struct {
 	outlook
-	speech   *speech
-	job      *job
-	kind     string // "run" or "rehearsal"
-	clock    clock.Clock
-	seed     uint64
-	operator string
-	remarks  string
-	person   sequence.Person
-	attach   func(d rig.Description) (wire.Device, error)
-	owner    string // text of the locks; empty when no port is opened
-	offBy    clock.Instant
-	onEvent  func(sequence.Event)
-	started  func(*sequence.Run) // the operator can stop it from here on
+	speech     *speech
+	job        *job
+	kind       string // "run" or "rehearsal"
+	clock      clock.Clock
+	seed       uint64
+	operator   string
+	remarks    string
+	person     sequence.Person
+	attach     func(d rig.Description) (wire.Device, error)
+	owner      string // text of the locks; empty when no port is opened
+	offBy      clock.Instant
+	onEvent    func(sequence.Event)
+	onExchange func(*wire.Exchange)
+	started    func(*sequence.Run) // the operator can stop it from here on
 
 	again *takenUp // a run that is taken up again; nil for a new one
 
@@ -73,6 +74,9 @@ func (x *execution) world() error {
 		Tap: func(e *wire.Exchange) {
 			if x.record != nil {
 				x.record.exchange(e)
+			}
+			if x.onExchange != nil {
+				x.onExchange(e)
 			}
 			if e.Ended == wire.LinkLost && run != nil {
 				run.Lost(e.Port)

@@ -32,6 +32,7 @@ func (f *files) flags(c *cobra.Command) {
 // job is a protocol, checked, with all it needs.
 type job struct {
 	name     string // of the protocol, without folder and ending
+	rigFile  string
 	rig      *rig.Rig
 	specimen *rig.Specimen
 	plan     *plan.Plan
@@ -75,6 +76,7 @@ func (j *job) bench(f files, beside string, m *yamltext.Mistakes) error {
 	if f.specimen == "" {
 		f.specimen = filepath.Join(beside, "specimen.yaml")
 	}
+	j.rigFile = f.rig
 	doc, err := j.read(f.rig, "rig.yaml", m)
 	if err != nil {
 		return orNamed(err, byDefault, "--rig")

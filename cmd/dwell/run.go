@@ -68,6 +68,11 @@ func (x *execution) runFrom(start clock.Instant, confirm string) error {
 	if err := x.twins(); err != nil {
 		return usage(err)
 	}
+	proven := ""
+	if x.opensPorts() {
+		proven = provenWhen(x.job.rigFile, x.job)
+		x.speech.say("note: %s", proven)
+	}
 	control, err := newControl()
 	if err != nil {
 		return &coded{exitFailed, fmt.Errorf("cannot listen for dwell safe: %w", err)}
@@ -88,6 +93,7 @@ func (x *execution) runFrom(start clock.Instant, confirm string) error {
 		control.serve(wall, func() { r.StopFor("dwell safe") }, func() (bool, bool) { s := r.Status(); return s.Safe, s.Over })
 		watchSignals(wall, signals, r, x.speech)
 		if x.opensPorts() {
+			r.Remark("proof test", proven)
 			stayAwake(wall, r)
 		}
 	}

@@ -122,42 +122,42 @@ func (c *compiler) reaction(r Reaction, w way, action clock.Instant) *Reaction {
 // finishReactions works out those of all rules.
 func (c *compiler) finishReactions() {
 	r, safe := &c.plan.Rules, c.action()
-	for _, l := range r.Limits {
+	for i, l := range r.Limits {
 		ch := c.rig.Channel(l.Channel)
 		text := func(word string, v float64) string {
 			return l.Channel + " " + word + " " + near(v, c.rig.Channels[ch].Unit.Dim)
 		}
 		if l.Below != nil {
-			x := c.reaction(Reaction{Rule: text("below", *l.Below), From: l.From, While: c.readWhile(ch), Then: "trip", HoldsNs: l.LastingNs}, c.seen(ch).lasting(l.LastingNs), safe)
+			x := c.reaction(Reaction{Of: safety.Ref{Kind: safety.OfLimitBelow, Index: i}, Rule: text("below", *l.Below), From: l.From, While: c.readWhile(ch), Then: "trip", HoldsNs: l.LastingNs}, c.seen(ch).lasting(l.LastingNs), safe)
 			c.overshoot(x, ch, *l.Below)
 		}
 		if l.Above != nil {
-			c.reaction(Reaction{Rule: text("above", *l.Above), From: l.From, While: c.readWhile(ch), Then: "trip", HoldsNs: l.LastingNs}, c.seen(ch).lasting(l.LastingNs), safe)
+			c.reaction(Reaction{Of: safety.Ref{Kind: safety.OfLimitAbove, Index: i}, Rule: text("above", *l.Above), From: l.From, While: c.readWhile(ch), Then: "trip", HoldsNs: l.LastingNs}, c.seen(ch).lasting(l.LastingNs), safe)
 		}
 	}
-	for _, l := range r.Rates {
+	for i, l := range r.Rates {
 		ch := c.rig.Channel(l.Channel)
 		text := fmt.Sprintf("%s changes slower than %s/min", l.Channel, near(60*l.Below, difference(c.rig.Channels[ch].Unit.Dim)))
-		c.reaction(Reaction{Rule: text, From: l.From, While: c.readWhile(ch), Then: "trip", HoldsNs: l.WindowNs}, c.seen(ch), safe)
+		c.reaction(Reaction{Of: safety.Ref{Kind: safety.OfRate, Index: i}, Rule: text, From: l.From, While: c.readWhile(ch), Then: "trip", HoldsNs: l.WindowNs}, c.seen(ch), safe)
 	}
-	for _, x := range r.Interlocks {
-		c.interlockReaction(x, safe)
+	for i, x := range r.Interlocks {
+		c.interlockReaction(x, safety.Ref{Kind: safety.OfInterlock, Index: i}, safe)
 	}
 	c.silenceReactions(safe)
-	for _, x := range r.Compliance {
+	for i, x := range r.Compliance {
 		w := way{}
 		for _, k := range c.wanted {
 			if ch := c.rig.Channels[k.channel]; k.wasAsked && c.rig.Instruments[ch.Instrument].Name == x.Instrument {
 				w = w.and(c.seen(k.channel))
 			}
 		}
-		c.reaction(Reaction{Rule: x.Instrument + " in compliance", From: x.From, While: safety.Sourcing, Then: "trip", HoldsNs: x.LastingNs}, w.lasting(x.LastingNs), safe)
+		c.reaction(Reaction{Of: safety.Ref{Kind: safety.OfCompliance, Index: i}, Rule: x.Instrument + " in compliance", From: x.From, While: safety.Sourcing, Then: "trip", HoldsNs: x.LastingNs}, w.lasting(x.LastingNs), safe)
 	}
 	c.builtInReactions(safe)
 	c.actsInTime()
 }
 
-func (c *compiler) interlockReaction(x safety.Interlock, safe clock.Instant) {
+func (c *compiler) interlockReaction(x safety.Interlock, of safety.Ref, safe clock.Instant) {
 	done, _ := condition.Compile(x.When, safety.Vocabulary(c.rig.Channels, c.plan.Rules.Stale))
 	if done == nil {
 		return // a mistake that has been told
@@ -166,7 +166,7 @@ func (c *compiler) interlockReaction(x safety.Interlock, safe clock.Instant) {
 	for _, ch := range done.Reads() {
 		w = w.and(c.seen(ch))
 	}
-	r := Reaction{Rule: x.When, From: x.From, While: x.While, Then: x.Then, HoldsNs: x.LastingNs + done.Window()}
+	r := Reaction{Of: of, Rule: x.When, From: x.From, While: x.While, Then: x.Then, HoldsNs: x.LastingNs + done.Window()}
 	if x.Name != "" {
 		r.Rule = x.Name
 	}
@@ -187,51 +187,51 @@ func (c *compiler) silenceReactions(safe clock.Instant) {
 		after      int64
 	}
 	var order []group
-	names := map[group][]string{}
-	for _, s := range c.plan.Rules.Stale {
+	names, first := map[group][]string{}, map[group]int{}
+	for i, s := range c.plan.Rules.Stale {
 		g := group{c.rig.Channels[c.rig.Channel(s.Channel)].Instrument, s.AfterNs}
 		if names[g] == nil {
-			order = append(order, g)
+			order, first[g] = append(order, g), i
 		}
 		names[g] = append(names[g], s.Channel)
 	}
 	for _, g := range order {
-		c.reaction(Reaction{Rule: "no good reading of " + strings.Join(names[g], ", "), From: builtIn("silence is a fault"), While: c.readWhile(c.rig.Channel(names[g][0])), Then: "trip", HoldsNs: g.after}, way{}, safe)
+		c.reaction(Reaction{Of: safety.Ref{Kind: safety.OfSilence, Index: first[g]}, Rule: "no good reading of " + strings.Join(names[g], ", "), From: builtIn("silence is a fault"), While: c.readWhile(c.rig.Channel(names[g][0])), Then: "trip", HoldsNs: g.after}, way{}, safe)
 	}
 }
 
 // builtInReactions are those of the rules that are no expressions.
 func (c *compiler) builtInReactions(safe clock.Instant) {
 	r := &c.plan.Rules
-	for _, x := range r.HeatsNot {
-		c.reaction(Reaction{Rule: x.Instrument + " heats not", From: x.From, While: safety.Heating, Then: "trip", HoldsNs: x.WithinNs}, c.seen(c.rig.Channel(x.Channel)), safe)
+	for i, x := range r.HeatsNot {
+		c.reaction(Reaction{Of: safety.Ref{Kind: safety.OfHeatsNot, Index: i}, Rule: x.Instrument + " heats not", From: x.From, While: safety.Heating, Then: "trip", HoldsNs: x.WithinNs}, c.seen(c.rig.Channel(x.Channel)), safe)
 	}
-	for _, x := range r.KeepsWarming {
+	for i, x := range r.KeepsWarming {
 		ch := c.rig.Channel(x.Channel)
-		k := c.reaction(Reaction{Rule: x.Instrument + " keeps warming", From: x.From, Then: "trip"}, c.seen(ch), safe)
+		k := c.reaction(Reaction{Of: safety.Ref{Kind: safety.OfKeepsWarming, Index: i}, Rule: x.Instrument + " keeps warming", From: x.From, Then: "trip"}, c.seen(ch), safe)
 		c.overshoot(k, ch, c.plan.Summary.HighestDegC+x.OvershootK)
 	}
-	for _, x := range r.Frozen {
-		c.frozenReaction(x, safe)
+	for i, x := range r.Frozen {
+		c.frozenReaction(x, safety.Ref{Kind: safety.OfFrozen, Index: i}, safe)
 	}
 	joule, _ := inJoule.Canonical()
-	for _, x := range r.Energy {
+	for i, x := range r.Energy {
 		w := way{}
 		for _, name := range []string{x.Power, x.Voltage, x.Current} {
 			if name != "" {
 				w = w.and(c.seen(c.rig.Channel(name)))
 			}
 		}
-		c.reaction(Reaction{Rule: "energy in the specimen below " + quantity.Quantity{Value: x.BelowJ, Unit: joule}.String(), From: x.From, While: safety.Sourcing, Then: "trip"}, w, safe)
+		c.reaction(Reaction{Of: safety.Ref{Kind: safety.OfEnergy, Index: i}, Rule: "energy in the specimen below " + quantity.Quantity{Value: x.BelowJ, Unit: joule}.String(), From: x.From, While: safety.Sourcing, Then: "trip"}, w, safe)
 	}
-	for _, x := range r.Watched {
-		c.reaction(Reaction{Rule: x.Instrument + " " + x.For, From: x.From, Then: "trip"}, c.watched(c.rig.Instrument(x.Instrument), x.EveryNs), safe)
+	for i, x := range r.Watched {
+		c.reaction(Reaction{Of: safety.Ref{Kind: safety.OfWatched, Index: i}, Rule: x.Instrument + " " + x.For, From: x.From, Then: "trip"}, c.watched(c.rig.Instrument(x.Instrument), x.EveryNs), safe)
 	}
 }
 
-func (c *compiler) frozenReaction(x safety.Frozen, safe clock.Instant) {
+func (c *compiler) frozenReaction(x safety.Frozen, of safety.Ref, safe clock.Instant) {
 	ch := c.rig.Channel(x.Channel)
-	w, r := c.seen(ch), Reaction{Rule: x.Channel + " frozen", From: x.From, While: x.While, Then: "trip", HoldsNs: x.AfterNs}
+	w, r := c.seen(ch), Reaction{Of: of, Rule: x.Channel + " frozen", From: x.From, While: x.While, Then: "trip", HoldsNs: x.AfterNs}
 	switch {
 	case x.Heater != "":
 		r.Rule, r.While = r.Rule+" away from its setpoint", safety.Heating

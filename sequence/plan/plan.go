@@ -62,20 +62,21 @@ type Summary struct {
 // is so to the moment at which the bench is safe. What it must hold for is stated by
 // the rule and stands apart.
 type Reaction struct {
-	Rule       string   `json:"rule"`
-	From       string   `json:"from"`
-	While      string   `json:"while,omitempty"` // when it is armed; always, if empty
-	Then       string   `json:"then"`
-	HoldsNs    int64    `json:"holds_ns,omitempty"` // how long it must hold, or how far it looks back
-	SamplingNs int64    `json:"sampling_ns"`        // from one reading to the next, twice for what must last
-	InFlightNs int64    `json:"in_flight_ns"`       // another exchange on the same line, that comes to nothing
-	LinkNs     int64    `json:"link_ns"`            // the exchange that brings the reading
-	DecisionNs int64    `json:"decision_ns"`
-	ActionNs   int64    `json:"action_ns"`             // until the last command has been obeyed
-	TotalNs    int64    `json:"total_ns"`              // without HoldsNs
-	PeakDegC   *float64 `json:"peak_degC,omitempty"`   // of a heater stuck at full power, HoldsNs and its dead time included
-	LooserDegC *float64 `json:"looser_degC,omitempty"` // the next limit above this one
-	LeewayNs   *int64   `json:"leeway_ns,omitempty"`   // by which full power must be off to stay below that
+	Rule       string     `json:"rule"`
+	From       string     `json:"from"`
+	Of         safety.Ref `json:"of"`              // the rule itself
+	While      string     `json:"while,omitempty"` // when it is armed; always, if empty
+	Then       string     `json:"then"`
+	HoldsNs    int64      `json:"holds_ns,omitempty"` // how long it must hold, or how far it looks back
+	SamplingNs int64      `json:"sampling_ns"`        // from one reading to the next, twice for what must last
+	InFlightNs int64      `json:"in_flight_ns"`       // another exchange on the same line, that comes to nothing
+	LinkNs     int64      `json:"link_ns"`            // the exchange that brings the reading
+	DecisionNs int64      `json:"decision_ns"`
+	ActionNs   int64      `json:"action_ns"`             // until the last command has been obeyed
+	TotalNs    int64      `json:"total_ns"`              // without HoldsNs
+	PeakDegC   *float64   `json:"peak_degC,omitempty"`   // of a heater stuck at full power, HoldsNs and its dead time included
+	LooserDegC *float64   `json:"looser_degC,omitempty"` // the next limit above this one
+	LeewayNs   *int64     `json:"leeway_ns,omitempty"`   // by which full power must be off to stay below that
 }
 
 // Measured is what the reactions are worked out from for one instrument: what was

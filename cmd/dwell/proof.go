@@ -1,0 +1,451 @@
+package main
+
+import (
+	"bufio"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"time"
+
+	"dwell/drivers"
+	"dwell/drivers/clock"
+	"dwell/drivers/wire"
+	"dwell/drivers/yamltext"
+	"dwell/logs"
+	"dwell/safety"
+	"dwell/sequence"
+	"dwell/sequence/plan"
+
+	"github.com/spf13/cobra"
+)
+
+func proofCommand(s *speech) *cobra.Command {
+	x := &proving{speech: s}
+	c := &cobra.Command{
+		Use:   "proof --rig RIG [RULE...]",
+		Short: "force every interlock on the real bench, see it go safe, and sign that off",
+		Long: `proof is for the cold bench with a person beside it. For each rule, one after the
+other, it switches everything on as little as possible (the plate to 5 K above the
+room, 1 uA into the specimen), tightens the rule until what is read breaches it, and
+looks whether the bench goes safe, and how fast. What only a hand can bring about, an
+emergency stop or an instrument that is switched off and on, is asked for; Enter
+without it skips that. Each is a run of its own, with its folder.
+
+What came of it is added to the file RIG.proof.jsonl beside the rig file, with the date
+and who signed it; dwell run says how old the last one is. With words behind the rig,
+only the rules that contain one of them are forced, and the proof counts as partial.
+The longest exchange with each instrument is measured on the way: the lines for the rig
+file are printed.`,
+		Example: `  dwell proof --rig my-rig.yaml
+  dwell proof --rig my-rig.yaml "keeps warming" compliance`,
+		RunE: func(_ *cobra.Command, args []string) error {
+			if x.files.rig == "" {
+				return usage(fmt.Errorf("proof needs --rig"))
+			}
+			x.only = args
+			return x.prove()
+		},
+	}
+	c.Flags().StringVar(&x.files.rig, "rig", "", "the rig file")
+	c.Flags().StringVar(&x.files.specimen, "specimen", "", "the specimen file, of the specimen or a resistor in its place (default: specimen.yaml beside the rig file)")
+	c.Flags().StringVar(&x.root, "out", "proofs", "where the run folders go")
+	return c
+}
+
+// proving is one proof test.
+type proving struct {
+	speech *speech
+	files  files
+	root   string
+	only   []string
+	person *bufio.Scanner
+
+	job     *job
+	test    logs.ProofTest
+	longest map[string]clock.Instant // exchange, by instrument
+	code    int                      // of a trial that ended the whole test
+}
+
+func (x *proving) prove() error {
+	if err := x.prepare(); err != nil {
+		return err
+	}
+	x.person = bufio.NewScanner(os.Stdin)
+	if answer, there := x.ask(fmt.Sprintf("the plate is cold, %s or a resistor like it is connected, and you stay here until the end? type yes", x.job.specimen.ID)); !there || answer != "yes" {
+		return usage(fmt.Errorf("a proof test needs a person at the bench"))
+	}
+	for _, r := range x.job.plan.Summary.Reactions {
+		if r.Then == "warn" || !x.wanted(r.Rule) {
+			continue
+		}
+		step := x.step(r)
+		x.test.Steps = append(x.test.Steps, step)
+		x.say(step)
+		if x.code != exitDone {
+			break
+		}
+	}
+	return x.finish()
+}
+
+// prepare reads and checks everything.
+func (x *proving) prepare() error {
+	m := &yamltext.Mistakes{}
+	x.job = &job{name: "proof"}
+	if err := x.job.bench(x.files, filepath.Dir(x.files.rig), m); err != nil {
+		return err
+	}
+	if m.Len() == 0 {
+		var text []byte
+		x.job.plan, text = plan.Proof(x.job.rig, x.job.specimen, m)
+		x.job.add("protocol.yaml", text)
+	}
+	if m.Len() > 0 {
+		return x.speech.mistakes(m)
+	}
+	for _, d := range x.job.rig.Instruments {
+		if d.Address.Kind == wire.Twin {
+			return usage(fmt.Errorf("%s is virtual (port: twin in the rig file): there is nothing to prove; dwell drill shows what a virtual bench does", d.Name))
+		}
+	}
+	text, err := plan.WriteJSON(x.job.plan)
+	if err != nil {
+		return err
+	}
+	x.job.add("plan.json", text)
+	x.longest = map[string]clock.Instant{}
+	x.test = logs.ProofTest{Rig: x.job.rig.Name, Digest: rigDigest(x.job), Dwell: version, UTC: clock.Today().UTC.Format(time.RFC3339),
+		Partial: len(x.only) > 0, Steps: []logs.ProofStep{}, LongestS: map[string]float64{}}
+	return nil
+}
+
+func (x *proving) wanted(rule string) bool {
+	for _, word := range x.only {
+		if strings.Contains(rule, word) {
+			return true
+		}
+	}
+	return len(x.only) == 0
+}
+
+// ask asks the person, who may have left.
+func (x *proving) ask(text string) (answer string, there bool) {
+	x.speech.say("person: %s", text)
+	if !x.person.Scan() {
+		return "", false
+	}
+	return strings.TrimSpace(x.person.Text()), true
+}
+
+// byHand is what a person must do for a rule that nothing else brings about; "" where
+// it can be forced.
+func (x *proving) byHand(r plan.Reaction) string {
+	if contact, is := strings.CutPrefix(r.Rule, "stop contact: "); is {
+		channel, _, _ := strings.Cut(contact, " ")
+		i := x.job.rig.Channel(channel)
+		if i >= 0 && x.job.rig.Instruments[x.job.rig.Channels[i].Instrument].Switches == "" {
+			return "open the contact (" + contact + ")"
+		}
+	}
+	if name, is := strings.CutSuffix(r.Rule, " reset or changed behind our back"); is {
+		return "switch " + name + " off and on"
+	}
+	return ""
+}
+
+// step proves one rule.
+func (x *proving) step(r plan.Reaction) logs.ProofStep {
+	step := logs.ProofStep{Rule: r.Rule, From: r.From, AtWorstS: clock.Instant(r.TotalNs).Seconds()}
+	if r.Of.Kind.Lasts() {
+		step.HoldsS = clock.Instant(r.HoldsNs).Seconds()
+	}
+	hand := x.byHand(r)
+	switch {
+	case hand == "" && r.Of.Kind == safety.OfWatched:
+		step.Verdict, step.Why = logs.Skipped, "only the instrument itself can bring this about"
+		return step
+	case hand != "":
+		answer, there := x.ask("can you " + hand + " when it is time? type yes, or Enter to skip it")
+		if !there || answer != "yes" {
+			step.Verdict, step.Why = logs.Skipped, "nobody did it: "+hand
+			return step
+		}
+	}
+	t := &provingRun{proving: x, reaction: r, hand: hand, off: map[string]clock.Instant{}}
+	t.perform(&step)
+	return step
+}
+
+// provingRun is the run in which one rule is forced.
+type provingRun struct {
+	*proving
+	reaction plan.Reaction
+	hand     string
+	run      *sequence.Run
+	how      string
+	forcedAt clock.Instant
+	problem  error
+	off      map[string]clock.Instant // by instrument, when it was read back to be off
+}
+
+// steady is the person of such a run: the specimen was confirmed before.
+type steady struct{ id string }
+
+func (p steady) Ask(string, clock.Instant) (string, error) { return p.id, nil }
+func (steady) Move(string, clock.Instant) (at, within clock.Instant, err error) {
+	return 0, 0, errors.New("nobody moves anything in a proof test")
+}
+func (steady) Dismiss() {}
+
+func (t *provingRun) perform(step *logs.ProofStep) {
+	wall := clock.Wall(0)
+	job := *t.job
+	e := &execution{speech: t.speech, job: &job, kind: "proof", clock: wall, person: steady{t.job.specimen.ID}, onEvent: t.note}
+	control, err := newControl()
+	if err != nil {
+		step.Verdict, step.Why = logs.NotProved, "cannot listen for dwell safe: "+err.Error()
+		return
+	}
+	e.root, e.owner = t.root, control.text()
+	signals := make(chan os.Signal, 8)
+	signal.Notify(signals, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
+	e.onExchange = t.measure
+	e.started = func(r *sequence.Run) {
+		t.run = r
+		control.serve(wall, func() { r.StopFor("dwell safe") }, func() (bool, bool) { s := r.Status(); return s.Safe, s.Over })
+		watchSignals(wall, signals, r, t.speech)
+		wall.Go("force", func() error { return t.force(wall) })
+	}
+	err = e.do(func() {
+		control.close()
+		signal.Stop(signals)
+		close(signals)
+	})
+	t.judge(step, e, err)
+}
+
+const (
+	steadyFor    = 3 * clock.Second   // with everything on, before a rule is forced
+	handPatience = 2 * clock.Minute   // with the person
+	forcePast    = 10 * clock.Second  // what a rule's own sum, and its hold, may be exceeded by until nothing will come
+	lookForHold  = clock.Second / 10  // whether everything is on
+	spareReading = 2 * safety.Attempt // for reading back, which no sum holds
+)
+
+// force waits until everything is on, forces the rule, and ends the run if nothing comes
+// of that.
+func (t *provingRun) force(c clock.Clock) error {
+	for !strings.HasSuffix(t.run.Status().Step, " hold") {
+		if t.run.Status().Stopping || c.Sleep(c.Now()+lookForHold) != nil {
+			return nil
+		}
+	}
+	if c.Sleep(c.Now()+steadyFor) != nil {
+		return nil
+	}
+	by := c.Now()
+	if t.hand != "" {
+		t.speech.say("person: NOW: %s", t.hand)
+		t.how, t.forcedAt, by = "by hand: "+t.hand, c.Now(), by+handPatience
+	} else if t.how, t.forcedAt, t.problem = t.run.Force(t.reaction.Of); t.problem != nil {
+		t.run.Stop()
+		return nil
+	}
+	by += clock.Instant(t.reaction.HoldsNs+t.reaction.TotalNs) + forcePast
+	for c.Now() < by && !t.run.Status().Stopping {
+		if c.Sleep(c.Now()+lookForHold) != nil {
+			return nil
+		}
+	}
+	if !t.run.Status().Stopping {
+		t.problem = errors.New("nothing stopped the run")
+		t.run.Stop()
+	}
+	return nil
+}
+
+// note takes when each instrument was read back to be off.
+func (t *provingRun) note(e sequence.Event) {
+	name, _, _ := strings.Cut(e.Text, ":")
+	if _, known := t.off[name]; e.Kind == "safe" && !known {
+		t.off[name] = e.At
+	}
+}
+
+func (t *provingRun) measure(x *wire.Exchange) {
+	if x.Ended == wire.Answered && len(x.Reply) > 0 {
+		t.longest[x.Port] = max(t.longest[x.Port], x.Last-x.Sent)
+	}
+}
+
+// judge says whether the rule did what it must.
+func (t *provingRun) judge(step *logs.ProofStep, e *execution, err error) {
+	o := e.outcome
+	step.How, step.Run = t.how, e.folder
+	fail := func(format string, args ...any) {
+		if step.Verdict = logs.NotProved; step.Why == "" {
+			step.Why = fmt.Sprintf(format, args...)
+		}
+	}
+	step.Verdict = logs.Proved
+	c := o.Cause
+	switch {
+	case o.Word == "":
+		fail("%v", err)
+		t.code = exitFailed
+		if coded := (*coded)(nil); errors.As(err, &coded) {
+			t.code = coded.code
+		}
+	case t.problem != nil:
+		fail("%v", t.problem)
+	case c == nil || c.From != t.reaction.From:
+		fail("the run ended by something else: %v", c)
+	case err != nil:
+		fail("%v", err)
+	}
+	if o.Word == "" {
+		return
+	}
+	if t.timed(step, o); step.Verdict == logs.Proved && step.OffS > step.HoldsS+step.AtWorstS+spareReading.Seconds() {
+		fail("it took too long")
+	}
+	switch {
+	case !o.Safe:
+		fail("the bench is not confirmed safe")
+		t.code = exitNotSafe
+		t.speech.say("\n%s", t.speech.red(loud))
+	case c != nil && c.Kind == safety.Stopped && t.problem == nil:
+		t.code = exitStopped
+	}
+}
+
+// timed is from the moment of forcing until the last instrument was read back to be off.
+func (t *provingRun) timed(step *logs.ProofStep, o sequence.Outcome) {
+	off := o.Report.Done
+	if len(t.off) == len(o.Report.Evidence) {
+		off = 0
+		for _, at := range t.off {
+			off = max(off, at)
+		}
+	}
+	if t.hand != "" && o.Cause != nil {
+		t.forcedAt = o.Cause.At // nobody knows when the hand was there
+	}
+	step.OffS, step.SafeS = max(0, (off-t.forcedAt).Seconds()), max(0, (o.Report.Done-t.forcedAt).Seconds())
+	for _, e := range o.Report.Evidence {
+		if e.Grade != drivers.Unconfirmed {
+			step.Evidence = append(step.Evidence, e.Instrument+": "+e.Grade.String())
+		}
+	}
+}
+
+// say shows what came of a step.
+func (x *proving) say(s logs.ProofStep) {
+	switch s.Verdict {
+	case logs.Proved:
+		x.speech.say("proved: %s: off after %.2f s (holds %.4g s, then %.2f s at worst), safe after %.1f s", s.Rule, s.OffS, s.HoldsS, s.AtWorstS, s.SafeS)
+	case logs.NotProved:
+		x.speech.say("%s %s: %s", x.speech.red("failed:"), s.Rule, s.Why)
+	default:
+		x.speech.say("skipped: %s: %s", s.Rule, s.Why)
+	}
+}
+
+// finish has the test signed, and keeps it.
+func (x *proving) finish() error {
+	t := &x.test
+	proved, failed, skipped := t.Count(logs.Proved), t.Count(logs.NotProved), t.Count(logs.Skipped)
+	t.Passed = failed == 0 && proved > 0 && x.code == exitDone
+	for name, longest := range x.longest {
+		t.LongestS[name] = longest.Seconds()
+	}
+	x.speech.say("%d rules proved, %d failed, %d skipped", proved, failed, skipped)
+	t.SignedBy, _ = x.ask("your name signs this off (empty: nobody does)")
+	path := proofFile(x.files.rig)
+	if err := logs.AppendProof(path, t); err != nil {
+		return &coded{max(x.code, exitFailed), fmt.Errorf("the proof test cannot be kept: %w", err)}
+	}
+	x.speech.result(x.text(path))
+	if x.code == exitDone && (!t.Passed || t.SignedBy == "") {
+		x.code = exitDiffering
+	}
+	x.speech.object(map[string]any{"proof": path, "passed": t.Passed, "signed_by": t.SignedBy, "partial": t.Partial,
+		"proved": proved, "failed": failed, "skipped": skipped, "steps": t.Steps, "longest_exchange_s": t.LongestS, "exit": x.code})
+	if x.code != exitDone {
+		return said(x.code)
+	}
+	return nil
+}
+
+func (x *proving) text(path string) string {
+	t := &x.test
+	rows := [][]string{{"rule", "verdict", "holds", "at worst", "off after", "safe after"}}
+	number := func(s float64) string { return fmt.Sprintf("%.4g s", s) }
+	for _, s := range t.Steps {
+		row := []string{s.Rule, string(s.Verdict), number(s.HoldsS), number(s.AtWorstS), "-", "-"}
+		if s.Verdict == logs.Proved {
+			row[4], row[5] = fmt.Sprintf("%.2f s", s.OffS), fmt.Sprintf("%.1f s", s.SafeS)
+		}
+		rows = append(rows, row)
+	}
+	var b strings.Builder
+	b.WriteString(table(rows))
+	for _, d := range x.job.rig.Instruments {
+		if s := t.LongestS[d.Name]; s > 0 {
+			fmt.Fprintf(&b, "for %s in the rig file:  longest exchange: {takes: %.0f ms, measured on: %s}\n", d.Name, math.Ceil(1e3*s), t.UTC[:len("2026-01-02")])
+		}
+	}
+	signed := "not signed: it does not count"
+	if t.SignedBy != "" {
+		signed = "signed by " + t.SignedBy
+	}
+	fmt.Fprintf(&b, "%-10s%s, %s\n", "proof", map[bool]string{true: "passed", false: "NOT passed"}[t.Passed], signed)
+	fmt.Fprintf(&b, "%-10s%s\n", "kept in", path)
+	return b.String()
+}
+
+// proofFile is where the proof tests of a rig are kept.
+func proofFile(rigFile string) string {
+	return strings.TrimSuffix(rigFile, filepath.Ext(rigFile)) + ".proof.jsonl"
+}
+
+// rigDigest is of the rig file and all profiles that it uses.
+func rigDigest(j *job) string {
+	h := sha256.New()
+	for _, in := range j.inputs {
+		if in.Name == "rig.yaml" || strings.HasPrefix(in.Name, profilesFolder) {
+			fmt.Fprintf(h, "%s %d\n%s", in.Name, len(in.Bytes), in.Bytes)
+		}
+	}
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// provenWhen says how old the last proof test of a rig is.
+func provenWhen(rigFile string, j *job) string {
+	p, err := logs.LastProof(proofFile(rigFile))
+	switch {
+	case err != nil:
+		return "the proof tests of this rig cannot be read: " + err.Error()
+	case p == nil:
+		return "this rig has never had a whole proof test that was signed: dwell proof --rig " + rigFile
+	}
+	text := "the last proof test"
+	if made, err := time.Parse(time.RFC3339, p.UTC); err == nil {
+		text += fmt.Sprintf(" is %d days old", int(clock.Today().UTC.Sub(made).Hours()/24))
+	}
+	text += fmt.Sprintf(" (%s, signed by %s): %d rules proved, %d skipped", p.UTC, p.SignedBy, p.Count(logs.Proved), p.Count(logs.Skipped))
+	if !p.Passed {
+		text += fmt.Sprintf(", %d FAILED", p.Count(logs.NotProved))
+	}
+	if p.Digest != rigDigest(j) {
+		text += "; the rig file or a profile has changed since, so that it proves nothing of this rig"
+	}
+	return text
+}

@@ -1,0 +1,162 @@
+//go:build unix
+
+package main
+
+import (
+	"io"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"dwell/drivers/twin"
+	"dwell/drivers/yamltext"
+	"dwell/logs"
+)
+
+// proving starts a proof test of some rules on the served bench. What is written to the
+// second result, the person says.
+func (s *served) proving(rules ...string) (*process, io.Writer) {
+	s.t.Helper()
+	p := ready(s.t, append([]string{"proof", "--json", "--rig", s.rig, "--specimen", leafClip + "specimen.yaml", "--out", s.t.TempDir()}, rules...)...)
+	person, err := p.cmd.StdinPipe()
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	s.t.Cleanup(func() { person.Close() })
+	p.start()
+	p.says("you stay here until the end? type yes")
+	return p, person
+}
+
+// A proof test sees the real bench go safe, by force and by a person's hand, and is
+// kept with the name of who signed it.
+func TestProof(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	p, person := s.proving("plate keeps warming", "meter reset", "meter error queue")
+	io.WriteString(person, "yes\n")
+	p.says("proved: plate keeps warming")
+	s.expectOff()
+	p.says("can you switch meter off and on")
+	io.WriteString(person, "yes\n")
+	p.says("NOW: switch meter off and on")
+	s.do(func() {
+		if err := s.bench.Reboot("meter"); err != nil {
+			t.Error(err)
+		}
+	})
+	p.says("your name")
+	s.expectOff()
+	io.WriteString(person, "M.K.\n")
+	p.exits(exitDone)
+	p.expectObject(map[string]any{"passed": true, "signed_by": "M.K.", "partial": true, "proved": 2.0, "failed": 0.0, "skipped": 1.0})
+	file := strings.TrimSuffix(s.rig, ".yaml") + ".proof.jsonl"
+	if whole, err := logs.LastProof(file); whole != nil || err != nil {
+		t.Errorf("a partial proof counts: %+v %v", whole, err)
+	}
+	for _, step := range lastObject(t, strings.NewReader(p.out.String()))["steps"].([]any) {
+		x := step.(map[string]any)
+		if x["verdict"] == "proved" && !(x["off_s"].(float64) > 0 && x["off_s"].(float64) < 5 && x["safe_s"].(float64) >= x["off_s"].(float64)) {
+			t.Errorf("%v: off after %v s, safe after %v s", x["rule"], x["off_s"], x["safe_s"])
+		}
+		if run, is := x["run"].(string); is {
+			happened(t, run, map[bool]string{true: "forced", false: "tripped"}[x["rule"] == "plate keeps warming"])
+		}
+	}
+	heats := 0
+	for _, e := range s.said() {
+		if e.is("plate", "heat", 1) {
+			heats++
+		}
+	}
+	if heats != 2 {
+		t.Errorf("it heated %d times, for two rules", heats)
+	}
+}
+
+// A run that something else has ended proves nothing of the rule, and the code says so.
+func TestProofFails(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	p, person := s.proving("keeps warming")
+	io.WriteString(person, "yes\n")
+	wait(t, "the output to be on for more than the confirmation", func() bool {
+		times := 0
+		for _, e := range s.said() {
+			if e.is("meter", "output", 1) {
+				times++
+			}
+		}
+		return times > 1
+	})
+	s.do(func() { s.bench.Break("the film", func(f *twin.Faults) { f.FilmOpen = true }) })
+	p.says("your name")
+	io.WriteString(person, "M.K.\n")
+	p.exits(exitDiffering)
+	p.expectObject(map[string]any{"passed": false, "failed": 1.0, "exit": 7.0})
+	if !strings.Contains(p.err.String(), "the run ended by something else: meter is in compliance") {
+		t.Error("it does not say what ended the run")
+	}
+	s.expectOff()
+}
+
+// Nothing is switched on without a person's yes, nor on a virtual bench.
+func TestProofNeedsAPerson(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	for _, answer := range []string{"no\n", ""} {
+		p, person := s.proving()
+		io.WriteString(person, answer)
+		person.(io.Closer).Close()
+		p.exits(exitUsage)
+	}
+	s.expectNothing()
+	p := start(t, "proof", "--rig", leafClip+"rig.yaml")
+	p.exits(exitUsage)
+	p.says("there is nothing to prove")
+	start(t, "proof").exits(exitUsage)
+}
+
+// A run says how old the last proof test of its rig is, and whether it is still about
+// this rig.
+func TestHowOldTheProofIs(t *testing.T) {
+	t.Parallel()
+	name := filepath.Join(t.TempDir(), "rig.yaml")
+	load := func(text string) *job {
+		write(t, name, text)
+		j := &job{}
+		if err := j.bench(files{rig: name, specimen: leafClip + "specimen.yaml"}, "", &yamltext.Mistakes{}); err != nil {
+			t.Fatal(err)
+		}
+		return j
+	}
+	text := read(t, leafClip+"rig.yaml")
+	j := load(text)
+	if got := provenWhen(name, j); !strings.Contains(got, "never had a whole proof test that was signed: dwell proof --rig "+name) {
+		t.Errorf("got %q", got)
+	}
+	keep := func(p logs.ProofTest) {
+		p.Digest = rigDigest(j)
+		if err := logs.AppendProof(proofFile(name), &p); err != nil {
+			t.Fatal(err)
+		}
+	}
+	steps := []logs.ProofStep{{Verdict: logs.Proved}, {Verdict: logs.Skipped}}
+	keep(logs.ProofTest{UTC: "2026-03-14T10:00:00Z", SignedBy: "M.K.", Passed: true, Steps: steps})
+	keep(logs.ProofTest{UTC: "2026-03-15T10:00:00Z", Passed: true, Steps: steps})
+	keep(logs.ProofTest{UTC: "2026-03-16T10:00:00Z", SignedBy: "N.N.", Partial: true, Passed: true})
+	if got := provenWhen(name, j); !strings.Contains(got, "days old (2026-03-14T10:00:00Z, signed by M.K.): 1 rules proved, 1 skipped") || strings.Contains(got, "changed") {
+		t.Errorf("got %q", got)
+	}
+	if got := provenWhen(name, load(strings.Replace(text, "below: 80 degC", "below: 79 degC", 1))); !strings.Contains(got, "has changed since") {
+		t.Errorf("got %q", got)
+	}
+	keep(logs.ProofTest{UTC: "2026-04-14T10:00:00Z", SignedBy: "M.K.", Steps: append(steps, logs.ProofStep{Verdict: logs.NotProved})})
+	if got := provenWhen(name, load(text)); !strings.Contains(got, ", 1 FAILED") {
+		t.Errorf("got %q", got)
+	}
+	write(t, proofFile(name), "torn")
+	if got := provenWhen(name, j); !strings.Contains(got, "cannot be read") {
+		t.Errorf("got %q", got)
+	}
+}

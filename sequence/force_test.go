@@ -1,0 +1,78 @@
+package sequence_test
+
+import (
+	"strings"
+	"testing"
+
+	"dwell/drivers/clock"
+	"dwell/drivers/twin"
+	"dwell/safety"
+	"dwell/sequence"
+	"dwell/sequence/plan"
+)
+
+// A proof test can force every rule of the example's rig but those about what an
+// instrument says of itself; the run ends by that very rule, as fast as its plan says,
+// and not before.
+func TestEveryRuleCanBeForced(t *testing.T) {
+	const at = 30 * clock.Second // everything is on by then
+	_, r, s := example(t, "staircase.yaml")
+	_, steps, _ := strings.Cut(plan.ProofText(r, s), "steps:\n")
+	begin := func() *trial { return &trial{steps: steps} }
+	p, _, _ := begin().plan(t)
+	kinds := map[safety.RuleKind]int{}
+	for _, x := range p.Summary.Reactions {
+		var forced clock.Instant
+		var how string
+		run := begin()
+		run.meddle = func(c clock.Clock, r *sequence.Run, b *twin.Bench) {
+			if c.Sleep(at) != nil {
+				return
+			}
+			if heat, output := b.Energised(); !heat || !output {
+				t.Errorf("%s: heat is on: %v, output is on: %v", x.Rule, heat, output)
+			}
+			var err error
+			how, forced, err = r.Force(x.Of)
+			if refuses := x.Of.Kind == safety.OfWatched; (err != nil) != refuses {
+				t.Errorf("%s: %v", x.Rule, err)
+			}
+			if err != nil {
+				r.Stop()
+			}
+		}
+		if x.Of.Kind == safety.OfWatched {
+			x.From = ""
+		}
+		_, o := run.do(t)
+		kinds[x.Of.Kind]++
+		holds := clock.Instant(0)
+		if x.Of.Kind.Lasts() {
+			holds = clock.Instant(x.HoldsNs)
+		}
+		if o.Cause == nil || o.Cause.From != x.From || !o.Safe {
+			t.Errorf("%s (%s) was forced (%s), and the run ended by %v", x.Rule, x.From, how, o.Cause)
+			continue
+		}
+		if took := o.Cause.At - at; took < 0 || took < holds-clock.Second || took > holds+clock.Instant(x.TotalNs) {
+			t.Errorf("%s: ended %g s after it was forced, expected %g s and at most %g s more", x.Rule, took.Seconds(), holds.Seconds(), float64(x.TotalNs)/1e9)
+		}
+		if x.Of.Kind != safety.OfWatched && (forced < at || how == "") {
+			t.Errorf("%s: forced at %g s: %q", x.Rule, forced.Seconds(), how)
+		}
+	}
+	for _, k := range []safety.RuleKind{safety.OfLimitBelow, safety.OfLimitAbove, safety.OfInterlock, safety.OfSilence, safety.OfCompliance,
+		safety.OfHeatsNot, safety.OfKeepsWarming, safety.OfFrozen, safety.OfWatched} {
+		if kinds[k] == 0 {
+			t.Errorf("no rule of kind %d", k)
+		}
+	}
+	undisturbed := begin()
+	undisturbed.meddle = func(c clock.Clock, r *sequence.Run, _ *twin.Bench) {
+		if c.Sleep(10*at) == nil {
+			r.Stop()
+		}
+	}
+	_, o := undisturbed.do(t)
+	expect(t, o, "stopped", safety.Stopped, "operator")
+}
