@@ -114,6 +114,9 @@ func describe(j *job, spare clock.Instant, begins string) string {
 
 // inUnit is a value, in the unit of a symbol, as it is looked at.
 func inUnit(v float64, symbol string) string {
-	u, _ := quantity.LookUp(symbol)
+	u, known := quantity.LookUp(symbol)
+	if !known {
+		return strings.TrimSpace(string(quantity.AppendNumber(nil, v)) + " " + symbol)
+	}
 	return quantity.Near(v*u.Factor, u.Dim)
 }

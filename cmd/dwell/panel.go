@@ -97,6 +97,9 @@ const (
 // block says what is new where the block begins, and draws it again below.
 func (p *panel) block(b *strings.Builder, now clock.Instant, more bool) {
 	columns, rows := p.x.speech.size()
+	if more = more && p.run != nil; len(p.drawn)+len(p.queue) == 0 && !more {
+		return // whoever is asked something may be typing
+	}
 	p.back(b, columns)
 	for _, line := range p.queue {
 		for _, part := range wrap(line, columns) {
@@ -104,7 +107,7 @@ func (p *panel) block(b *strings.Builder, now clock.Instant, more bool) {
 		}
 	}
 	p.queue = p.queue[:0]
-	if more && p.run != nil {
+	if more {
 		lines := p.status(now, columns)
 		for _, l := range lines[:min(len(lines), rows-1)] {
 			text := clip(l.text, columns)
@@ -125,8 +128,8 @@ func (p *panel) back(b *strings.Builder, columns int) {
 	for _, w := range p.below {
 		up += 1 + w/columns
 	}
-	if len(p.drawn) > 0 {
-		fmt.Fprintf(b, "\r\x1b[%dA", up)
+	if b.WriteByte('\r'); len(p.drawn) > 0 {
+		fmt.Fprintf(b, "\x1b[%dA", up)
 	}
 	p.drawn, p.below = p.drawn[:0], p.below[:0]
 }

@@ -370,7 +370,7 @@ func wayLine(a plan.Action) string {
 			if s.State != "" {
 				all = append(all, s.Instrument+" "+s.Quantity+" "+s.State)
 			} else {
-				all = append(all, strings.TrimSpace(s.Instrument+" "+s.Quantity+" "+string(quantity.AppendNumber(nil, s.Value))+" "+s.Unit))
+				all = append(all, s.Instrument+" "+s.Quantity+" "+inUnit(s.Value, s.Unit))
 			}
 		}
 		return "set " + strings.Join(all, ", ")

@@ -24,7 +24,7 @@ func runCommand(s *speech) *cobra.Command {
 		Short: "do the protocol on the bench",
 		Long: `run does the protocol on the instruments that the rig file names. Ctrl-C stops:
 heat and output go off and are read back; a second Ctrl-C gives up waiting for the
-confirmation.
+confirmation. Ctrl-Z does nothing: a run cannot be put to sleep.
 
 Rehearse first. dwell is no safety device: the bench needs its own over-temperature
 cut-out and a hard-wired emergency stop.`,

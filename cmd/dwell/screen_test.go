@@ -246,3 +246,23 @@ func TestTheAlarmIsNeitherDrownedNorForgotten(t *testing.T) {
 		t.Error("the alarm goes on though the plate was seen to cool")
 	}
 }
+
+// A block is taken away whole after its terminal was made narrower, which has broken
+// its lines; and nothing is written over what somebody types as an answer.
+func TestTheBlockAfterAResize(t *testing.T) {
+	t.Parallel()
+	p := &panel{x: &execution{speech: &speech{err: &strings.Builder{}}}, drawn: []int{50, 30, 81, 0}, below: []int{0, 95}}
+	var b strings.Builder
+	p.back(&b, 80)
+	if b.String() != "\r\x1b[8A" { // 1 + 1 + 2 + 1 of the block; 1 + 2 typed
+		t.Errorf("%q", b.String())
+	}
+	b.Reset()
+	if p.block(&b, 0, false); b.Len() > 0 {
+		t.Errorf("it writes %q while there is nothing to say", b.String())
+	}
+	p.tell("a question")
+	if p.block(&b, 0, false); b.String() != "\ra question\x1b[K\n\x1b[J" {
+		t.Errorf("it writes %q", b.String())
+	}
+}

@@ -212,6 +212,9 @@ func (p *panel) fieldText(e sequence.Event, f sequence.Field) string {
 	} else if i := p.x.job.rig.Channel(e.Text); i >= 0 && name == "target" {
 		unit = p.x.job.rig.Channels[i].Unit
 	}
+	if strings.HasPrefix(name, "u_") {
+		name = "known within"
+	}
 	name = strings.ReplaceAll(name, "_", " ")
 	if unit.Symbol == "s" && f.Value >= 0 {
 		return name + " " + span(clock.Instant(f.Value*1e9))
