@@ -39,6 +39,19 @@ func TestOhmic(t *testing.T) {
 	}
 }
 
+// With the source at zero, a meter reads its offsets: they are no chord of 130 kOhm.
+func TestOhmicAtZeroCurrent(t *testing.T) {
+	s := Sweep{Origin: Origin{"element.current", "demo data"}, V: []float64{-0.1064882, -0.0532813, -6.43e-5, 0.0531312, 0.1063368},
+		I: []float64{-9.995685e-6, -4.99688e-6, -4.91e-10, 5.00073e-6, 9.999535e-6}}
+	all, err := Ohmic(s)
+	if f := pick(t, all, err, "ohmic", "exponent, both signs"); math.Abs(f.Value-1) > 0.002 {
+		t.Errorf("exponent %v, expected 1", f.Value)
+	}
+	if f := pick(t, all, err, "ohmic", "chord spread"); f.Value > 0.5 {
+		t.Errorf("chords differ by %v %%, expected 0.5 %% at most", f.Value)
+	}
+}
+
 func TestReversal(t *testing.T) {
 	o := Origin{"element.resistance", "demo data"}
 	all, err := Reversal(o, []float64{0.1003215, -0.1003095}, 1e-4, 1e-7, 1e-4)

@@ -21,9 +21,10 @@ func Ohmic(s Sweep) ([]Figure, error) {
 		return nil, fmt.Errorf("%s: %w", s.Channel, err)
 	}
 	var v, i []float64
+	leastV, leastI := atZero*largestOf(s.V), max(atZero*largestOf(s.I), tellsSign*s.UI)
 	zeros := 0
 	for k := range s.V {
-		if s.V[k] == 0 || s.I[k] == 0 || (s.V[k] < 0) != (s.I[k] < 0) {
+		if math.Abs(s.V[k]) <= leastV || math.Abs(s.I[k]) <= leastI || (s.V[k] < 0) != (s.I[k] < 0) {
 			zeros++ // no chord and no logarithm
 			continue
 		}
@@ -61,10 +62,18 @@ func Ohmic(s Sweep) ([]Figure, error) {
 	l.add(s.cubic(v, i))
 	l.add(s.worstResidual(line, u, dof))
 	if zeros > 0 && len(l.figures) > 0 {
-		l.skipped = append(l.skipped, fmt.Sprintf("%d points at zero or with opposite signs of current and voltage have no chord and no logarithm, and count for the straight line only", zeros))
+		l.skipped = append(l.skipped, fmt.Sprintf("%d points at zero, or with opposite signs of current and voltage have no chord and no logarithm, and count for the straight line only", zeros))
 	}
 	return l.done()
 }
+
+// A point at zero is where the source stood at zero: what is read there is offsets. It
+// is below atZero of the largest value, or its current is not tellsSign times its own
+// uncertainty.
+const (
+	atZero    = 1e-3
+	tellsSign = 3
+)
 
 const noLimit = "common practice; no standard defines a limit"
 
