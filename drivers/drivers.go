@@ -22,9 +22,10 @@ const (
 	InCompliance      // the source was limited while this was read
 	Garbled           // an answer that is no answer to the question
 	Lost              // no answer in time, or no link
+	CutShort          // nobody waited for it: the bench was being made safe
 )
 
-var flagWords = [...]string{"", "overflow", "not measured", "no probe", "in compliance", "garbled", "lost"}
+var flagWords = [...]string{"", "overflow", "not measured", "no probe", "in compliance", "garbled", "lost", "cut short"}
 
 // String is empty for a good reading: an empty cell needs no attention.
 func (f Flag) String() string { return flagWords[f] }

@@ -543,7 +543,7 @@ func (g *Gate) Silent(now clock.Instant) (*Cause, clock.Instant) {
 		switch f.LastFlag {
 		case drivers.Overflow, drivers.NotMeasured, drivers.NoProbe:
 			kind, what = Tripped, "the last one was flagged "+f.LastFlag.String()
-		case drivers.Garbled, drivers.Lost:
+		case drivers.Garbled, drivers.Lost, drivers.CutShort:
 			what = "the last one was flagged " + f.LastFlag.String()
 		}
 		return g.Latch(Cause{Kind: kind, At: now, Since: due, From: "built-in: silence is a fault",

@@ -25,7 +25,8 @@ type record struct {
 	failed  error // of an exchange: there was nobody to tell
 
 	latest  []drivers.Reading // by channel
-	bad     int64
+	bad     int64             // readings flagged, without those that were cut short
+	cut     int64
 	marks   []mark
 	lost    int64
 	onEvent func(sequence.Event)
@@ -54,14 +55,24 @@ func eventEncoder() zapcore.Encoder {
 
 // Reading implements sequence.Recorder.
 func (r *record) Reading(x drivers.Reading, c *rig.Channel, step string) error {
-	if x.Flag != drivers.Good {
-		r.bad++
-	}
+	r.judge(x.Flag)
 	r.latest[x.Channel] = x
 	if r.failed != nil {
 		return r.failed
 	}
 	return r.writer.Reading(asRow(x, c, step))
+}
+
+// judge counts what is not good. A reading that making safe has cut short says nothing
+// about the instrument.
+func (r *record) judge(f drivers.Flag) {
+	switch f {
+	case drivers.Good:
+	case drivers.CutShort:
+		r.cut++
+	default:
+		r.bad++
+	}
 }
 
 // asRow is a reading as readings.csv has it.

@@ -176,9 +176,7 @@ func (t *retold) readings(r *logs.Run) error {
 		}
 		t.last = max(t.last, done)
 		t.outcome.Readings++
-		if row.Flag != "" {
-			t.record.bad++
-		}
+		t.record.judge(flagOf(row.Flag))
 		if i := t.job.rig.Channel(row.Channel); i >= 0 {
 			t.record.latest[i] = drivers.Reading{Channel: i, At: clock.Instant(row.AtNs), Within: clock.Instant(row.WithinNs),
 				Value: row.Value * t.job.rig.Channels[i].Unit.Factor, Flag: flagOf(row.Flag)}
@@ -193,7 +191,7 @@ func (t *retold) readings(r *logs.Run) error {
 
 // flagOf is the flag that a row of readings.csv has; an unknown one is no good reading.
 func flagOf(word string) drivers.Flag {
-	for f := drivers.Good; f < drivers.Lost; f++ {
+	for f := drivers.Good; f <= drivers.CutShort; f++ {
 		if f.String() == word {
 			return f
 		}

@@ -70,6 +70,9 @@ func (x *execution) summary(took string) string {
 		lines = append(lines, [2]string{head, text})
 	}
 	count := fmt.Sprintf("%d, %d flagged", o.Readings, x.record.bad)
+	if x.record.cut > 0 {
+		count += fmt.Sprintf(", %d cut short to make the rig safe", x.record.cut)
+	}
 	if o.Missed >= 0 {
 		count += fmt.Sprintf(", %d left out because the instrument was busy", o.Missed)
 	}

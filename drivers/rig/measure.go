@@ -56,10 +56,19 @@ func (i *Instrument) read(query int, q *Query, by clock.Instant) (*wire.Exchange
 		return x, nil
 	case i.standing(err):
 		i.complaint = err
-		i.all(q, drivers.Lost)
+		i.all(q, worthOf(err))
 		return x, nil
 	}
 	return x, err
+}
+
+// worthOf is the flag of a reading that an error ended. The level is not turned round
+// any more for one when the bench is being made safe.
+func worthOf(err error) drivers.Flag {
+	if isRefusal(err) || wire.WasCut(err) {
+		return drivers.CutShort
+	}
+	return drivers.Lost
 }
 
 // standing tells whether the link stands in spite of an error: only this exchange
@@ -326,7 +335,7 @@ func (i *Instrument) turned(query int, q *Query, k int, by clock.Instant) (clock
 	}
 	if err != nil && (i.standing(err) || isRefusal(err)) {
 		i.complaint = err
-		i.all(q, drivers.Lost)
+		i.all(q, worthOf(err))
 		err = nil
 	}
 	return last, err

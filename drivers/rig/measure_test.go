@@ -244,8 +244,8 @@ func TestReversal(t *testing.T) {
 		m.answer = usual
 		// Once the judge forbids everything nothing is sent.
 		j.forbid, m.heard = func(drivers.Setpoint) bool { return true }, nil
-		if rs, err = i.Measure(0, nil, soon(c)); err != nil || rs[2].Flag != drivers.Lost || m.count("SOUR:CURR") != 0 {
-			t.Errorf("expected lost readings and no command, got %+v, %v, %q", rs, err, m.heard)
+		if rs, err = i.Measure(0, nil, soon(c)); err != nil || rs[2].Flag != drivers.CutShort || m.count("SOUR:CURR") != 0 {
+			t.Errorf("expected readings cut short and no command, got %+v, %v, %q", rs, err, m.heard)
 		}
 		return nil
 	})

@@ -32,6 +32,13 @@ func (p *Port) played(request []byte) (*Exchange, error) {
 	return &p.last, &Error{Port: p.String(), Request: x.Request, Reply: x.Reply, Ended: x.Ended}
 }
 
+// WasCut tells whether an error is that a safe-state command went ahead, or would not
+// have been made after it: the record has none.
+func WasCut(err error) bool {
+	var e *Error
+	return errors.As(err, &e) && (e.Ended == CutShort || e.Cause == errNotRecorded)
+}
+
 // EndingOf is the ending with this word of the record.
 func EndingOf(word string) (Ending, bool) {
 	i := slices.Index(endingWords[:], word)
