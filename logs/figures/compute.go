@@ -97,11 +97,33 @@ func (c *computer) take() {
 		c.ohmic()
 		return
 	}
+	every := c.stays
+	c.choose()
 	c.plateaus()
+	c.contacts(every)
 	c.placements()
 	c.ohmic()
 	c.quiet()
 	c.selfHeating()
+}
+
+// choose leaves plateaus out that do not belong with others: those read with two wires
+// where others were read with four, and those in which the film was laid down anew, on
+// a contact with the plate that may be another one.
+func (c *computer) choose() {
+	for _, odd := range [...]struct {
+		is   func(stay) bool
+		says string
+	}{
+		{func(s stay) bool { return s.wires == "2" }, "were read with two wires: they count for contact_resistance alone"},
+		{func(s stay) bool { return s.placed }, "began with the specimen laid down: they count for response alone"},
+	} {
+		kept := slices.DeleteFunc(slices.Clone(c.stays), odd.is)
+		if n := len(c.stays) - len(kept); n > 0 && len(kept) > 0 {
+			c.Notes = append(c.Notes, fmt.Sprintf("%d plateaus %s", n, odd.says))
+			c.stays = kept
+		}
+	}
 }
 
 // last is the time of the last reading.
@@ -352,30 +374,43 @@ func (c *computer) lagFigures(t Thermometer, s Settled, common []Common) {
 		for i := range all {
 			all[i].Flavour += ", by " + t.Channel
 		}
-		if len(s.Tau) == 0 { // then nothing remained
-			all = slices.DeleteFunc(all, func(f Figure) bool { return f.Figure == "not_settled" })
-		}
+		all = slices.DeleteFunc(all, func(f Figure) bool {
+			lag := f.Figure == "not_settled" || f.Figure == "lag_tau" || strings.Contains(f.Flavour, "lag taken out")
+			return lag && t.asRead() || f.Figure == "not_settled" && len(s.Tau) == 0 // then nothing remained
+		})
 		c.add("hysteresis by "+t.Channel, all, err)
 	}
-	if len(s.Tau) == 0 {
+	switch {
+	case t.asRead():
+		c.skip("lag_tau by "+t.Channel, errors.New("it lies beside the film and shows what that has: no lag is taken out"))
+	case len(s.Tau) == 0:
 		c.skip("lag_tau by "+t.Channel, errors.New("the transients show no lag that stands out of their noise"))
 	}
 }
 
-// curveFigures are those of the first way up (of the first way there is), settled values.
+// curveFigures are those of the first way up (of the first way there is). Beside the film
+// temperature and resistance are those of the same moments, the last fifth of each plateau;
+// on the plate, resistances are those the film tends to.
 func (c *computer) curveFigures(t Thermometer, s Settled, common []Common) {
 	k := cyclesOf(s.Holds)[0]
-	holds, way := s.Holds[k.from:k.top+1], "settled values of the way up"
-	if len(holds) < 2 {
-		holds, way = s.Holds[k.top:k.to+1], "settled values of the way down"
+	kind := "settled values"
+	if t.asRead() {
+		kind = "last fifth of each"
 	}
-	curve, err := c.toFilm(t, s.branch(c.named(t, holds, way), holds, true, common))
+	make := func(holds []Hold, way string) (Curve, error) {
+		return c.toFilm(t, s.branch(c.named(t, holds, kind+", way "+way), holds, !t.asRead(), common))
+	}
+	holds, way := s.Holds[k.from:k.top+1], "up"
+	if len(holds) < 2 {
+		holds, way = s.Holds[k.top:k.to+1], "down"
+	}
+	curve, err := make(holds, way)
 	if err != nil {
 		c.skip("r0, sensitivity, tcr, b_value, linearity", err)
 		return
 	}
-	if c.Up = curve; k.to > k.top && len(s.Holds[k.from:k.top+1]) >= 2 {
-		c.Down, _ = c.toFilm(t, s.branch(c.named(t, s.Holds[k.top+1:k.to+1], "settled values of the way down"), s.Holds[k.top+1:k.to+1], true, common))
+	if c.Up = curve; k.to > k.top && way == "up" {
+		c.Down, _ = make(s.Holds[k.top+1:k.to+1], "down")
 	}
 	c.ofCurve(curve)
 	c.repeated(t, s)
@@ -386,14 +421,14 @@ func (c *computer) ofCurve(curve Curve) {
 	low, high := extremes(curve.T)
 	at := c.Facts.AtDegC
 	all, err := R0(curve, at)
-	c.add("r0", all, err)
+	c.add("r0", c.shaped(curve, all), err)
 	if at < low-nearEnough || at > high+nearEnough {
 		c.Notes = append(c.Notes, fmt.Sprintf("R0 is asked for at %.4g degC, outside the %.4g to %.4g degC that were measured: it is extrapolated", at, low, high))
 	}
 	all, err = Sensitivity(curve, at)
 	c.add("sensitivity", all, err)
 	all, err = TCR(curve, low, high, at, (low+high)/2)
-	c.add("tcr", all, err)
+	c.add("tcr", c.shaped(curve, all), err)
 	c.keepSlope(curve, at)
 	if curve.R[0] > 0 && falls(curve) {
 		all, err = BValue(curve, low, high)
@@ -413,6 +448,47 @@ func (c *computer) ofCurve(curve Curve) {
 	}
 	all, err = Linearity(curve)
 	c.add("linearity", all, err)
+}
+
+// shaped adds to what a quadratic says how far an exponential law through the same points,
+// as thermistors have it, would say something else: which of the two the film follows is
+// not known.
+func (c *computer) shaped(curve Curve, all []Figure) []Figure {
+	if len(curve.T) < 3 || !falls(curve) || slices.Min(curve.R) <= 0 {
+		return all
+	}
+	f, err := logFit(curve.T, curve.R)
+	if err != nil {
+		return all
+	}
+	for k, fig := range all {
+		var other float64
+		switch fig.Figure + ", " + fig.Flavour {
+		case "r0, fitted quadratic":
+			other = math.Exp(f.B[0] + f.B[1]/(fig.With[0].Value+zeroCelsius))
+		case "tcr, local":
+			other = Slope(f.B[1], fig.With[0].Value)
+		default:
+			continue
+		}
+		in := Input{Name: "quadratic or exponential", Unit: fig.Unit, U: Rectangular(math.Abs(other - fig.Value)), Type: "B", Sensitivity: 1, Says: "bound: what the exponential law through the same points says"}
+		if wide, err := fig.wider(in); err == nil {
+			all[k] = wide
+		}
+	}
+	return all
+}
+
+// wider is the figure with further inputs in its budget.
+func (f Figure) wider(more ...Input) (Figure, error) {
+	if f.Budget == nil {
+		return f, errors.New("a figure without a budget")
+	}
+	b, err := Combine(f.Unit, f.Level, slices.Concat(f.Budget.Inputs, more), f.Budget.Correlations...)
+	if err == nil {
+		f.Budget, f.U_std, f.K, f.Expanded = &b, b.Combined, b.K, b.Expanded
+	}
+	return f, err
 }
 
 func falls(curve Curve) bool {
@@ -466,7 +542,11 @@ func (c *computer) repeated(t Thermometer, s Settled) {
 		if groups[p] == nil {
 			order = append(order, p)
 		}
-		groups[p] = append(groups[p], h.Settled-h.Slope*(h.T-p.level))
+		at, r := h.T, h.Settled
+		if t.asRead() {
+			at, r = h.TSeen, h.Seen
+		}
+		groups[p] = append(groups[p], r-h.Slope*(at-p.level))
 	}
 	var values [][]float64
 	for _, p := range order {

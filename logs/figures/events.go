@@ -89,13 +89,81 @@ func (c *computer) transient(m move, name string) (Transient, error) {
 	return tr, nil
 }
 
+// contacts compares plateaus that follow each other at one temperature, one read with two
+// wires and one with four.
+func (c *computer) contacts(all []stay) {
+	for i := 1; i < len(all); i++ {
+		two, four := all[i-1], all[i]
+		if two.wires == "4" {
+			two, four = four, two
+		}
+		if two.wires != "2" || four.wires != "4" || math.Abs(two.target-four.target) > nearEnough {
+			continue
+		}
+		f, err := c.twoLessFour(two, four)
+		c.add("contact_resistance", []Figure{f}, err)
+		return
+	}
+	c.skip("contact_resistance", errors.New("no plateau was read with two wires and with four"))
+}
+
+// atRest is the end of a stay: mean resistance and temperature with standard uncertainties.
+func (c *computer) atRest(s stay) (r, t Input, err error) {
+	if len(c.Facts.Thermometers) == 0 {
+		return r, t, errors.New("no thermometer is known")
+	}
+	best := c.Facts.Thermometers[0]
+	b, err := c.together(best.Channel)
+	if err != nil {
+		return r, t, err
+	}
+	from, _ := slices.BinarySearch(b.t, max(s.from, s.to-(s.to-s.from)*tailShare))
+	to, _ := slices.BinarySearch(b.t, s.to)
+	if to-from < leastReadings {
+		return r, t, fmt.Errorf("%d readings at the end of the plateau from %.0f s: at least %d are needed", to-from, s.from, leastReadings)
+	}
+	r = Input{Name: "R, " + s.wires + " wires", Unit: "Ohm", Type: "A"}
+	r.Value, r.U = sureMean(b.r[from:to])
+	t = Input{Name: "temperature, " + s.wires + " wires", Unit: "K", Type: "A"}
+	t.Value, t.U = sureMean(b.temperature[from:to])
+	t.U = math.Hypot(t.U, math.Hypot(Rectangular(best.ResolutionK/2), MomentsOf(b.u[from:to]).Mean))
+	return r, t, nil
+}
+
+func (c *computer) twoLessFour(two, four stay) (Figure, error) {
+	r2, t2, err := c.atRest(two)
+	r4, t4, err2 := c.atRest(four)
+	if err = errors.Join(err, err2); err != nil {
+		return Figure{}, err
+	}
+	slope := c.slope
+	if slope == 0 {
+		slope = c.Facts.ExpectedPerK * r4.Value
+	}
+	inputs := []Input{r2, r4, t2, t4, {Name: "slope", Value: slope, Unit: "Ohm/K", U: c.uSlope, Type: "A"}, {Name: "meter, gain", Value: 1, Unit: "Ohm/Ohm", Type: "B"}}
+	meter, _ := c.Facts.meterErrors(r4.Value, c.currentAt(four.from), true)
+	for _, e := range meter {
+		inputs[5].U = math.Hypot(inputs[5].U, e.U)
+	}
+	value, b, err := Propagate("Ohm", Level95, inputs, func(x []float64) (float64, error) {
+		return x[5] * (x[0] - x[1] - x[4]*(x[2]-x[3])), nil
+	})
+	if err != nil {
+		return Figure{}, err
+	}
+	o := Origin{c.R.Channel, fmt.Sprintf("last fifths of the plateaus from %.0f to %.0f s (two wires) and %.0f to %.0f s (four)", two.from, two.to, four.from, four.to)}
+	return o.figure(meaning{"contact_resistance", "two wires less four wires", "Ohm",
+		"R read with two wires less R read with four at one temperature: both contacts and both leads together, reduced to the temperature of the four-wire reading", "common practice"}, value, b,
+		Given{"temperature", t4.Value, "degC"})
+}
+
 // ohmic is what the sweeps of current against voltage say.
 func (c *computer) ohmic() {
 	used := 0
 	for _, w := range c.sweeps {
 		v, i := both(w)
 		s := Sweep{Origin: Origin{c.Facts.Voltage + " and " + c.Facts.Current, fmt.Sprintf("sweep from %.1f to %.1f s (%s)", w.from, w.to, w.step)}, V: v, I: i}
-		if w.role != "" {
+		if w.role != "" || inAny(c.lost, w.from) {
 			continue
 		}
 		used++
@@ -305,13 +373,19 @@ func (c *computer) noiseOf(s stay) {
 	c.Interval = how.Interval
 }
 
-// drift is of the stay without its first tenth, in which film and plate come to rest.
+// drift is of the stay without its beginning, in which the film comes to rest: twelve time
+// constants, after which 6 millionths of a step are left, or a tenth where none is known.
 func (c *computer) drift(s stay) {
-	if s.to-s.from < driftLeast {
-		c.skip("drift", fmt.Errorf("the longest plateau lasts %.0f s: at least %.0f s at one temperature are needed", s.to-s.from, driftLeast))
+	from := s.from + (s.to-s.from)/10
+	for _, x := range c.Settled {
+		for _, tau := range x.Tau {
+			from = max(from, s.from+12*tau)
+		}
+	}
+	if s.to-from < driftLeast {
+		c.skip("drift", fmt.Errorf("the longest plateau lasts %.0f s, the last %.0f s of it at rest: at least %.0f s are needed", s.to-s.from, max(0, s.to-from), driftLeast))
 		return
 	}
-	from := s.from + (s.to-s.from)/10
 	d := Record{Origin: Origin{c.R.Channel, fmt.Sprintf("readings from %.1f to %.1f s (%s), averaged to at most %d", from, s.to, s.step, mostTrend)}}
 	a, _ := slices.BinarySearch(c.R.Time, from)
 	b, _ := slices.BinarySearch(c.R.Time, s.to)

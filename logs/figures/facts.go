@@ -26,9 +26,13 @@ type Facts struct {
 type Thermometer struct {
 	Channel     string
 	BesideFilm  bool     // else it reads the plate, and the film is cooler by what it loses to the air
+	MayLead     bool     // nobody knows where it lies: the film may follow it slowly, and a lag is looked for
 	Errors      []Common // in the same way for all its readings
 	ResolutionK float64  // step of what it shows
 }
+
+// asRead tells whether film and thermometer have one temperature at each moment.
+func (t Thermometer) asRead() bool { return t.BesideFilm && !t.MayLead }
 
 // Promise is the declared accuracy of a quantity up to a range: a bound.
 type Promise struct{ UpTo, OfReading, Plus float64 }

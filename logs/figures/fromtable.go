@@ -144,7 +144,7 @@ func (c *tableComputer) takeFacts() {
 		c.Facts.Says[name] = "stated by hand"
 	}
 	if name := c.name(TemperatureRole); name != "" {
-		t := Thermometer{Channel: name, BesideFilm: true}
+		t := Thermometer{Channel: name, BesideFilm: true, MayLead: true}
 		if c.ask.TemperatureK > 0 {
 			t.Errors = []Common{{Name: name, Kind: TemperatureOffset, U: Rectangular(c.ask.TemperatureK), Says: "stated by hand, rectangular"}}
 		}

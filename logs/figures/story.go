@@ -19,6 +19,7 @@ type story struct {
 	settings []setting
 	steps    []begun
 	ops      map[string]string // step → what it does, where that matters here
+	lost     []span            // what was read in them counts for nothing
 	ended    float64
 	notes    []string
 }
@@ -28,6 +29,8 @@ type stay struct {
 	from, to float64 // s
 	target   float64 // degC
 	step     string
+	wires    string // of the meter
+	placed   bool   // the film was laid down in it, and comes from elsewhere
 }
 
 // move is the specimen laid on the plate or taken away.
@@ -37,6 +40,13 @@ type move struct {
 	until float64 // s: the next thing that changed
 	step  string
 	role  string
+}
+
+// span is a stretch of time, s.
+type span struct{ from, to float64 }
+
+func inAny(spans []span, at float64) bool {
+	return slices.ContainsFunc(spans, func(s span) bool { return s.from <= at && at < s.to })
 }
 
 // setting is how the meter stood from a moment on.
@@ -62,6 +72,8 @@ type happened struct {
 	T0    float64  `json:"t0_s"`
 	UT0   *float64 `json:"u_t0_s"`
 	Aim   float64  `json:"target"`
+	FromS float64  `json:"from_s"`
+	ToS   float64  `json:"to_s"`
 }
 
 // planned is the part of plan.json that matters here.
@@ -120,10 +132,18 @@ func readStory(r *logs.Run, f Facts) (story, error) {
 
 func (t *teller) hear(e happened) {
 	at := float64(e.TNs) / 1e9
+	if e.Event == "segment" { // the run was taken up again; the meter was prepared anew
+		t.change(at)
+		t.ended, t.arrived, t.now = 0, nil, setting{at: at}
+		t.settings = append(t.settings, t.now)
+		return
+	}
 	if t.over() {
 		return
 	}
 	switch e.Event {
+	case "gap":
+		t.lose(span{e.FromS, e.ToS})
 	case "tripped", "failed", "stopped", "safe", "not safe", "ended":
 		t.change(at)
 		t.ended, t.arrived = at, nil
@@ -156,12 +176,38 @@ func (t *teller) over() bool { return t.ended > 0 }
 func (t *teller) change(at float64) {
 	if t.arrived != nil && t.role == "" && !t.off && at > t.arrived.from {
 		s := *t.arrived
-		s.to = at
+		s.to, s.wires = at, t.now.wires
 		t.stays = append(t.stays, s)
 	}
 	if t.moving >= 0 {
 		t.moves[t.moving].until = at
 		t.moving = -1
+	}
+}
+
+// lose takes out what lies in a gap: a step that was broken off, and the way back to its
+// beginning.
+func (t *teller) lose(g span) {
+	t.lost = append(t.lost, g)
+	var stays []stay
+	for _, s := range t.stays {
+		if s.to > g.from {
+			s.to = g.from
+		}
+		if s.to > s.from {
+			stays = append(stays, s)
+		}
+	}
+	var moves []move
+	for _, m := range t.moves {
+		m.until = min(m.until, g.from)
+		if m.until > m.at {
+			moves = append(moves, m)
+		}
+	}
+	t.stays, t.moves, t.moving = stays, moves, -1
+	if t.arrived != nil {
+		t.arrived.from = max(t.arrived.from, g.to)
 	}
 }
 
@@ -177,7 +223,7 @@ func (t *teller) moved(e happened) {
 	t.off = e.Text != "plate"
 	if was != nil { // the plate stays as it is; the film's plateau begins anew
 		again := *was
-		again.from, again.step = e.T0, e.Step
+		again.from, again.step, again.placed = e.T0, e.Step, true
 		t.arrived = &again
 	}
 }
@@ -200,6 +246,12 @@ func (t *teller) set(at float64, text string) {
 	case "reverse":
 		t.now.reversed = value == "on"
 	case "wires":
+		if t.arrived != nil && t.now.wires != value { // leads and contacts come in, or go out
+			was := *t.arrived
+			t.change(at)
+			was.from = at
+			t.arrived = &was
+		}
 		t.now.wires = value
 	case "integration":
 		fmt.Sscan(value, &t.now.integration)

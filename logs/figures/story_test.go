@@ -24,6 +24,9 @@ func told(t *testing.T, plan string, events ...[4]string) *logs.Run {
 		if e[1] == "moved" {
 			object["t0_s"], object["u_t0_s"] = s-2, 0.1
 		}
+		if e[1] == "gap" {
+			object["from_s"], object["to_s"] = 50, s
+		}
 		if e[1] == "arrived" {
 			object["target"] = 30
 		}
@@ -62,6 +65,8 @@ func TestStays(t *testing.T) {
 		{"it goes on after warm-up", [][4]string{{"5", "step", "1 bring", "warm-up"}, arrived, {"40", "step", "2 hold", ""}, {"100", "ended", "", ""}}, "40-100"},
 		{"a film laid down begins anew", [][4]string{arrived, {"32", "moved", "2 place", "plate"}, {"100", "ended", "", ""}}, "10-30 30-100"},
 		{"a film taken off has none", [][4]string{arrived, {"32", "moved", "2 lift", "air"}, {"100", "ended", "", ""}}, "10-30"},
+		{"taken up again", [][4]string{arrived, {"60", "failed", "", ""}, {"200", "segment", "", ""}, {"240", "arrived", "1 bring", "plate.temperature"}, {"260", "gap", "2 hold", ""}, {"300", "ended", "", ""}}, "10-50 260-300"},
+		{"killed and taken up again", [][4]string{arrived, {"200", "segment", "", ""}, {"260", "gap", "1 bring", ""}, {"270", "arrived", "1 bring", "plate.temperature"}, {"300", "ended", "", ""}}, "10-50 270-300"},
 		{"another thermometer's arrival", [][4]string{{"10", "arrived", "1 bring", "bath.temperature"}, {"100", "ended", "", ""}}, ""},
 	} {
 		s, err := readStory(told(t, `{"actions":[]}`, c.events...), f)

@@ -166,7 +166,7 @@ func (c *content) take(r *figures.Results) {
 		if s := r.Settled[t.Channel]; s != nil {
 			c.SpecimenS = t.Channel
 			for _, h := range s.Holds {
-				c.Plateaus = append(c.Plateaus, plateauOf(h, len(s.Tau) > 0, t.Channel))
+				c.Plateaus = append(c.Plateaus, plateauOf(h, len(s.Tau) > 0 && !(t.BesideFilm && !t.MayLead), t.Channel))
 			}
 		}
 	}
@@ -198,11 +198,11 @@ func rowOf(f figures.Figure) row {
 }
 
 func plateauOf(h figures.Hold, lags bool, by string) plateau {
-	p := plateau{From: seconds(h.Start), To: seconds(h.End), T: fmt.Sprintf("%.3f", h.T), Seen: fmt.Sprintf("%.2f", h.Seen), Settled: fmt.Sprintf("%.2f ± %.2f", h.Settled, 2*h.USettled),
+	p := plateau{From: seconds(h.Start), To: seconds(h.End), T: fmt.Sprintf("%.3f", h.TSeen), Seen: fmt.Sprintf("%.2f", h.Seen), Settled: fmt.Sprintf("%.2f ± %.2f", h.Settled, 2*h.USettled),
 		Remained: fmt.Sprintf("%.2f ± %.2f", h.Remained, 2*h.URemained), Rest: "no", Step: by}
 	switch {
 	case !lags:
-		p.Remained, p.Rest = "no lag seen", ""
+		p.Settled, p.Remained, p.Rest = "–", "–", "–"
 	case h.AtRest():
 		p.Rest = "yes"
 	}
