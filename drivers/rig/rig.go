@@ -192,6 +192,9 @@ func load(doc *yamltext.Document, files func(name string) ([]byte, error), kept 
 	r.keptClosed()
 	r.apart(t["thermometers disagree"])
 	rig.ActWithin = r.span(t["must act within"])
+	if t["must act within"] != nil && rig.ActWithin == 0 {
+		r.wrong(t["must act within"], "no bench acts in no time")
+	}
 	if rig.Notify = r.texts(t["notify"]); t["notify"] != nil && len(rig.Notify) == 0 {
 		r.wrong(t["notify"], "a program is missing here")
 	}

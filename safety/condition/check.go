@@ -360,6 +360,9 @@ func (c *compiler) comparison(n *ast.BinaryNode, a, b operand) operand {
 	if !a.varies && !b.varies {
 		return c.at(n, "name a channel on one side", "this comparison can never change")
 	}
+	if n.Left.String() == n.Right.String() {
+		return c.at(n, "compare it with something else", "both sides are the same: this comparison can never change")
+	}
 	compare := map[string]func(x, y float64) bool{
 		"<":  func(x, y float64) bool { return x < y },
 		"<=": func(x, y float64) bool { return x <= y },

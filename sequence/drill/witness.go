@@ -38,7 +38,7 @@ const (
 	energies
 )
 
-// How long each may last where the rig does not say within which time it must act. An
+// How long each may last where the rig does not say that it must act sooner. An
 // interlock over two thermometers takes minutes to tell a lag from a fault, and nothing
 // is beyond a limit yet. Rules of thumb, no source.
 const (
@@ -119,12 +119,12 @@ func newWitness(p *plan.Plan, rules *safety.Rules, r *rig.Rig, b *twin.Bench, no
 	}
 	for k := range w.within {
 		w.within[k] = noticeAfter
-		if r.ActWithin > 0 {
-			w.within[k] = r.ActWithin
-		}
 	}
-	if r.ActWithin == 0 {
-		w.within[overLimit] = actWithin
+	w.within[overLimit] = actWithin
+	for k := range w.within { // a rig may only tighten them
+		if r.ActWithin > 0 {
+			w.within[k] = min(w.within[k], r.ActWithin)
+		}
 	}
 	w.within[blind] += gap
 	for _, l := range rules.Limits {

@@ -2,6 +2,7 @@ package plan
 
 import (
 	"slices"
+	"strings"
 
 	"dwell/drivers/rig"
 	"dwell/drivers/yamltext"
@@ -42,6 +43,12 @@ func (c *compiler) interlock(n *yamltext.Node) {
 	if !ok {
 		return
 	}
+	if c.doc != c.rig.Doc {
+		c.tooLong(t["lasting"], x.LastingNs)
+	}
+	if saysElapsed(e.text) {
+		c.wrong(t["when"], "elapsed is the time of a step, and an interlock belongs to none").Hint("write lasting, or while")
+	}
 	x.When, x.From = e.text, place(c.doc, e.node)
 	if x.Then == "pause" {
 		x.Pause = c.pause(n, t, keys, heaters)
@@ -54,6 +61,14 @@ func (c *compiler) interlock(n *yamltext.Node) {
 		}
 	}
 	c.rules.interlocks = append(c.rules.interlocks, interlock{e, x})
+}
+
+// saysElapsed tells whether an expression speaks of the time since its step began.
+func saysElapsed(text string) bool {
+	words := strings.FieldsFunc(text, func(c rune) bool {
+		return c != '.' && c != '_' && (c < '0' || c > '9') && (c|0x20 < 'a' || c|0x20 > 'z')
+	})
+	return slices.Contains(words, "elapsed")
 }
 
 // pause reads how to pause.

@@ -72,7 +72,28 @@ func (c *compiler) gatherLimits(n *yamltext.Node) {
 					Hint("limits only tighten: lower it, or leave it out; a longer lasting counts as looser")
 			}
 		}
+		c.passable(l, c.rig.Channels[i])
+		c.tooLong(valueOf(p.Value, "lasting"), l.LastingNs)
 		c.rules.bounds = append(c.rules.bounds, bound{l, "this protocol"})
+	}
+}
+
+// passable refuses a limit beyond whatever its channel can show: it protects nobody.
+func (c *compiler) passable(l rig.Limit, ch rig.Channel) {
+	if ch.Lowest == ch.Highest {
+		return // that is not known
+	}
+	if l.Below != nil && *l.Below > ch.Highest || l.Above != nil && *l.Above < ch.Lowest {
+		c.wrong(l.Node, "%s shows nothing beyond this: it can never be passed", ch.Name).
+			Hint(fmt.Sprintf("it shows %s to %s", near(ch.Lowest, ch.Unit.Dim), near(ch.Highest, ch.Unit.Dim)))
+	}
+}
+
+// tooLong refuses a rule that must hold for longer than the whole run takes.
+func (c *compiler) tooLong(n *yamltext.Node, lasting int64) {
+	if n != nil && c.plan.AtMostNs > 0 && lasting >= c.plan.AtMostNs {
+		c.wrong(n, "the whole run is over before: this can never come about").
+			Note(c.doc, valueOf(valueOf(c.doc.Root, "ends"), "at most"), "it lasts so long at most")
 	}
 }
 
@@ -117,7 +138,7 @@ func (c *compiler) limit(p yamltext.Pair, dim quantity.Dimension) (l rig.Limit, 
 		if t["over"] == nil {
 			c.wrong(slow, "over which time the change is looked at is missing").Hint("add over: 30 s")
 		}
-		if dim != anything {
+		if c.possible(r, slow); dim != anything {
 			c.rules.rates = append(c.rules.rates, ratebound{r, slow})
 		}
 	} else if t["over"] != nil {
@@ -130,6 +151,20 @@ func (c *compiler) limit(p yamltext.Pair, dim quantity.Dimension) (l rig.Limit, 
 		c.wrong(p.Value, "nothing is limited here").Hint("write below, above or changes slower than")
 	}
 	return l, l.Node != nil
+}
+
+// possible refuses a rate that a channel cannot reach within the window: from one end of
+// what it shows to the other, the slope of a straight line through a step is half as
+// much again as the step in that time.
+func (c *compiler) possible(r safety.Rate, n *yamltext.Node) {
+	i := c.rig.Channel(r.Channel)
+	if i < 0 || r.WindowNs == 0 {
+		return
+	}
+	if ch := c.rig.Channels[i]; ch.Highest > ch.Lowest && float64(r.Below*float64(r.WindowNs)/1e9) > 1.5*(ch.Highest-ch.Lowest) {
+		c.wrong(n, "%s cannot change that fast: this can never be passed", ch.Name).
+			Hint(fmt.Sprintf("it shows %s to %s", near(ch.Lowest, ch.Unit.Dim), near(ch.Highest, ch.Unit.Dim)))
+	}
 }
 
 // written is what a limit allows, and where that stands: "80 degC, rig.yaml:11".
