@@ -34,7 +34,27 @@ type Identity struct {
 	Exit     *int   `json:"exit,omitempty"`
 	Readings int64  `json:"readings,omitempty"`
 
+	Repeats  *Repeats  `json:"repeats,omitempty"`  // of a run that repeats an old one
 	Segments []Segment `json:"segments,omitempty"` // of a run that was taken up again, after the first
+}
+
+// Repeats is what a run repeats, and what was not as it was then.
+type Repeats struct {
+	Run         string       `json:"run"` // the name of its folder
+	StartUTC    string       `json:"start_utc"`
+	PlanSHA256  string       `json:"plan_sha256"` // of its plan.json
+	SamePlan    bool         `json:"same_plan"`   // this run's plan.json is that one, to the byte
+	Differences []Difference `json:"differences"`
+	Reason      string       `json:"reason,omitempty"` // why it was repeated in spite of blocking ones
+}
+
+// Difference is one thing that was not as in the repeated run.
+type Difference struct {
+	What   string `json:"what"`
+	Then   string `json:"then"`
+	Now    string `json:"now"`
+	Weight string `json:"weight"` // harmless, notable, blocking
+	Why    string `json:"why"`
 }
 
 // Segment is a part of a run that another process recorded, on the same time base.

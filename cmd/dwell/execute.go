@@ -35,7 +35,8 @@ type execution struct {
 	onExchange func(*wire.Exchange)
 	started    func(*sequence.Run) // the operator can stop it from here on
 
-	again *takenUp // a run that is taken up again; nil for a new one
+	again   *takenUp    // a run that is taken up again; nil for a new one
+	repeats *repetition // an old run that this one repeats; nil for none
 
 	origin  clock.Origin
 	bench   *rig.Bench
@@ -90,6 +91,9 @@ func (x *execution) world() error {
 	}
 	defer bench.Close()
 	x.bench = bench
+	if err := x.compareIdentities(); err != nil {
+		return err
+	}
 	folder, writer, err := x.writer()
 	if err != nil {
 		return usage(err)
@@ -122,6 +126,18 @@ func (x *execution) world() error {
 
 // openPatience is how long all ports together may take to open.
 const openPatience = 10 * clock.Second
+
+// compareIdentities compares who is there with who was there in the run that this one
+// repeats. In virtual time it is known who is there, and asking would shift the rest.
+func (x *execution) compareIdentities() error {
+	if x.repeats == nil || x.kind == "rehearsal" {
+		return nil
+	}
+	if err := x.repeats.identify(x.clock, x.bench); err != nil {
+		return &coded{exitFailed, err}
+	}
+	return usage(x.repeats.judge(x.speech))
+}
 
 // writer makes the run folder, or opens the one of a run that is taken up again, and
 // keeps others from doing the same.
@@ -171,7 +187,7 @@ func (x *execution) identity() logs.Identity {
 	id := logs.Identity{Kind: x.kind, Dwell: versionText(), Go: runtime.Version(), System: runtime.GOOS + "/" + runtime.GOARCH,
 		Protocol: x.job.plan.Title, Specimen: x.job.plan.Specimen, Rig: x.job.rig.Name, Seed: x.seed,
 		Operator: x.operator, Remarks: x.remarks, StartUTC: x.origin.UTC.Format(time.RFC3339Nano),
-		Clock: clockState(x.origin)}
+		Clock: clockState(x.origin), Repeats: x.repeats.record()}
 	for _, d := range x.job.rig.Instruments {
 		id.Instruments = append(id.Instruments, logs.Instrument{Name: d.Name, Profile: d.Profile.Name, Port: x.portText(d),
 			Identity: x.outcome.Identities[d.Name], Calibrated: d.Calibrated})

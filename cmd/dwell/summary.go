@@ -22,6 +22,9 @@ func (x *execution) report(err error, took string) error {
 	}
 	code := outcomeCode(x.outcome)
 	object := map[string]any{"run": x.folder, "outcome": x.outcome.Word, "safe": x.outcome.Safe, "readings": x.outcome.Readings}
+	if x.repeats != nil {
+		object["repeats"] = x.repeats.record()
+	}
 	x.speech.result(x.summary(took))
 	if err != nil {
 		var c *coded

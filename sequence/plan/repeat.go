@@ -1,0 +1,172 @@
+package plan
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+
+	"dwell/drivers/quantity"
+	"dwell/safety"
+)
+
+// This file compares a plan that was executed once with what the same protocol would
+// become on today's bench, so that the old one can be executed again.
+
+// Weight is how much a difference between then and now matters.
+type Weight string
+
+// The weights.
+const (
+	Harmless Weight = "harmless"
+	Notable  Weight = "notable"
+	Blocking Weight = "blocking" // it needs a written reason
+)
+
+// Difference is one thing that is not as it was.
+type Difference struct {
+	What   string `json:"what"`
+	Then   string `json:"then"`
+	Now    string `json:"now"`
+	Weight Weight `json:"weight"`
+	Why    string `json:"why"`
+}
+
+func (d Difference) String() string {
+	return fmt.Sprintf("%s: %s was %s, is %s: %s", d.Weight, d.What, d.Then, d.Now, d.Why)
+}
+
+// Again is the plan to execute when p is executed again, where today's files would give
+// today: the actions of p, and the tighter of the rules of both, which no reason
+// overrides. The error says what today's rules need and p does not do. It is p itself
+// when no rule has to be added.
+func (p *Plan) Again(today *Plan) (*Plan, []Difference, error) {
+	again := *p
+	a, t := &again.Rules, &today.Rules
+	var all []Difference
+	a.Limits = tighter(p.Rules.Limits, t.Limits, &all)
+	a.Rates = joined("a limit on the rate", a.Rates, t.Rates, func(r safety.Rate) safety.Rate { r.From = ""; return r }, &all)
+	a.Interlocks = joined("an interlock", a.Interlocks, t.Interlocks, func(i safety.Interlock) safety.Interlock { i.From = ""; return i }, &all)
+	a.Compliance = joined("the built-in rule compliance", a.Compliance, t.Compliance, func(x safety.Compliance) safety.Compliance { x.From = ""; return x }, &all)
+	a.HeatsNot = joined("the built-in rule heats not", a.HeatsNot, t.HeatsNot, func(x safety.HeatsNot) safety.HeatsNot { x.From = ""; return x }, &all)
+	a.KeepsWarming = joined("the built-in rule keeps warming", a.KeepsWarming, t.KeepsWarming, func(x safety.KeepsWarming) safety.KeepsWarming { x.From = ""; return x }, &all)
+	a.Frozen = joined("the built-in rule frozen", a.Frozen, t.Frozen, func(x safety.Frozen) safety.Frozen { x.From = ""; return x }, &all)
+	a.Energy = joined("a limit on the energy", a.Energy, t.Energy, func(x safety.Energy) safety.Energy { x.From = ""; return x }, &all)
+	a.Watched = joined("the built-in rule watched", a.Watched, t.Watched, func(x safety.Watched) safety.Watched { x.From = ""; return x }, &all)
+	for _, x := range today.Polled {
+		if !slices.ContainsFunc(p.Polled, func(o Polled) bool { return o.Channel == x.Channel }) {
+			return nil, all, fmt.Errorf("today's rules need %s, which the old plan does not read: it cannot be executed under them", x.Channel)
+		}
+	}
+	if text(p.Actions) != text(today.Actions) {
+		all = append(all, Difference{"the plan", fmt.Sprintf("%d actions", len(p.Actions)), fmt.Sprintf("%d other ones", len(today.Actions)), Notable,
+			"today the same protocol would become another plan; the old one is executed"})
+	}
+	if text(a) == text(p.Rules) {
+		return p, all, nil
+	}
+	return &again, all, nil
+}
+
+func text(v any) string {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return err.Error() // plans have no numbers that JSON does not have
+	}
+	return string(b)
+}
+
+// joined adds to old rules those of today that are not among them.
+func joined[R any](what string, old, today []R, plain func(R) R, all *[]Difference) []R {
+	result := slices.Clone(old)
+	has := func(list []R, r R) bool {
+		return slices.ContainsFunc(list, func(o R) bool { return text(plain(o)) == text(plain(r)) })
+	}
+	for _, r := range today {
+		if !has(old, r) {
+			result = append(result, r)
+			*all = append(*all, Difference{what, "not there", text(r), Notable, "it holds besides the old ones"})
+		}
+	}
+	for _, r := range old {
+		if !has(today, r) {
+			*all = append(*all, Difference{what, text(r), "not there", Harmless, "the old one holds"})
+		}
+	}
+	return result
+}
+
+// tighter adds to old limits those of today that are tighter.
+func tighter(old, today []safety.Limit, all *[]Difference) []safety.Limit {
+	result := slices.Clone(old)
+	for _, l := range today {
+		if slices.ContainsFunc(old, func(o safety.Limit) bool { return covers(o, l) }) {
+			continue
+		}
+		result = append(result, l)
+		*all = append(*all, Difference{"a limit", limitsOf(old, l.Channel), limitText(l), Notable, "today's is tighter, or asks for something else, and holds"})
+	}
+	for _, o := range old {
+		if !slices.ContainsFunc(today, func(l safety.Limit) bool { return covers(l, o) }) {
+			*all = append(*all, Difference{"a limit", limitText(o), limitsOf(today, o.Channel), Harmless, "the old one is tighter and holds"})
+		}
+	}
+	return result
+}
+
+// covers tells whether a limit is at least as tight as another in everything.
+func covers(a, b safety.Limit) bool {
+	below := b.Below == nil || a.Below != nil && *a.Below <= *b.Below
+	above := b.Above == nil || a.Above != nil && *a.Above >= *b.Above
+	return a.Channel == b.Channel && below && above && a.LastingNs <= b.LastingNs
+}
+
+func limitText(l safety.Limit) string {
+	s := l.Channel
+	if l.Below != nil {
+		s += " below " + string(quantity.AppendNumber(nil, *l.Below))
+	}
+	if l.Above != nil {
+		s += " above " + string(quantity.AppendNumber(nil, *l.Above))
+	}
+	if l.LastingNs > 0 {
+		s += " lasting " + string(quantity.AppendSeconds(nil, l.LastingNs)) + " s"
+	}
+	return s
+}
+
+func limitsOf(list []safety.Limit, channel string) string {
+	s := ""
+	for _, l := range list {
+		if l.Channel == channel {
+			if s != "" {
+				s += " and "
+			}
+			s += limitText(l)
+		}
+	}
+	if s == "" {
+		return "not there"
+	}
+	return s
+}
+
+// Of is the plan for another specimen: its id, and the band its resistance must lie in,
+// as the plan of today has them.
+func (p *Plan) Of(id string, today *Plan) *Plan {
+	again := *p
+	again.Specimen, again.Actions = id, slices.Clone(p.Actions)
+	for i := range again.Actions {
+		if again.Actions[i].Op != Confirm {
+			continue
+		}
+		check := *again.Actions[i].Confirm
+		check.Specimen = id
+		for _, a := range today.Actions {
+			if a.Op == Confirm {
+				check.LowOhm, check.HighOhm = a.Confirm.LowOhm, a.Confirm.HighOhm
+			}
+		}
+		again.Actions[i].Confirm = &check
+	}
+	return &again
+}
