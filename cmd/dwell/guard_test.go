@@ -396,6 +396,10 @@ func TestTheGuardKeepsTrying(t *testing.T) {
 	s.plate.cut()
 	s.until(here, "meter", "output", 0)
 	wait(t, "the alarm", func() bool { return strings.Contains(read(t, filepath.Join(folder, guardFile)), loud) })
+	p.says("guard: ")
+	if n := strings.Count(p.err.String(), loud); n < 3 || n > 8 { // at 0, 1, 3, 8, 18 s, and some more on a busy machine
+		t.Errorf("the alarm was said %d times on the screen within %v", n, alarmAfter)
+	}
 	wait(t, "the call for help", func() bool { b, _ := os.ReadFile(told); return strings.Contains(string(b), "NOT confirmed safe") })
 	if !s.on("plate", "heat") {
 		t.Fatal("the plate has gone off: it was to be out of reach")

@@ -94,6 +94,9 @@ const (
 	rubBelow = "\x1b[J"
 )
 
+// bell rings at the alarm's intervals, where a terminal does.
+const bell = '\a'
+
 // block says what is new where the block begins, and draws it again below.
 func (p *panel) block(b *strings.Builder, now clock.Instant, more bool) {
 	columns, rows := p.x.speech.size()
@@ -107,6 +110,9 @@ func (p *panel) block(b *strings.Builder, now clock.Instant, more bool) {
 		}
 	}
 	p.queue = p.queue[:0]
+	if p.alarm.again(now) != "" {
+		b.WriteByte(bell)
+	}
 	if more {
 		lines := p.status(now, columns)
 		for _, l := range lines[:min(len(lines), rows-1)] {

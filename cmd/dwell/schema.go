@@ -31,7 +31,7 @@ key. An editor that knows YAML completes and checks by it. What only the whole b
 can tell, dwell check says.`,
 		Example: `  dwell schema rig > rig.schema.json
   and as the first line of rig.yaml:  # yaml-language-server: $schema=rig.schema.json`,
-		Args: cobra.ExactArgs(1),
+		Args: cobra.ExactArgs(1), ValidArgs: kinds,
 		RunE: func(_ *cobra.Command, args []string) error {
 			describe, known := schemas[args[0]]
 			if !known {

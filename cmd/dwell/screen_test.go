@@ -187,6 +187,9 @@ func TestTheAlarmOnTheScreen(t *testing.T) {
 			if n := strings.Count(text, "not safe: plate"); n != 1 {
 				t.Errorf("%d lines about the plate above the alarm, expected one", n)
 			}
+			if !strings.Contains(p.err.String(), "\a") {
+				t.Error("it does not ring")
+			}
 			if strings.Contains(text, "stop with Ctrl-C") || strings.Contains(text, " left, ") {
 				t.Errorf("the screen looks as if all were well:\n%s", text)
 			}
