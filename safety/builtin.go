@@ -17,6 +17,7 @@ import (
 type Told struct {
 	Heat      bool
 	Output    bool
+	Homed     bool // it has found its switch: from here on it knows where it is, or is in alarm
 	HasTarget bool
 	Target    float64 // degC, meaningful while Heat
 }
@@ -195,6 +196,8 @@ func (g *Gate) Sent(s drivers.Setpoint) {
 		t.HasTarget, t.Target = true, s.Value.Value
 	case s.Quantity == "output" && s.State != "":
 		t.Output = isOneOf(p.Sets[k].Energises, s.State)
+	case s.Quantity == "reference" && s.State != "":
+		t.Homed = true
 	}
 }
 
@@ -249,6 +252,7 @@ const (
 	onPlate
 	heating
 	sourcing
+	homed
 )
 
 func armingOf(word string) (arming, error) {
@@ -268,9 +272,9 @@ func (g *Gate) armed(a arming) bool {
 	switch a {
 	case onPlate:
 		return !g.state.OffPlate
-	case heating, sourcing:
+	case heating, sourcing, homed:
 		for i := range g.state.Told {
-			if t := &g.state.Told[i]; a == heating && t.Heat || a == sourcing && t.Output {
+			if t := &g.state.Told[i]; a == heating && t.Heat || a == sourcing && t.Output || a == homed && t.Homed {
 				return true
 			}
 		}

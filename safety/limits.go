@@ -40,10 +40,11 @@ const (
 	OnPlate  = "specimen on plate" // as the steps have it
 	Heating  = "heating"           // something was told to heat
 	Sourcing = "sourcing"          // an output was switched on
+	Homed    = "stage homed"       // a stage has found its switch: it knows where it is
 )
 
 // Arming are those words.
-var Arming = []string{OnPlate, Heating, Sourcing}
+var Arming = []string{OnPlate, Heating, Sourcing, Homed}
 
 // Pause is what is done while an interlock holds that pauses: the outputs are off,
 // and a heater is held at a temperature, if one is named. The run goes on when the

@@ -118,7 +118,7 @@ func (r *Run) act(a *plan.Action) error {
 	case plan.Record:
 		r.setRates(a.Polled)
 	case plan.Mark:
-		r.event(Event{Kind: "mark", Text: a.Text})
+		r.event(Event{Kind: "mark", Text: a.Text, Fields: r.counted()})
 	case plan.Note:
 		r.event(Event{Kind: "note", Text: a.Text})
 	case plan.Person:
@@ -127,6 +127,12 @@ func (r *Run) act(a *plan.Action) error {
 		return r.move(a)
 	case plan.Confirm:
 		return r.confirm(a)
+	case plan.Home:
+		return r.home(a)
+	case plan.Move:
+		return r.goTo(a)
+	case plan.Cycle:
+		return r.cycle(a)
 	case plan.Loop:
 		r.state.Loops[r.state.Next-1] = 0
 	case plan.Again:
@@ -323,18 +329,15 @@ func (r *Run) apply(i int, s plan.Setpoint) error {
 // send sends one setpoint. What puts energy into the world is on the disk, and known
 // to whoever watches, before its first byte leaves.
 func (r *Run) send(i int, s plan.Setpoint, pausing bool) error {
+	return r.sendBy(i, s, pausing, r.clock.Now()+boundaryPatience)
+}
+
+func (r *Run) sendBy(i int, s plan.Setpoint, pausing bool, by clock.Instant) error {
 	instrument := r.bench.Instruments[i]
-	set := drivers.Setpoint{Instrument: s.Instrument, Quantity: s.Quantity, State: s.State}
-	if s.State == "" {
-		set.Value = quantity.Quantity{Value: s.Value, Unit: canonical(s.Unit)}
-	}
+	set := r.setpoint(s)
 	r.event(Event{Kind: "set", Text: set.String()})
 	if instrument.Energises(set) {
-		if err := r.energising(); err != nil {
-			return err
-		}
-		if err := r.sync(); err != nil {
-			r.lostDisk(err)
+		if err := r.energised(); err != nil {
 			return err
 		}
 	}
@@ -344,11 +347,32 @@ func (r *Run) send(i int, s plan.Setpoint, pausing bool) error {
 	if r.pause.on && !pausing {
 		return errPaused
 	}
-	err := instrument.Apply(set, r.clock.Now()+boundaryPatience)
+	err := instrument.Apply(set, by)
 	if err == nil && !(pausing && s.State != "") { // an output counts as the plan has it
 		r.gate.Sent(set)
 	}
 	return err
+}
+
+// energised has whoever watches know, and the disk, before something is switched on.
+func (r *Run) energised() error {
+	if err := r.energising(); err != nil {
+		return err
+	}
+	if err := r.sync(); err != nil {
+		r.lostDisk(err)
+		return err
+	}
+	return nil
+}
+
+// setpoint is one of the plan as a driver takes it.
+func (r *Run) setpoint(s plan.Setpoint) drivers.Setpoint {
+	set := drivers.Setpoint{Instrument: s.Instrument, Quantity: s.Quantity, State: s.State}
+	if s.State == "" {
+		set.Value = quantity.Quantity{Value: s.Value, Unit: canonical(s.Unit)}
+	}
+	return set
 }
 
 func canonical(symbol string) quantity.Unit {

@@ -107,6 +107,18 @@ func rehearse(t testing.TB, p *plan.Plan, r *rig.Rig, bench *twin.Bench, from *s
 // undisturbed one does: same exchanges at the same times, same readings, same end.
 func TestARunGoesOnFromEveryBoundary(t *testing.T) {
 	p, r, s := example(t, "staircase.yaml")
+	goesOn(t, p, r, s)
+}
+
+// The same of one that bends, whose count of cycles goes on too.
+func TestBendingGoesOnFromEveryBoundary(t *testing.T) {
+	p, r, s := bendingPlan(t, "  - confirm: {specimen: LC-21}\n"+readyToBend+
+		"  - bend: {radius: 12 mm, at most: 10 s}\n  - cycle: {to: {radius: 12 mm}, times: 330, rate: 2 Hz, measure: {at: 1-2-5, for: 2 s}}\n")
+	goesOn(t, p, r, s)
+}
+
+func goesOn(t *testing.T, p *plan.Plan, r *rig.Rig, s *rig.Specimen) {
+	t.Helper()
 	bench, err := twin.New(r, s, 1)
 	if err != nil {
 		t.Fatal(err)

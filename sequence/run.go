@@ -125,6 +125,7 @@ type State struct {
 	Lost    clock.Instant // of the time up to now: not spent on the plan, before the run was taken up again
 	Next    int           // the action to perform next
 	Loops   []int64       // passes completed, by action
+	Cycles  int64         // of bending, confirmed by the stage's standing at flat after them
 	Step    string
 	Rates   []Rate          // by channel
 	WatchAt []clock.Instant // by instrument: when to ask after its health

@@ -420,6 +420,9 @@ func (i *Instrument) Watch(by clock.Instant) error {
 	what := FoundFault
 	for n := range i.p.Watch.Checks {
 		c := &i.p.Watch.Checks[n]
+		if c.While != nil && !i.holds(c.While) {
+			continue
+		}
 		text, x, err := i.value(&c.Question, 0, by)
 		if err != nil {
 			return errors.Join(append(found, err)...)

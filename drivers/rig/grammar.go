@@ -33,7 +33,7 @@ func LoadProfile(doc *yamltext.Document, m *yamltext.Mistakes) *Profile {
 	}
 	r := &profileReader{reader: reader{doc, m}, p: p, ends: "\n", asked: OneValue}
 	t := r.table(doc.Root, "!format", "!profile", "!kind", "!dialect", "twin", "!line", "ends with", "answers", "takes",
-		"line frequency", "at once", "sends ahead", "refusals", "alarms", "!identity", "!footing", "errors", "prepare", "sets", "measures", "watch", "safe", "watchdog",
+		"line frequency", "at once", "sends ahead", "full speed after", "refusals", "alarms", "!identity", "!footing", "errors", "prepare", "sets", "measures", "watch", "safe", "watchdog",
 		"heating", "limits", "accuracy")
 	r.edition(t["format"])
 	r.head(t)
@@ -82,6 +82,7 @@ func (r *profileReader) head(t map[string]*yamltext.Node) {
 	answers := r.table(t["answers"], "to commands", "to questions")
 	p.Answer = r.style(answers["to commands"], Silence, Silence, Echo, Okay, Acknowledge)
 	p.AtOnce, p.Ahead = r.text(t["at once"]), r.whole(t["sends ahead"], 1, 100)
+	p.FullSpeed = r.span(t["full speed after"])
 	p.Refusals, p.Alarms = r.codes(t["refusals"]), r.codes(t["alarms"])
 	r.asked = r.style(answers["to questions"], OneValue, questionStyles...)
 	p.Typical, p.Worst = r.takes(t["takes"], 0, clock.Second)
@@ -213,8 +214,8 @@ func (r *profileReader) identity(who, footing *yamltext.Node) {
 	styles := []Style{AnyText, EchoAndValue, Acknowledge, StatusReport}
 	p.Identity = Identity{Question: Question{Ask: r.command(t["ask"]), Style: r.style(t["answer"], AnyText, styles...)},
 		Pattern: r.text(t["looks like"])}
-	t = r.table(footing, "send", "ask", "answer", "looks like", "!quiet")
-	p.Footing = Footing{Clear: []byte(r.text(t["send"])), Ask: p.Identity, Quiet: r.span(t["quiet"])}
+	t = r.table(footing, "send", "ask", "answer", "looks like", "!quiet", "latest")
+	p.Footing = Footing{Clear: []byte(r.text(t["send"])), Ask: p.Identity, Quiet: r.span(t["quiet"]), Latest: r.span(t["latest"])}
 	if t["ask"] != nil {
 		p.Footing.Ask = Identity{Question: Question{Ask: r.command(t["ask"]), Style: r.style(t["answer"], AnyText, styles...)},
 			Pattern: r.text(t["looks like"])}

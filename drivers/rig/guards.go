@@ -19,12 +19,13 @@ import (
 func (r *profileReader) watch(n *yamltext.Node) {
 	t := r.table(n, "ask", "settings")
 	for _, n := range r.items(t["ask"]) {
-		c := r.table(n, "!ask", "answer", "channel", "wrong bits", "wrong values", "wrong words", "reset")
+		c := r.table(n, "!ask", "answer", "channel", "wrong bits", "wrong values", "wrong words", "while", "reset")
 		check := Check{Question: r.question(c), Bits: r.wrongs(c["wrong bits"]), Values: r.wrongs(c["wrong values"])}
 		for _, pair := range r.entries(c["wrong words"]) {
 			check.Words = append(check.Words, WrongWord{pair.Key.Text, r.text(pair.Value)})
 		}
 		r.resets(&check, c["reset"])
+		check.While = r.condition(c["while"])
 		if c != nil && len(check.Bits)+len(check.Values)+len(check.Words) == 0 {
 			r.wrong(n, "wrong bits, values or words are missing here: nothing would ever be found")
 		}
@@ -246,6 +247,9 @@ func (r *profileReader) complete(n *yamltext.Node) {
 	}
 	if i := r.p.Set(mains); r.p.Kind == mainsSwitch && i >= 0 {
 		r.completeSwitch(n, &r.p.Sets[i])
+	}
+	if r.p.Kind == "stage" && r.p.FullSpeed == 0 {
+		r.wrong(n, "full speed after is missing: how long the stage takes from rest to its highest speed")
 	}
 	if i := r.p.Set("integration"); i >= 0 && !r.p.Sets[i].HasDefault {
 		r.wrong(n, "the default of integration is missing: the time of a reading depends on it")

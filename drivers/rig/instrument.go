@@ -274,7 +274,7 @@ func (i *Instrument) holds(c *Condition) bool {
 // question.
 func (i *Instrument) footing() wire.Footing {
 	f := i.p.Footing
-	return wire.Footing{Clear: f.Clear, Question: f.Ask.Ask, End: framing(f.Ask.Style), Quiet: f.Quiet,
+	return wire.Footing{Clear: f.Clear, Question: f.Ask.Ask, End: framing(f.Ask.Style), Quiet: f.Quiet, Latest: f.Latest,
 		Answer: func(reply []byte) bool { return f.Ask.recognises(reply) }}
 }
 

@@ -41,6 +41,7 @@ type Profile struct {
 	Prepare    [][]byte
 	Prepared   clock.Instant  // until it can be talked to after that
 	AtOnce     string         // bytes that are a command each, obeyed ahead of everything and not acknowledged
+	FullSpeed  clock.Instant  // until a stage moves at the highest speed that can be set
 	Ahead      int            // commands that it takes before the first of them is carried out
 	Refusals   map[int]string // what the codes mean with which it refuses a command
 	Alarms     map[int]string // and those with which it locks itself
@@ -114,9 +115,10 @@ type Identity struct {
 
 // Footing is how to make sure that the next answer belongs to the next question.
 type Footing struct {
-	Clear []byte // ends a half line
-	Ask   Identity
-	Quiet clock.Instant
+	Clear  []byte // ends a half line
+	Ask    Identity
+	Quiet  clock.Instant
+	Latest clock.Instant // after it was asked, its answer does not come any more; 0 for what is usual
 }
 
 // ErrorQueue is where the instrument keeps what it could not do.
@@ -223,7 +225,8 @@ type Check struct {
 	Bits   []Wrong // by number of the bit
 	Values []Wrong
 	Words  []WrongWord
-	Resets []int // of these numbers, which ones say that the instrument was reset
+	While  *Condition // otherwise nothing is wrong; nil for always
+	Resets []int      // of these numbers, which ones say that the instrument was reset
 }
 
 // WrongWord is an answer in words that must not come, and what it means.

@@ -203,7 +203,18 @@ func TestStageIsMadeSafeWhileHoming(t *testing.T) {
 func TestStageAlarms(t *testing.T) {
 	onStage(t, func(c *clock.World, i *rig.Instrument, v *twin.Bench) error {
 		by := func() clock.Instant { return c.Now() + 100*clock.Second }
-		err := i.Watch(by())
+		if err := i.Watch(by()); err != nil { // locked, as it is before it has found its switch
+			t.Errorf("a stage that was just switched on is ill: %v", err)
+		}
+		err := errors.Join(i.Apply(to("reference home"), by()), i.Apply(to("speed 600 mm/min"), by()), i.Apply(to("position 9 mm"), by()), c.Sleep(c.Now()+clock.Second/4))
+		if err != nil {
+			return err
+		}
+		v.Device("stage").Receive(c.Now(), []byte{0x18})
+		if err := c.Sleep(c.Now() + clock.Second); err != nil {
+			return err
+		}
+		err = i.Watch(by())
 		if found := (*rig.Finding)(nil); !errors.As(err, &found) || !strings.Contains(err.Error(), "locked itself") {
 			t.Errorf("a locked stage is well: %v", err)
 		}

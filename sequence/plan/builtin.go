@@ -70,6 +70,7 @@ func (c *compiler) builtInNeeds() {
 	for _, k := range c.rig.Contacts {
 		c.needs(c.rig.Channel(k.Channel))
 	}
+	c.stageNeeds()
 	for _, l := range c.specimen.Limits {
 		switch p := c.rig.Place; {
 		case l.Channel != "power" && l.Channel != "energy":
@@ -102,6 +103,7 @@ func (c *compiler) builtInRules() {
 	}
 	c.placeRules()
 	c.specimenRules()
+	c.stageRules()
 	for _, w := range c.wanted {
 		if ch := c.rig.Channels[w.channel]; w.wasAsked && ch.Through == "" && c.field(ch).Restless {
 			c.plan.Rules.Frozen = append(c.plan.Rules.Frozen, safety.Frozen{Channel: ch.Name, Readings: restlessReadings,

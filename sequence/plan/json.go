@@ -76,6 +76,16 @@ func (p *Plan) bounded() error {
 				return wrong("it jumps to another place than the beginning of its loop")
 			}
 			open = open[:len(open)-1]
+		case Home, Move, Cycle:
+			if a.AtMostNs <= 0 || a.DurationNs < 0 || len(a.Setpoints) == 0 {
+				return wrong("it could wait for ever, or moves nothing")
+			}
+			if a.Op != Home && (a.Channel == "" || len(a.Channels) != 1 || !(a.Within > 0)) {
+				return wrong("nothing shows when it has arrived")
+			}
+			if a.Op == Cycle && (a.Count < 1 || a.Count > mostTimes || a.DurationNs == 0 || len(a.Setpoints) != 2) {
+				return wrong("it does not say how many cycles of what")
+			}
 		case Begin, Set, Wait, Record, Mark, Note:
 			if a.DurationNs < 0 {
 				return wrong("a time below zero")

@@ -218,8 +218,27 @@ func (c *compiler) doesByHand(a Action) string {
 		return fmt.Sprintf("asks for the id, expects %s; %s; expects %s to %s, the same both ways within %.2g %%", k.Specimen, settings(a.Setpoints), near(k.LowOhm, inOhm), near(k.HighOhm, inOhm), 100*k.Asymmetry)
 	case Record:
 		return c.readText(a.Polled)
+	case Home, Move, Cycle:
+		return c.doesMotion(a)
 	}
 	return ""
+}
+
+// doesMotion is about a stage.
+func (c *compiler) doesMotion(a Action) string {
+	most := near(float64(a.AtMostNs)/1e9, inSeconds)
+	switch a.Op {
+	case Home:
+		text := fmt.Sprintf("%s looks for its switch, at most %s", a.Setpoints[0].Instrument, most)
+		if a.Text != "" {
+			text = "asks a person whether it may; " + text
+		}
+		return text
+	case Cycle:
+		return fmt.Sprintf("%d times %s %s and back to %s, each time in %s; then looks whether it stands there, at most %s", a.Count, a.Setpoints[0].Instrument,
+			valueText(a.Setpoints[0]), valueText(a.Setpoints[1]), near(float64(a.DurationNs)/1e9, inSeconds), most)
+	}
+	return fmt.Sprintf("%s; waits until it stands within %s of %s, at most %s, or the run ends", settings(a.Setpoints), near(a.Within, inMetre), near(a.Target, inMetre), most)
 }
 
 // readText says at what rates is read from a step on.

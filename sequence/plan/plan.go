@@ -56,6 +56,7 @@ type Summary struct {
 	Reactions []Reaction `json:"reactions"`
 	Measured  []Measured `json:"measured,omitempty"`
 	StaysOn   []StaysOn  `json:"stays_on,omitempty"`
+	Bends     []Bend     `json:"bends,omitempty"`
 }
 
 // Reaction is how long a rule takes at worst from the moment at which what it forbids
@@ -129,6 +130,10 @@ const (
 	Confirm Op = "confirm" // the specimen, before any heat
 	Loop    Op = "loop"    // Count times what stands up to Again
 	Again   Op = "again"   // back to the action at Jump
+
+	Home  Op = "home"  // Setpoints, by which a stage finds its switch, within AtMostNs; Text to ask a person before, for DurationNs
+	Move  Op = "move"  // Setpoints; Channel within Within of Target and Channels[0] still: after DurationNs, at most AtMostNs
+	Cycle Op = "cycle" // Count times Setpoints[0], Setpoints[1], each time in DurationNs; from then on as Move
 )
 
 // Action is one operation with its operands; which of them mean something stands

@@ -22,7 +22,7 @@ type step struct {
 
 // verbs are the steps there are.
 var verbs = []string{"confirm", "source", "source off", "for each", "repeat", "group", "bring", "ramp", "hold", "record",
-	"mark", "note", "sweep", "place", "lift", "ask"}
+	"mark", "note", "sweep", "place", "lift", "ask", "home", "bend", "flat", "cycle"}
 
 // containers are the steps with steps inside.
 var containers = []string{"for each", "repeat", "group"}
@@ -163,6 +163,12 @@ func (c *compiler) perform(s step) {
 		c.move(s)
 	case "ask":
 		c.ask(s)
+	case "home":
+		c.homeStep(s)
+	case "bend", "flat":
+		c.bendStep(s)
+	case "cycle":
+		c.cycle(s)
 	}
 }
 

@@ -1,0 +1,227 @@
+package sequence
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"dwell/drivers"
+	"dwell/drivers/clock"
+	"dwell/drivers/quantity"
+	"dwell/safety"
+	"dwell/sequence/plan"
+)
+
+// This file moves a stage. That it has arrived is known when it says that it stands,
+// and where, in answer to a question asked after the command; never from the answer to
+// the command itself.
+
+// arriveEvery is how often a stage is asked whether it stands.
+const arriveEvery = clock.Second / 10
+
+// home has a stage find its switch. It answers nothing meanwhile, which is planned.
+func (r *Run) home(a *plan.Action) error {
+	if a.Text != "" {
+		if err := r.mayHome(a); err != nil {
+			return err
+		}
+	}
+	s := a.Setpoints[0]
+	i := r.instr[s.Instrument]
+	until := r.clock.Now() + clock.Instant(a.AtMostNs)
+	r.pauseReadings(i, until)
+	defer r.resumeReadings(i)
+	defer r.unread(i)()
+	instrument := r.bench.Instruments[i]
+	if err := instrument.Begin(r.clock.Now() + boundaryPatience); err != nil {
+		return err
+	}
+	defer instrument.End()
+	return r.sendBy(i, s, false, until)
+}
+
+// mayHome asks a person whether the way does the specimen no harm.
+func (r *Run) mayHome(a *plan.Action) error {
+	answer, err := r.person.Ask(a.Text+"; type yes", r.clock.Now()+clock.Instant(a.DurationNs))
+	if c := r.gate.Latched(); c != nil {
+		return c
+	}
+	if err != nil {
+		return fmt.Errorf("%s: nobody answered: %w", a.Step, err)
+	}
+	r.event(Event{Kind: "answer", Text: answer})
+	if answer != "yes" {
+		return refused("%s: the answer was %q, not yes: the stage was not moved", a.Step, answer)
+	}
+	return nil
+}
+
+// goTo takes a stage to a position and waits until it stands there.
+func (r *Run) goTo(a *plan.Action) error {
+	if err := r.set(a.Setpoints); err != nil {
+		return err
+	}
+	return r.stands(a, clock.Instant(a.DurationNs))
+}
+
+// stands waits until the stage says that it stands at its target; it is not asked
+// before it can have got there.
+func (r *Run) stands(a *plan.Action, takes clock.Instant) error {
+	i := r.instr[a.Setpoints[0].Instrument]
+	began := r.clock.Now()
+	by := began + clock.Instant(a.AtMostNs)
+	position, motion := r.index[a.Channel], r.index[a.Channels[0]]
+	for at := began + takes; ; at = r.clock.Now() + arriveEvery {
+		if err := r.sleep(at); err != nil {
+			return err
+		}
+		if err := r.askWhere(i, position, motion); err != nil {
+			return err
+		}
+		if r.standsAt(a, position, motion) {
+			return nil
+		}
+		if r.clock.Now() >= by {
+			where := quantity.Quantity{Value: r.latest[position].Value, Unit: r.bench.Rig.Channels[position].Unit}
+			return &safety.Cause{Kind: safety.Failed, At: r.clock.Now(), Text: fmt.Sprintf("%s: the stage has not arrived: it is %s at %s, expected it to stand at %s",
+				a.Step, r.stateWord(motion), where, quantity.Quantity{Value: a.Target, Unit: r.bench.Rig.Channels[position].Unit})}
+		}
+	}
+}
+
+// askWhere reads position and motion now.
+func (r *Run) askWhere(i, position, motion int) error {
+	instrument := r.bench.Instruments[i]
+	if err := instrument.Begin(r.clock.Now() + boundaryPatience); err != nil {
+		return err
+	}
+	defer instrument.End()
+	channels := r.bench.Rig.Channels
+	names := []string{channels[position].Name, channels[motion].Name}
+	if err := r.readNow(i, channels[position].Query, names); err != nil {
+		return err
+	}
+	if channels[motion].Query != channels[position].Query {
+		return r.readNow(i, channels[motion].Query, names)
+	}
+	return nil
+}
+
+// standsAt tells whether the last readings say that it stands at its target.
+func (r *Run) standsAt(a *plan.Action, position, motion int) bool {
+	p, m := r.latest[position], r.latest[motion]
+	return p.Flag == drivers.Good && m.Flag == drivers.Good && r.stateWord(motion) == "still" && math.Abs(p.Value-a.Target) <= a.Within
+}
+
+// stateWord is what a channel that has states read last.
+func (r *Run) stateWord(channel int) string {
+	c, x := &r.bench.Rig.Channels[channel], r.latest[channel]
+	states := r.bench.Rig.Instruments[c.Instrument].Profile.Queries[c.Query].Fields[c.Field].States
+	if k := int(x.Value); x.Flag == drivers.Good && k >= 0 && k < len(states) {
+		return states[k]
+	}
+	return "not known to be still"
+}
+
+// cycle bends a block of times and counts it when the stage stands at flat again. Of a
+// block that is cut short nothing is counted, and the log says which cycles that are.
+func (r *Run) cycle(a *plan.Action) error {
+	from := r.state.Cycles
+	r.event(Event{Kind: "cycling", Fields: []Field{{"from", float64(from)}, {"to", float64(from + a.Count)}}})
+	i := r.instr[a.Setpoints[0].Instrument]
+	if err := r.energised(); err != nil {
+		return err
+	}
+	if err := r.queueCycles(i, a); err != nil {
+		return err
+	}
+	if err := r.stands(a, 0); err != nil {
+		return err
+	}
+	r.state.Cycles = from + a.Count
+	r.event(Event{Kind: "cycled", Fields: r.counted()})
+	if err := r.sync(); err != nil {
+		r.lostDisk(err)
+		return err
+	}
+	return nil
+}
+
+// counted is the count of cycles, for events; nothing before the first.
+func (r *Run) counted() []Field {
+	if r.state.Cycles == 0 {
+		return nil
+	}
+	return []Field{{"cycles", float64(r.state.Cycles)}}
+}
+
+// queueCycles sends the motions of a block as they can be taken, so early that the next
+// one is there when the one before ends, and returns when the last should have ended.
+func (r *Run) queueCycles(i int, a *plan.Action) error {
+	instrument := r.bench.Instruments[i]
+	each := clock.Instant(a.DurationNs)
+	cycle := []drivers.Setpoint{r.setpoint(a.Setpoints[0]), r.setpoint(a.Setpoints[1])}
+	if instrument.Ahead() < 2*len(cycle) {
+		return r.oneByOne(a)
+	}
+	chunk := int64(instrument.Ahead() / len(cycle)) // besides the one that is under way
+	end := r.clock.Now()
+	for sent := int64(0); sent < a.Count; {
+		n := min(chunk, a.Count-sent)
+		if err := r.queue(i, slices.Repeat(cycle, int(n)), clock.Instant(n)*each); err != nil {
+			return err
+		}
+		sent += n
+		end = max(end, r.clock.Now()-each) + clock.Instant(n)*each
+		ahead := each
+		if sent == a.Count {
+			ahead = 0
+		}
+		if err := r.sleep(end - ahead); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// queuePatience is how long a stage may take to acknowledge motions for which it should
+// have room, beside the time that these take: it may be slower than its profile says.
+const queuePatience = clock.Second
+
+// queue sends motions ahead, which take so long; the stage has room for them, and
+// answers at once.
+func (r *Run) queue(i int, motions []drivers.Setpoint, takes clock.Instant) error {
+	if err := r.whilePaused(); err != nil {
+		return err
+	}
+	by := r.clock.Now() + takes + queuePatience
+	r.pauseReadings(i, by)
+	defer r.resumeReadings(i)
+	instrument := r.bench.Instruments[i]
+	if err := instrument.Begin(by); err != nil {
+		return err
+	}
+	defer instrument.End()
+	if c := r.gate.Latched(); c != nil {
+		return c
+	}
+	return instrument.Queue(motions, by)
+}
+
+// oneByOne is a block on a stage that takes one motion after the other: each is
+// confirmed before the next.
+func (r *Run) oneByOne(a *plan.Action) error {
+	for k := range a.Count {
+		for n, s := range a.Setpoints {
+			one := *a
+			one.Setpoints, one.Target = a.Setpoints[n:n+1], s.Value
+			if err := r.queue(r.instr[s.Instrument], []drivers.Setpoint{r.setpoint(s)}, 0); err != nil {
+				return fmt.Errorf("cycle %d: %w", k+1, err)
+			}
+			if err := r.stands(&one, clock.Instant(a.DurationNs)/2); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}

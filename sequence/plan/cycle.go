@@ -1,0 +1,217 @@
+package plan
+
+import (
+	"math"
+	"strings"
+
+	"dwell/drivers/quantity"
+	"dwell/drivers/yamltext"
+)
+
+// This file makes the step that bends again and again. One cycle is flat, bent, flat.
+// The size of the plan does not grow with the count: cycles are loops of blocks, and the
+// counts at which is measured grow as a logarithm, or are a loop of their own.
+
+// cycling is a step cycle as it was read.
+type cycling struct {
+	st     *stage
+	bent   value
+	flat   value
+	times  int64
+	period float64 // s
+	speed  float64 // that gives it
+	every  int64   // measure every so many, or
+	counts []int64 // at these
+	waitNs int64   // in each shape, before the mark
+}
+
+func (c *compiler) cycle(s step) {
+	t := c.table(s.with, "!to", "!times", "!rate", "measure")
+	to := c.table(t["to"], shapes...)
+	st := c.stageOf(s.verb)
+	if st == nil || t == nil {
+		return
+	}
+	c.homed(st)
+	y := &cycling{st: st, flat: st.flat()}
+	bent, ok := c.shape(st, to, or(t["to"], s.with))
+	if t["times"] != nil {
+		n, is := c.doc.Int(t["times"], c.m, 1, mostCycles)
+		y.times, ok = int64(n), ok && is
+	}
+	rate := c.positive(t["rate"], perSecond)
+	if y.bent = bent; rate > 0 {
+		y.period = 1 / rate
+	}
+	ok = c.measured(y, t["measure"]) && ok && t["times"] != nil
+	if !ok || rate == 0 {
+		return
+	}
+	c.allowed(st.instrument, c.rig.Instruments[st.instrument].Profile.Set(setPosition), bent)
+	if ok = c.paced(y, t["rate"]); ok {
+		c.begin()
+		c.cycles(y)
+	}
+}
+
+// mostCycles is beyond what a film has ever been bent: a year at three cycles a second.
+const mostCycles = 100_000_000
+
+// paced works out the speed that gives the rate: from rest to rest, twice a cycle.
+func (c *compiler) paced(y *cycling, n *yamltext.Node) bool {
+	half, length, a := y.period/2, math.Abs(y.bent.Value-y.flat.Value), y.st.accel
+	shortest := y.st.lasting(y.flat.Value, y.bent.Value, y.st.fastest)
+	if half < shortest*(1-1e-9) {
+		c.wrong(n, "the stage needs %s for the %s from flat and back: at most %.3g Hz", spanText(2*shortest), near(length, inMetre), 1/(2*shortest)).
+			Hint("its highest speed and acceleration stand in its profile")
+		return false
+	}
+	// length/v + v/a = half
+	y.speed = a / 2 * (half - math.Sqrt(math.Max(0, half*half-4*length/a)))
+	y.speed = math.Min(y.speed, y.st.fastest)
+	return true
+}
+
+// measured reads at which counts is measured, flat and bent.
+func (c *compiler) measured(y *cycling, n *yamltext.Node) bool {
+	if n == nil {
+		return true
+	}
+	t := c.table(n, "!at", "!for")
+	y.waitNs = c.time(t["for"])
+	text := c.text(t["at"])
+	if text == "" {
+		return false
+	}
+	before, last, _ := strings.Cut(text, " ")
+	switch k, isWhole1 := isWhole(last); {
+	case text == "1-2-5":
+		for ten := int64(1); ten <= y.times; ten *= 10 {
+			y.counts = append(y.counts, ten, 2*ten, 5*ten)
+		}
+	case before == "every" && isWhole1:
+		y.every = k
+	case last == "per decade":
+		k, ok := isWhole(before)
+		if !ok || k > 100 {
+			c.wrong(t["at"], "1 to 100 counts per decade are possible, not %q", before)
+			return false
+		}
+		for j := int64(0); ; j++ {
+			n := int64(math.Round(math.Pow(10, float64(j)/float64(k))))
+			if n > y.times {
+				break
+			}
+			y.counts = append(y.counts, n)
+		}
+	default:
+		c.wrong(t["at"], "%q is no series of counts", text).Hint("1-2-5, every 1000, or 3 per decade")
+		return false
+	}
+	return y.waitNs > 0
+}
+
+// cycles takes the step down.
+func (c *compiler) cycles(y *cycling) {
+	if y.waitNs > 0 {
+		c.look(y)
+	}
+	done := int64(0)
+	if y.every > 0 && y.times >= y.every {
+		whole := y.times / y.every
+		c.looped(whole, func() {
+			c.run(y, y.every)
+			c.look(y)
+		})
+		done = whole * y.every
+	}
+	for _, n := range y.counts {
+		if n > done && n <= y.times {
+			c.run(y, n-done)
+			c.look(y)
+			done = n
+		}
+	}
+	if left := y.times - done; left > 0 {
+		c.run(y, left)
+		if y.waitNs > 0 {
+			c.look(y)
+		}
+	}
+}
+
+// looped does something so many times.
+func (c *compiler) looped(times int64, f func()) {
+	for times > mostTimes { // loops count so far: a loop of loops
+		inner := int64(mostTimes)
+		whole := times / inner
+		c.looped(whole, func() { c.looped(inner, f) })
+		times -= whole * inner
+	}
+	if times == 0 {
+		return
+	}
+	jump, before := len(c.plan.Actions), c.tally
+	c.emit(Action{Op: Loop, Count: times})
+	f()
+	c.emit(Action{Op: Again, Jump: jump})
+	once := c.tally.minus(before)
+	c.tally = before.plus(once.times(float64(times)))
+}
+
+// run does so many cycles, in blocks.
+func (c *compiler) run(y *cycling, n int64) {
+	if whole := n / blockCycles; whole > 0 {
+		c.looped(whole, func() { c.block(y, blockCycles) })
+	}
+	if n %= blockCycles; n > 0 {
+		c.block(y, n)
+	}
+}
+
+// block is a number of cycles at the end of which the stage must stand at flat. Before
+// each of them the run can be put down.
+func (c *compiler) block(y *cycling, n int64) {
+	i, p := y.st.instrument, c.rig.Instruments[y.st.instrument].Profile
+	set := p.Set(setPosition)
+	c.begin()
+	speed := c.command(i, map[int]want{p.Set(setSpeed): {value: y.speed}})
+	c.emit(Action{Op: Set, Setpoints: speed})
+	a := c.motionTo(y, y.flat.Value)
+	a.Op, a.Count, a.DurationNs = Cycle, n, nanoseconds(y.period)
+	a.Setpoints = []Setpoint{c.setpoint(i, set, want{value: y.bent.Value}), c.setpoint(i, set, want{value: y.flat.Value})}
+	a.AtMostNs = arriveSpareNs + nanoseconds(2*y.period)
+	c.world.settings[i][set] = setting{known: true, value: y.flat.Value}
+	c.emit(a)
+	c.talks(c.setTime(speed))
+	c.tally.exchanges += float64(n)*2/float64(max(1, p.Ahead)) + 1
+	c.spend(float64(n) * y.period)
+}
+
+// motionTo is what a motion of the stage needs to know it has ended.
+func (c *compiler) motionTo(y *cycling, to float64) Action {
+	position := c.rig.Channels[y.st.position]
+	return Action{Channel: position.Name, Channels: []string{c.rig.Channels[y.st.motion].Name}, Target: to,
+		Within: math.Max(arrivedWithin, 2*position.Display)}
+}
+
+// look measures flat, bent, and is flat again.
+func (c *compiler) look(y *cycling) {
+	speed := y.flat
+	speed.Value, speed.Unit = y.speed, canonicalSpeed()
+	c.begin()
+	for k, to := range []value{y.flat, y.bent, y.flat} {
+		c.goTo(y.st, to, speed, arriveSpareNs+nanoseconds(2*y.period), nil)
+		if k == 2 {
+			break
+		}
+		c.emit(Action{Op: Wait, DurationNs: y.waitNs})
+		c.spend(float64(y.waitNs) / 1e9)
+		c.emit(Action{Op: Mark, Text: []string{"flat", "bent"}[k]})
+	}
+}
+
+func canonicalSpeed() quantity.Unit {
+	u, _ := inMPerS.Canonical()
+	return u
+}
