@@ -28,6 +28,7 @@ type Place struct {
 	Next   int           // the action to perform next
 	Ran    clock.Instant // time spent on the plan until then
 	Passes map[int]int64 // completed passes of loops, by action
+	Cycles int64         // of bending
 }
 
 // The numbers of an event "boundary".
@@ -35,6 +36,7 @@ const (
 	placeNext = "next"
 	placeRan  = "ran_s"
 	placePass = "passes_" // and the number of the loop's action
+	placeBent = "cycles"
 )
 
 // place is the event that keeps where the run is.
@@ -45,12 +47,15 @@ func (r *Run) place() Event {
 			e.Fields = append(e.Fields, Field{placePass + strconv.Itoa(i), float64(n)})
 		}
 	}
+	if r.state.Cycles > 0 {
+		e.Fields = append(e.Fields, Field{placeBent, float64(r.state.Cycles)})
+	}
 	return e
 }
 
 // ReadPlace reads the numbers of an event "boundary" that was recorded at a moment.
 func ReadPlace(at clock.Instant, line int64, numbers map[string]float64) (Place, error) {
-	p := Place{At: at, Line: line, Passes: map[int]int64{}}
+	p := Place{At: at, Line: line, Passes: map[int]int64{}, Cycles: int64(numbers[placeBent])}
 	next, known := numbers[placeNext]
 	ran, spent := numbers[placeRan]
 	if !known || !spent {
@@ -72,6 +77,7 @@ func ReadPlace(at clock.Instant, line int64, numbers map[string]float64) (Place,
 // takeUp puts the run where it is to go on.
 func (r *Run) takeUp(again *Resumption) {
 	r.again = again
+	r.state.Cycles = again.Cycles
 	r.state.Next, r.state.Lost = again.Next, r.clock.Now()-again.Ran
 	for i, n := range again.Passes {
 		if i >= 0 && i < len(r.state.Loops) {

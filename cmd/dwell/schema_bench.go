@@ -134,10 +134,12 @@ func profileSchema() schema {
 		key{"line frequency", valueOfUnit("of the mains, for what is counted in its periods", "Hz")},
 		key{"!identity", keysOf("who it is", key{"!ask", words}, key{"answer", name}, key{"!looks like", like})},
 		key{"!footing", keysOf("how to be sure of the line again after an answer that did not come", key{"send", words}, key{"ask", words},
-			key{"answer", name}, key{"looks like", like}, key{"!quiet", timeOf("so long nothing may come")})},
+			key{"answer", name}, key{"looks like", like}, key{"!quiet", timeOf("so long nothing may come")},
+			key{"latest", timeOf("so long after the question its answer does not come any more")})},
 		key{"errors", keysOf("its queue of errors", key{"!ask", words}, key{"!at most", wholeOf("its length", 1, 1000)})},
 		key{"at once", textOf("single characters that are obeyed ahead of everything, and not acknowledged")},
 		key{"sends ahead", wholeOf("lines that it can hold", 1, 100)},
+		key{"full speed after", timeOf("how long a stage takes from rest to its highest speed")},
 		key{"refusals", entriesOf("what its numbers of refusals mean", wholeNumber, textOf("in words for a person"))},
 		key{"alarms", entriesOf("what its numbers of alarms mean", wholeNumber, textOf("in words for a person"))},
 		key{"prepare", anyOf("what brings it into a known state", oneOrMoreOf(words), keysOf("and a wait", key{"!send", oneOrMoreOf(words)}, key{"!then wait", timeOf("until it has taken effect")}))},
@@ -231,6 +233,7 @@ func watchSchema(words schema) schema {
 	return keysOf("what shows that somebody else changed the instrument",
 		key{"ask", listOf("questions after its health", keysOf("a question", append(back, key{"wrong bits", wrong}, key{"wrong values", wrong},
 			key{"wrong words", schema{"type": "object", "description": "what a word says", "additionalProperties": textOf("in words for a person")}},
+			key{"while", oneState("it is looked at in this state of a quantity only")},
 			key{"reset", oneOrMoreOf(textOf("of these, those that say that it was reset"))})...))},
 		key{"settings", oneOrMoreOf(textOf("a quantity that is read back now and then"))})
 }

@@ -80,6 +80,7 @@ func stepSchemas(duration func(string) schema) (all []schema) {
 		key{"!to", wordsOf("where to", "air", "moving air", "cold block")})...))
 	step("ask", anyOf("wait for a person", textOf("what the person is to do"), keysOf("wait for a person, but not for ever",
 		key{"!to", textOf("what the person is to do")}, key{"!at most", duration("longest wait")})))
+	bendingSteps(step, duration)
 	within("for each", schema{"type": "object", "description": "do the steps for every value: a name, with a range or a list",
 		"minProperties": 1, "maxProperties": 2, "additionalProperties": rangeSchema("the values"), "propertyNames": schema{"pattern": "^(and back|" + oneName + ")$"},
 		"properties": schema{"and back": flagOfSchema("true goes back the same way"), "shuffled": wholeOf("a seed: the values in an order that only it decides", 0, 1<<31-1)},
@@ -87,6 +88,20 @@ func stepSchemas(duration func(string) schema) (all []schema) {
 	within("repeat", keysOf("do the steps so many times", key{"!times", wholeOf("how many", 1, 1_000_000)}, key{"as", role}))
 	within("group", keysOf("give the steps a role", key{"!as", role}))
 	return all
+}
+
+// bendingSteps are those of a stage.
+func bendingSteps(step func(verb string, is schema), duration func(string) schema) {
+	shape := []key{{"radius", valueOrName("least radius, of the neutral plane", "m")}, {"travel", valueOrName("of the clamps, from flat", "m")},
+		{"strain", valueOrName("of the film, negative in compression", "1")}}
+	speed, most := key{"speed", valueOrName("of the stage, 5 mm/s if this is left out", "m/s")}, key{"!at most", duration("longest time this may take")}
+	step("home", keysOf("have the stage find its switch", most))
+	step("bend", keysOf("bend to a shape: a radius, a travel or a strain", append(shape, speed, most)...))
+	step("flat", keysOf("back to flat", speed, most))
+	step("cycle", keysOf("flat, bent, flat, again and again", key{"!to", keysOf("the shape: a radius, a travel or a strain", shape...)},
+		key{"!times", wholeOf("how many cycles", 1, 100_000_000)}, key{"!rate", valueOrName("cycles a second", "Hz")},
+		key{"measure", keysOf("measure flat and bent now and then", key{"!at", textOf("the counts: 1-2-5, every 1000, or 3 per decade")},
+			key{"!for", duration("so long in each shape, before the mark")})}))
 }
 
 func confirmSchema(duration func(string) schema) schema {

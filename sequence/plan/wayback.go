@@ -25,6 +25,8 @@ type stand struct {
 	rates  []Polled   // the last of every channel that was changed
 	visits []visit    // temperatures, one after the other
 	moved  *Action    // the last place or lift
+	homed  *Action    // the last time that a stage found its switch
+	bent   *Action    // and the last time that it went somewhere since
 }
 
 // visit is a temperature that a heater was brought to.
@@ -59,6 +61,10 @@ func (s *stand) after(a *Action) {
 		s.put(Setpoint{Instrument: a.Confirm.Instrument, Quantity: setOutput, State: stateOff})
 	case Place, Lift:
 		s.moved = a
+	case Home:
+		s.homed, s.bent = a, nil
+	case Move, Cycle:
+		s.bent = a
 	case Record:
 		for _, x := range a.Polled {
 			k := slices.IndexFunc(s.rates, func(o Polled) bool { return o.Channel == x.Channel })
@@ -113,6 +119,7 @@ func (p *Plan) WayBack(next int, passes map[int]int64, ambientDegC float64) ([]A
 		w.add(again)
 	}
 	w.electric(now.set)
+	w.bend(now)
 	w.record(now.rates)
 	w.heat(now)
 	if confirm == nil || now.moved != atConfirm.moved {
@@ -167,13 +174,38 @@ func (w *wayBack) cool(visits []visit, ambientDegC float64) {
 func (w *wayBack) electric(set []Setpoint) {
 	var all []Setpoint
 	for _, x := range set {
-		if x.Quantity != setHeat && x.Quantity != setTemperature {
+		if !isIn([]string{setHeat, setTemperature, setReference, setSpeed, setPosition}, x.Quantity) {
 			all = append(all, x)
 		}
 	}
 	if len(all) > 0 {
 		w.add(Action{Op: Set, Setpoints: all})
 	}
+}
+
+// bend has a stage find its switch again, with all that is asked before that, and go
+// where it stood: at flat, after cycles.
+func (w *wayBack) bend(now stand) {
+	if now.homed == nil {
+		return
+	}
+	w.add(*now.homed)
+	if now.bent == nil {
+		return
+	}
+	again := *now.bent
+	if again.Op == Cycle {
+		again.Op, again.Count, again.DurationNs = Move, 0, 0
+		speed := Setpoint{}
+		for _, x := range now.set {
+			if x.Quantity == setSpeed {
+				speed = x
+			}
+		}
+		again.Setpoints = []Setpoint{speed, again.Setpoints[1]}
+	}
+	again.AtMostNs *= slower
+	w.add(again)
 }
 
 // heat brings every heater that was on back to its temperature.
