@@ -53,3 +53,24 @@ func TestPorts(t *testing.T) {
 		t.Errorf("it says %s", p.out)
 	}
 }
+
+// Who has a port is said as far as it is known.
+func TestWhoHasAPort(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		text string
+		free bool
+		err  error
+		who  string
+		pid  any
+	}{
+		{"", true, nil, "free", nil},
+		{`{"pid":4711,"control":"127.0.0.1:1","secret":"s"}`, false, nil, "dwell, process 4711", 4711},
+		{"{}", false, nil, "in use", nil},
+		{"", false, os.ErrPermission, "not known: permission denied", nil},
+	} {
+		if who, pid := ownerText(c.text, c.free, c.err); who != c.who || pid != c.pid || strings.Contains(who, "secret") {
+			t.Errorf("%+v: %q, %v", c, who, pid)
+		}
+	}
+}

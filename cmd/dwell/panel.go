@@ -28,7 +28,7 @@ type panel struct {
 const (
 	redraw   = 250 * clock.Millisecond
 	plainly  = clock.Minute
-	mostTalk = 200 // lines that wait for a stuck terminal
+	mostTalk = 200 // events that wait for a stuck terminal
 )
 
 // say queues an event, but for attempts that fail again: those are the alarm's.
@@ -36,7 +36,7 @@ func (p *panel) say(e sequence.Event) {
 	if e.Evidence != nil && !p.safing(e.At).hear(*e.Evidence) {
 		return
 	}
-	if worthSaying[e.Kind] {
+	if worthSaying[e.Kind] && len(p.queue) < mostTalk {
 		p.tell(p.stamp(e.At) + " " + p.eventLine(e))
 	}
 }
@@ -52,11 +52,7 @@ func (p *panel) safing(now clock.Instant) *alarm {
 func (p *panel) stamp(at clock.Instant) string { return stamp(p.x.origin, at) }
 
 // tell queues a line, such as a question: the panel shows it in its place.
-func (p *panel) tell(line string) {
-	if len(p.queue) < mostTalk {
-		p.queue = append(p.queue, line)
-	}
-}
+func (p *panel) tell(line string) { p.queue = append(p.queue, line) }
 
 // typed notes a line that a person has typed, which the terminal has shown by itself.
 func (p *panel) typed(line string) { p.below = append(p.below, width(line)) }

@@ -31,7 +31,7 @@ type speech struct {
 
 func newSpeech(out, err *os.File) *speech {
 	dumb := os.Getenv("TERM") == "dumb"
-	tty := term.IsTerminal(int(err.Fd())) && !dumb
+	tty := term.IsTerminal(int(err.Fd())) && !dumb && redrawable(err)
 	return &speech{out: out, err: err, terminal: tty, colour: tty && os.Getenv("NO_COLOR") == ""}
 }
 
