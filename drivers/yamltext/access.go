@@ -33,7 +33,7 @@ func (d *Document) Table(n *Node, m *Mistakes, known ...string) map[string]*Node
 			continue
 		}
 		hint := "known here: " + strings.Join(known, ", ")
-		if near := Nearest(p.Key.Text, known); near != "" {
+		if near := meant(p.Key, known); near != "" {
 			hint = "did you mean " + near + "?"
 		}
 		m.Add(d, p.Key, "unknown key %q", p.Key.Text).Hint(hint)
@@ -79,7 +79,13 @@ func (d *Document) Bool(n *Node, m *Mistakes) (value, ok bool) {
 	if !n.Quoted && (n.Text == "true" || n.Text == "false") {
 		return n.Text == "true", true
 	}
-	m.Add(d, n, "true or false is expected here, not %q", n.Text)
+	x := m.Add(d, n, "true or false is expected here, not %q", n.Text)
+	switch strings.ToLower(n.Text) {
+	case "yes", "on", "y", "true":
+		x.Hint("write true")
+	case "no", "off", "n", "false":
+		x.Hint("write false")
+	}
 	return false, false
 }
 
@@ -105,8 +111,23 @@ func (d *Document) Int(n *Node, m *Mistakes, least, most int) (int, bool) {
 // spelling, which Table reports.
 func IsMisspelt(n *Node, known []string, name string) bool {
 	return slices.ContainsFunc(n.Pairs, func(p Pair) bool {
-		return !slices.Contains(known, p.Key.Text) && Nearest(p.Key.Text, known) == name
+		return !slices.Contains(known, p.Key.Text) && meant(p.Key, known) == name
 	})
+}
+
+// meant is the known key that another one was most likely meant to be: the nearest; the
+// one that begins with it, as "plate to" with "plate"; or, where a colon is missing, the
+// one that it begins with.
+func meant(key *Node, known []string) string {
+	if near := Nearest(key.Text, known); near != "" {
+		return near
+	}
+	for _, k := range known {
+		if strings.HasPrefix(k, key.Text+" ") || key.reported && strings.HasPrefix(key.Text, k) {
+			return k
+		}
+	}
+	return ""
 }
 
 // Nearest returns the known word that a misspelt one was most likely meant to

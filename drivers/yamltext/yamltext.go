@@ -280,9 +280,9 @@ func syntaxProblem(err error) string {
 var syntaxHints = []struct{ problem, hint string }{
 	{"mapping values are not allowed", "put a text that contains a colon in quotes; the line above may lack a colon"},
 	{"did not find expected key", "the lines of one list or table begin in the same column"},
-	{"did not find expected '-'", "the lines of one list or table begin in the same column"},
+	{"did not find expected '-'", "the lines of one list or table begin in the same column, and a space stands behind a dash"},
 	{"could not find expected ':'", "a key needs a colon and a space after it"},
-	{"did not find expected ',' or", "a bracket is not closed, or a comma is missing"},
+	{"did not find expected ',' or", "a bracket is not closed, a comma is missing, or a text needs quotes"},
 	{"unexpected end of stream", "a quote is not closed"},
 	{"cannot start any token", "put a text that begins with this character in quotes"},
 	{"unknown anchor", "anchors and aliases are not allowed"},
@@ -389,6 +389,14 @@ func (b *builder) mapping(n *Node, y *yaml.Node, depth int) {
 			n.reported = true
 			continue
 		}
+		if !value.reported && isNull(y.Content[i+1]) && y.Style&yaml.FlowStyle != 0 && !b.hasColon(key) {
+			if !b.decimalComma(n, key) {
+				b.m.AddAt(b.d, key.Pos, key.Width, "%q has no value", key.Text).Hint(colon(key.Text))
+				key.reported, value.reported = true, true
+				n.Pairs = append(n.Pairs, Pair{key, value})
+			}
+			continue
+		}
 		if !value.reported && isNull(y.Content[i+1]) {
 			x := b.m.AddAt(b.d, key.Pos, key.Width, "%q has no value", key.Text)
 			if value.Text != "" {
@@ -416,6 +424,38 @@ func (b *builder) mapping(n *Node, y *yaml.Node, depth int) {
 	if len(n.Pairs) > 0 && n.Pairs[0].Key.Pos == n.Pos {
 		n.Width = n.Pairs[0].Key.Width
 	}
+}
+
+// decimalComma tells whether a key without a value is the rest of a number before it, cut
+// off at its comma, and says so.
+func (b *builder) decimalComma(n *Node, key *Node) bool {
+	if len(n.Pairs) == 0 || key.Text[0] < '0' || key.Text[0] > '9' {
+		return false
+	}
+	whole := n.Pairs[len(n.Pairs)-1].Value
+	if whole.Kind != Scalar || whole.Quoted || strings.Trim(whole.Text, "-0123456789") != "" || whole.Pos.Line != key.Pos.Line {
+		return false
+	}
+	b.m.AddAt(b.d, whole.Pos, key.Pos.Column+key.Width-whole.Pos.Column, "the decimal sign is a point").Hint("write " + whole.Text + "." + key.Text)
+	whole.reported = true
+	return true
+}
+
+// hasColon tells whether a colon stands behind a key.
+func (b *builder) hasColon(key *Node) bool {
+	rest := []rune(b.d.from(key.Pos))
+	return strings.HasPrefix(strings.TrimLeft(string(rest[min(key.Width, len(rest)):]), " "), ":")
+}
+
+// colon says how a key that has swallowed its value is to be written.
+func colon(text string) string {
+	if key, value, is := strings.Cut(text, ":"); is {
+		return "a space stands behind a colon: write " + key + ": " + value
+	}
+	if i := strings.IndexAny(text, "-0123456789"); i > 1 && text[i-1] == ' ' {
+		return "a colon stands behind a key: write " + text[:i-1] + ": " + text[i:]
+	}
+	return "a key needs a colon, a space and a value"
 }
 
 // isCutOff tells whether a text without quotes ends in the middle of a parenthesis.

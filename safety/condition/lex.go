@@ -130,6 +130,8 @@ func (l *lexer) sign(r rune) {
 		l.stray(2, two+" is not used here", "")
 	case strings.ContainsRune("()+-*/<>,", r):
 		l.keep(1, r != ')')
+	case strings.ContainsRune("“”„‘’", r):
+		l.stray(1, fmt.Sprintf("%q is a typographic quote", r), `write straight ones: "…"`)
 	default:
 		l.stray(1, fmt.Sprintf("%q has no place in an expression", r), "")
 	}
@@ -206,6 +208,11 @@ func (l *lexer) run(n int) int {
 	}
 	return max(n, 1)
 }
+
+// spoken are words that people say for a comparison.
+var spoken = map[string]string{"above": "write >", "over": "write >", "exceeds": "write >", "below": "write <", "under": "write <",
+	"is": "compare with < or >", "equals": "compare with < and >, as in abs(a - b) < 0.1 K",
+	"within": "write abs(plate.temperature - 30 degC) < 0.5 K"}
 
 func isKeyword(word string) bool {
 	return word == "and" || word == "or" || word == "not"
@@ -287,6 +294,24 @@ func (c *compiler) lookUp(word string) (leaf, bool) {
 
 // unknown refuses a word that means nothing.
 func (l *lexer) unknown(word string, n int) {
+	if sign := spoken[word]; sign != "" {
+		l.stray(n, fmt.Sprintf("%q means nothing in an expression", word), sign)
+		l.at = len(l.text) // what follows belongs to it
+		return
+	}
+	if rest := l.text[l.at+n:]; len(rest) > 1 && rest[0] == ' ' { // "plate temperature"
+		m := 1
+		for m < len(rest) && isWord(rest[m]) {
+			m++
+		}
+		dotted := word + "." + string(rest[1:m])
+		for _, ch := range l.vocabulary.Channels {
+			if ch.Name == dotted {
+				l.refuse(n+m, fmt.Sprintf("%q is written with a dot", word+" "+string(rest[1:m])), "write "+dotted)
+				return
+			}
+		}
+	}
 	if _, ok := quantity.LookUp(word); ok {
 		l.refuse(n, fmt.Sprintf("%s is a unit and stands behind a number", word), "")
 		return

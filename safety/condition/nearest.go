@@ -19,9 +19,28 @@ func (l *lexer) hint(word string, known []string) string {
 		}
 	}
 	if best == "" {
+		best = related(word, known)
+	}
+	if best == "" {
 		return ""
 	}
 	return "did you mean " + best + "?"
+}
+
+// related is the one known name that begins with a word, or that says behind its dot what
+// the word does: of another instrument, or of one that was renamed.
+func related(word string, known []string) string {
+	best := ""
+	_, quantity, isDotted := strings.Cut(word, ".")
+	for _, k := range known {
+		if strings.HasPrefix(k, word) || isDotted && strings.HasSuffix(k, "."+quantity) {
+			if best != "" {
+				return ""
+			}
+			best = k
+		}
+	}
+	return best
 }
 
 // edits counts the letters to insert, drop, replace or swap with their

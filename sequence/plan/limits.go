@@ -113,8 +113,13 @@ func (c *compiler) channel(n *yamltext.Node) int {
 // limit reads one limit of the protocol. One on the rate of change is put away by
 // itself; ok is whether there is one on the level too.
 func (c *compiler) limit(p yamltext.Pair, dim quantity.Dimension) (l rig.Limit, ok bool) {
+	l = rig.Limit{Channel: p.Key.Text, Doc: c.doc}
+	if p.Value.Kind == yamltext.Scalar {
+		c.wrong(p.Value, "a table of keys is expected here, not %s", p.Value.Kind).Hint("write it as in {below: " + p.Value.Text + "}")
+		return l, false
+	}
 	t := c.table(p.Value, "below", "above", "lasting", "changes slower than", "over")
-	l = rig.Limit{Channel: p.Key.Text, Doc: c.doc, LastingNs: c.time(t["lasting"])}
+	l.LastingNs = c.time(t["lasting"])
 	if v, ok := c.value(t["above"], dim); ok {
 		l.Above, l.Node = &v.Value, t["above"]
 	}
@@ -144,10 +149,11 @@ func (c *compiler) limit(p yamltext.Pair, dim quantity.Dimension) (l rig.Limit, 
 	} else if t["over"] != nil {
 		c.wrong(t["over"], "only a rate of change has an over").Hint("a level has lasting: how long it must be passed")
 	}
-	if t["lasting"] != nil && l.Node == nil {
+	unsaid := t["below"] == nil && t["above"] == nil && len(t) == len(p.Value.Pairs) // or another key is meant to be one
+	if t["lasting"] != nil && unsaid {
 		c.wrong(t["lasting"], "lasting belongs to below or above")
 	}
-	if l.Node == nil && t["below"] == nil && t["above"] == nil && t["changes slower than"] == nil && t != nil {
+	if unsaid && t["changes slower than"] == nil && t != nil {
 		c.wrong(p.Value, "nothing is limited here").Hint("write below, above or changes slower than")
 	}
 	return l, l.Node != nil

@@ -3,6 +3,7 @@ package plan
 import (
 	"math"
 	"slices"
+	"strings"
 
 	"dwell/drivers/clock"
 	"dwell/drivers/quantity"
@@ -97,7 +98,7 @@ func (c *compiler) check(t map[string]*yamltext.Node) (*Check, bool) {
 	if n := t["resistance within"]; n != nil {
 		if given := c.positive(n, plain); given > band && band > 0 {
 			c.wrong(n, "this is wider than the band of the specimen (%g %%)", 100*band).
-				Note(c.specimen.Doc, valueOf(valueOf(c.specimen.Doc.Root, "film"), "within"), "the band stands here")
+				Note(c.specimen.Doc, valueOf(valueOf(c.specimen.Doc.Root, "film"), "within"), "the band stands here").Hint(asPercent(n.Text, given))
 		} else if given > 0 {
 			band = given
 		}
@@ -118,6 +119,14 @@ func (c *compiler) check(t map[string]*yamltext.Node) (*Check, bool) {
 		k.LimitV = c.positive(n, inVolt)
 	}
 	return k, t["specimen"] != nil && k.CurrentA > 0 && k.LimitV > 0 && k.LowOhm > 0
+}
+
+// asPercent is for somebody who wrote a percentage as a number.
+func asPercent(text string, given float64) string {
+	if given < 1 || strings.Contains(text, "%") {
+		return ""
+	}
+	return "write " + text + " %"
 }
 
 // offsets is how much the resistance may differ between both ways round by what the

@@ -27,11 +27,25 @@ var verbs = []string{"confirm", "source", "source off", "for each", "repeat", "g
 // containers are the steps with steps inside.
 var containers = []string{"for each", "repeat", "group"}
 
+// stepKeys are keys that stand inside a step.
+var stepKeys = []string{"at most", "then wait", "within", "for", "until", "otherwise", "without waiting", "and back", "shuffled", "times", "as",
+	"compliance", "wires", "integration", "reverse", "settle", "read", "t0", "by", "to", "at", "plate to", "current", "voltage", "instrument"}
+
+// otherWords are what people call steps elsewhere.
+var otherWords = map[string]string{"wait": "hold", "pause": "hold", "sleep": "hold", "dwell": "hold", "soak": "hold", "delay": "hold",
+	"heat": "bring", "set": "bring or source", "heat to": "bring", "goto": "bring", "loop": "repeat", "for": "for each", "foreach": "for each",
+	"measure": "record or sweep", "read": "record or sweep", "log": "record", "comment": "note", "steps": "do", "prompt": "ask", "output off": "source off", "iv": "sweep"}
+
 func isIn(list []string, word string) bool { return slices.Contains(list, word) }
 func isOneOf(list []int, n int) bool       { return slices.Contains(list, n) }
 
 // walk goes through a list of steps.
 func (c *compiler) walk(n *yamltext.Node) {
+	if n != nil && n.Kind == yamltext.Mapping {
+		c.wrong(n, "a list is expected here, not %s", n.Kind).Hint("begin every step with a dash, as in - hold: 2 min")
+		c.doubtAll()
+		return
+	}
 	items := c.items(n)
 	if n != nil && n.Kind == yamltext.Sequence && len(items) == 0 {
 		c.wrong(n, "there are no steps here")
@@ -75,7 +89,10 @@ func (c *compiler) count(n *yamltext.Node) {
 // missing.
 func (c *compiler) entry(n *yamltext.Node) (all []step) {
 	if n.Kind != yamltext.Mapping {
-		c.wrong(n, "a step is a verb with a colon behind it, as in hold: 2 min")
+		x := c.wrong(n, "a step is a verb with a colon behind it, as in hold: 2 min")
+		if key, value, is := strings.Cut(n.Text, ":"); is {
+			x.Hint("a space stands behind the colon: write " + key + ": " + strings.TrimSpace(value))
+		}
 		c.doubtAll()
 		return nil
 	}
@@ -84,7 +101,7 @@ func (c *compiler) entry(n *yamltext.Node) (all []step) {
 	for _, p := range n.Pairs {
 		name := p.Key.Text
 		if name != "do" && !isIn(verbs, name) {
-			isRead, name = false, c.misspelt(p.Key)
+			isRead, name = false, c.misspelt(p.Key, all)
 		}
 		switch {
 		case name == "do":
@@ -118,12 +135,20 @@ func (c *compiler) entry(n *yamltext.Node) (all []step) {
 
 // misspelt reports a verb that there is none of, and returns the one it is taken for;
 // with none, whatever it was to do is in doubt.
-func (c *compiler) misspelt(n *yamltext.Node) string {
+func (c *compiler) misspelt(n *yamltext.Node, before []step) string {
 	x := c.wrong(n, "%q is no step", n.Text)
 	near := yamltext.Nearest(n.Text, append(slices.Clone(verbs), "do"))
-	if near == "" {
+	meant := otherWords[strings.ToLower(n.Text)]
+	switch {
+	case isIn(stepKeys, n.Text) && len(before) > 0:
+		x.Hint("if it belongs to " + before[0].verb.Text + ", put it inside its braces")
+		return "" // what it was to say is missing there
+	case meant != "":
+		x.Hint("did you mean " + meant + "?")
+		near = ""
+	case near == "":
 		x.Hint("steps are " + strings.Join(verbs, ", "))
-	} else {
+	default:
 		x.Hint("did you mean " + near + "?")
 	}
 	if near == "" || near == "source off" { // "source on" is near to it, and is something else

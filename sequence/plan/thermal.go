@@ -384,6 +384,10 @@ func (c *compiler) hold(s step) {
 		c.spend(float64(d) / 1e9)
 		return
 	}
+	if n := keyOf(s.with, "for"); n != nil && keyOf(s.with, "until") == nil {
+		c.wrong(n, "a hold for a time is written without a table").Hint("write it as in hold: 2 min")
+		return
+	}
 	t := c.table(s.with, "!until", "at most", "otherwise")
 	most := c.time(t["at most"])
 	if t["at most"] == nil && t != nil && !yamltext.IsMisspelt(s.with, []string{"at most"}, "at most") {

@@ -93,13 +93,44 @@ func (c *compiler) table(n *yamltext.Node, keys ...string) map[string]*yamltext.
 	for i, k := range keys {
 		known[i] = strings.TrimPrefix(k, "!")
 	}
+	if key := c.keyAt(n); n.Kind != yamltext.Mapping {
+		hint := c.asIn(key)
+		if line, ok := writtenAs["- "+key]; ok {
+			hint = "write it as in " + line
+		}
+		c.wrong(n, "a table of keys is expected here, not %s", n.Kind).Hint(hint)
+		return nil
+	}
 	t := c.doc.Table(n, c.m, known...)
+	var missing []string
 	for _, k := range keys {
 		if name, must := strings.CutPrefix(k, "!"); must && t != nil && t[name] == nil && !yamltext.IsMisspelt(n, known, name) {
-			c.wrong(n, "%q is missing here", name).Hint(c.asIn(name))
+			missing = append(missing, name)
 		}
 	}
+	if len(missing) == 1 && len(n.Pairs) > len(t) {
+		return t // a key that is not known, and told already, stands in its place
+	}
+	for _, name := range missing {
+		c.wrong(n, "%q is missing here", name).Hint(c.asIn(name))
+	}
 	return t
+}
+
+// keyAt is the key that a value of the protocol stands behind: of a section, or the verb
+// of a step.
+func (c *compiler) keyAt(n *yamltext.Node) string {
+	if c.doc.Root != nil {
+		for _, p := range c.doc.Root.Pairs {
+			if p.Value == n {
+				return p.Key.Text
+			}
+		}
+	}
+	if c.at != nil && n.Pos.Line == c.at.Pos.Line {
+		return c.at.Text
+	}
+	return ""
 }
 
 // asIn shows how a key that is missing is written.
@@ -118,11 +149,16 @@ func (c *compiler) asIn(name string) string {
 
 // writtenAs are lines to copy, by key, or by step and key.
 var writtenAs = map[string]string{
+	"record": "record: {plate.temperature: 1 s}", "let": "let: {low: 20 degC}", "limits": "limits: {plate.temperature: {below: 60 degC}}",
 	"format": "format: 1", "title": "title: Staircase up and down", "ends": "ends: {at most: 3 h}", "at most": "at most: 15 min",
 	"steps":      "steps: and below it, with a dash, - hold: 2 min",
 	"specimen":   "confirm: {specimen: LC-07, resistance within: 20 %}",
 	"instrument": "instrument: meter", "compliance": "compliance: 2 V", "read": "read: [element.voltage, element.current]",
-	"as": "group: {as: warm-up}", "times": "repeat: {times: 3}", "until": `hold: {until: "plate.temperature > 30 degC", at most: 15 min}`,
+	"- bring": "bring: {plate to: 30 degC, at most: 20 min}", "- repeat": "repeat: {times: 3}", "- group": "group: {as: warm-up}",
+	"- ramp": "ramp: {plate from: 20 degC, to: 40 degC, at: 2 K/min}", "- lift": "lift: {to: cold block}", "- confirm": "confirm: {specimen: LC-07, resistance within: 20 %}",
+	"- source": "source: {instrument: meter, current: 10 uA, compliance: 2 V}",
+	"- sweep":  "sweep: {instrument: meter, current: -10 uA to 10 uA by 5 uA, read: [element.voltage, element.current]}",
+	"as":       "group: {as: warm-up}", "times": "repeat: {times: 3}", "until": `hold: {until: "plate.temperature > 30 degC", at most: 15 min}`,
 	"when": `when: "plate.temperature > 60 degC"`, "then": "then: trip", "lift to": "lift: {to: cold block}",
 	"ramp to": "ramp: {plate from: 20 degC, to: 40 degC, at: 2 K/min}", "at": "at: 2 K/min", "ask to": "ask: {to: close the lid, at most: 10 min}",
 }
@@ -133,7 +169,7 @@ func (c *compiler) pairs(n *yamltext.Node) []yamltext.Pair {
 		return nil
 	}
 	if n.Kind != yamltext.Mapping {
-		c.wrong(n, "a table of keys is expected here, not %s", n.Kind)
+		c.wrong(n, "a table of keys is expected here, not %s", n.Kind).Hint(c.asIn(c.keyAt(n)))
 		return nil
 	}
 	return n.Pairs
@@ -183,11 +219,29 @@ func (c *compiler) unknown(n *yamltext.Node, what, text string, known []string) 
 	switch near := yamltext.Nearest(text, known); {
 	case near != "":
 		x.Hint("did you mean " + near + "?")
+	case theOne(text, known) != "":
+		x.Hint("did you mean " + theOne(text, known) + "?")
 	case len(known) == 0:
 		x.Hint("there is none here")
 	default:
 		x.Hint("known here: " + strings.Join(known, ", "))
 	}
+}
+
+// theOne is the one known word that begins with a text, or that says the same behind its
+// dot; "" when there are several.
+func theOne(text string, known []string) string {
+	best := ""
+	_, quantity, isDotted := strings.Cut(text, ".")
+	for _, k := range known {
+		if strings.HasPrefix(k, text) || isDotted && strings.HasSuffix(k, "."+quantity) {
+			if best != "" {
+				return ""
+			}
+			best = k
+		}
+	}
+	return best
 }
 
 // isName is whether a word can be a name in a protocol: letters, digits and _, and
@@ -199,6 +253,13 @@ func isName(word string) bool {
 		}
 	}
 	return word != ""
+}
+
+func beginsWithLetter(text string) bool {
+	for _, r := range text {
+		return unicode.IsLetter(r)
+	}
+	return false
 }
 
 // quantity reads a quantity, or a name that stands for one.
@@ -219,13 +280,21 @@ func (c *compiler) quantity(n *yamltext.Node) (value, bool) {
 	case err == nil:
 		return value{Quantity: q, node: n}, true
 	case isName(text) && c.lostNames:
-	case isName(text):
+	case strings.Contains(text, " to "):
+		c.wrong(n, "one quantity is expected here, %q is a range", text)
+	case beginsWithLetter(text):
 		x := c.wrong(n, "%q is neither a quantity nor a name that was given", text)
 		if near := yamltext.Nearest(text, c.nameList()); near != "" {
 			x.Hint("did you mean " + near + "?")
 		} else {
 			x.Hint("write it as in 20 degC, or give the name a value under let")
 		}
+	case strings.Contains(text, "\u00a0"):
+		c.wrong(n, "%q has a space in it that is no plain one", text).Hint("type it again: " + strings.ReplaceAll(text, "\u00a0", " "))
+	case strings.HasPrefix(text, "–") || strings.HasPrefix(text, "—"):
+		c.wrong(n, "%q begins with a dash that is no minus sign", text).Hint("write -")
+	case strings.Trim(text, ":0123456789") == "":
+		c.wrong(n, "%q is no quantity", text).Hint("write a time with its unit, as in 90 s, 5 min or 2 h")
 	case errors.As(err, &e):
 		c.wrong(n, "%s", e.Text).Hint(e.Hint)
 	}
@@ -255,6 +324,14 @@ func (c *compiler) value(n *yamltext.Node, dim quantity.Dimension) (value, bool)
 		x.Hint("degC is a temperature; a difference is written in K")
 	case v.Unit.Dim == plain && dim != plain && v.from == nil:
 		x.Hint("write the unit, as in " + n.Text + " " + dim.String())
+	case v.Unit.Dim == plain && dim != plain:
+		x.Hint("write the unit there, as in " + v.Quantity.String() + " " + dim.String())
+	case dim == inSeconds && v.Unit.Symbol == "m":
+		x.Hint("m is the metre; a minute is written min")
+	case dim == inSeconds && v.Unit.Symbol == "Hz" && v.Value > 0:
+		x.Hint("write the time from one to the next: " + near(1/v.Value, inSeconds))
+	case dim == inKPerS && v.Unit.Dim == inKelvin:
+		x.Hint("write it as in " + v.Quantity.String() + "/min")
 	}
 	return value{}, false
 }
@@ -316,6 +393,10 @@ func (c *compiler) values(n *yamltext.Node) []value {
 	}
 	first, rest, ok := strings.Cut(text, " to ")
 	last, step, ok2 := strings.Cut(rest, " by ")
+	if ok && !ok2 {
+		c.wrong(n, "the step of this range is missing").Hint("write it behind the range, as in 20 degC to 40 degC by 5 K")
+		return nil
+	}
 	if !ok || !ok2 {
 		c.wrong(n, "%q is neither a range nor a list", text).Hint("write 20 degC to 40 degC by 5 K, or [20 degC, 30 degC]")
 		return nil
@@ -340,8 +421,12 @@ func (c *compiler) span(n, first, last, step *yamltext.Node) []value {
 	if !ok1 || !ok2 || !ok3 {
 		return nil
 	}
+	if from.Unit.Dim == plain && to.Unit.Dim != plain {
+		c.wrongValue(from, "%s is expected here, not %q", describe(to.Unit.Dim), first.Text).Hint("write the unit, as in " + first.Text + " " + to.Unit.Symbol)
+		return nil
+	}
 	if to.Unit.Dim != from.Unit.Dim {
-		c.wrongValue(to, "%s is expected here, not %q", describe(from.Unit.Dim), last.Text)
+		c.value(last, from.Unit.Dim)
 		return nil
 	}
 	if _, ok := c.value(step, difference(from.Unit.Dim)); !ok {
@@ -386,7 +471,10 @@ func round12(v float64) float64 {
 func (c *compiler) alike(all []value) []value {
 	for _, v := range all {
 		if v.Unit.Dim != all[0].Unit.Dim {
-			c.wrongValue(v, "%s is expected here, as at the beginning of the list, not %s", describe(all[0].Unit.Dim), v.Quantity)
+			x := c.wrongValue(v, "%s is expected here, as at the beginning of the list, not %s", describe(all[0].Unit.Dim), v.Quantity)
+			if v.Unit.Dim == plain {
+				x.Hint("write its unit as well")
+			}
 			return nil
 		}
 	}
