@@ -61,10 +61,14 @@ func factsOf(r *rig.Rig, s *rig.Specimen) figures.Facts {
 }
 
 func calibration(d rig.Description) string {
-	if d.Calibrated == "" {
-		return d.Name + " (" + d.Profile.Name + "), no date of calibration is stated"
+	text := d.Name + " (" + d.Profile.Name
+	if d.Serial != "" {
+		text += ", " + d.Serial
 	}
-	return d.Name + " (" + d.Profile.Name + "), calibrated " + d.Calibrated
+	if d.Calibrated == "" {
+		return text + "), no date of calibration is stated"
+	}
+	return text + "), calibrated " + d.Calibrated
 }
 
 // thermometerOf: the plate's own temperature is the plate's; every other of the specimen's

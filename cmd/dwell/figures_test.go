@@ -138,3 +138,37 @@ func TestReport(t *testing.T) {
 		t.Errorf("verify: %s", f)
 	}
 }
+
+// Two runs of one virtual film are alike; another film differs, which is a failure only
+// where equality was asked for.
+func TestCompareRuns(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	other := filepath.Join(dir, "other.yaml")
+	text := strings.Replace(read(t, leafClip+"specimen.yaml"), "resistance: 10 kOhm", "resistance: 12 kOhm", 1)
+	if err := os.WriteFile(other, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	var folders []string
+	for i, specimen := range []string{leafClip + "specimen.yaml", leafClip + "specimen.yaml", other} {
+		root := filepath.Join(dir, string(rune('a'+i)))
+		start(t, "rehearse", leafClip+"staircase.yaml", "--specimen", specimen, "--out", root).exits(exitDone)
+		folders = append(folders, theFolder(t, root))
+	}
+	p := start(t, "compare", folders[0], folders[1], "--equal", "--json")
+	p.exits(exitDone)
+	p.expectObject(map[string]any{"differences": 0.0, "exit": 0.0})
+	start(t, "compare", folders[0], folders[2]).exits(exitDone)
+	p = start(t, "compare", folders[0], folders[2], "--figure", "r0", "--format", "csv", "--equal")
+	p.exits(exitDiffering)
+	if out := p.out.String(); !strings.HasPrefix(out, "figure,flavour,unit,run,specimen,value,U,") || !strings.Contains(out, ",true") {
+		t.Errorf("no difference in the table: %s", out)
+	}
+	p = start(t, "compare", folders[0], folders[2], "--figure", "tcr", "--format", "latex")
+	p.exits(exitDone)
+	if out := p.out.String(); !strings.Contains(out, `\begin{tabular}{lrr}`) || !strings.Contains(out, `$\pm$`) {
+		t.Errorf("no table: %s", out)
+	}
+	start(t, "compare", folders[0]).exits(exitUsage)
+	start(t, "compare", folders[0], folders[1], "--format", "docx").exits(exitUsage)
+}

@@ -16,6 +16,7 @@ type Input struct {
 	DoF         float64 `json:"nu,omitempty"` // degrees of freedom of U; 0: exactly known, infinite
 	Sensitivity float64 `json:"c"`            // change of the result per change of the input
 	Says        string  `json:"says,omitempty"`
+	Instrument  bool    `json:"instrument,omitempty"` // an error of an instrument: the same in another run with it
 }
 
 // Contribution is the input's share of the result's standard uncertainty, with its sign.

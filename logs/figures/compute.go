@@ -596,9 +596,9 @@ func (c Curve) steep(perK float64) Curve {
 	for i, e := range common {
 		switch e.Kind {
 		case TemperatureOffset:
-			common[i] = Common{Name: e.Name, Kind: ResistanceOffset, U: e.U * slope, Says: e.Says}
+			common[i] = Common{Name: e.Name, Kind: ResistanceOffset, U: e.U * slope, Says: e.Says, Instrument: e.Instrument}
 		case TemperatureGain:
-			common[i] = Common{Name: e.Name, Kind: ResistanceOffset, U: e.U * math.Abs(c.T[0]-e.Pivot) * slope, Says: e.Says}
+			common[i] = Common{Name: e.Name, Kind: ResistanceOffset, U: e.U * math.Abs(c.T[0]-e.Pivot) * slope, Says: e.Says, Instrument: e.Instrument}
 		}
 	}
 	c.Common = common

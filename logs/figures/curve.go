@@ -38,6 +38,8 @@ type Common struct {
 	Per   []float64 // Ohm, of a ResistanceShape
 	DoF   float64   // 0: infinite
 	Says  string    // where it is known from
+
+	Instrument bool // an instrument's own: the same in another run with it
 }
 
 var kindUnits = [...]string{"K", "K/K", "Ohm", "Ohm/Ohm", "1"}
@@ -200,7 +202,7 @@ func (c Curve) propagate(unit string, f several) ([]float64, []Budget, error) {
 			return nil, nil, fmt.Errorf("%s: %w", e.Name, err)
 		}
 		for k, slope := range slopes {
-			inputs[k] = append(inputs[k], Input{Name: e.Name, Unit: kindUnits[e.Kind], U: e.U, Type: "B", DoF: e.DoF, Sensitivity: slope, Says: e.Says})
+			inputs[k] = append(inputs[k], Input{Name: e.Name, Unit: kindUnits[e.Kind], U: e.U, Type: "B", DoF: e.DoF, Sensitivity: slope, Says: e.Says, Instrument: e.Instrument})
 		}
 	}
 	budgets := make([]Budget, len(values))

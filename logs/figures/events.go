@@ -207,8 +207,8 @@ func (c *computer) withMeter(s Sweep, all []Figure) []Figure {
 		}
 		inputs := slices.Clone(f.Budget.Inputs)
 		if f.Unit == "Ohm" {
-			inputs = append(inputs, Input{Name: c.Facts.Voltage + ", gain", Unit: "V/V", U: Rectangular(v.OfReading), Type: "B", Sensitivity: f.Value, Says: c.Facts.Says[c.Facts.Voltage]},
-				Input{Name: c.Facts.Current + ", gain", Unit: "A/A", U: Rectangular(i.OfReading), Type: "B", Sensitivity: f.Value, Says: c.Facts.Says[c.Facts.Current]})
+			inputs = append(inputs, Input{Name: c.Facts.Voltage + ", gain", Unit: "V/V", U: Rectangular(v.OfReading), Type: "B", Sensitivity: f.Value, Says: c.Facts.Says[c.Facts.Voltage], Instrument: true},
+				Input{Name: c.Facts.Current + ", gain", Unit: "A/A", U: Rectangular(i.OfReading), Type: "B", Sensitivity: f.Value, Says: c.Facts.Says[c.Facts.Current], Instrument: true})
 		}
 		for _, o := range [...]struct {
 			name, unit string
@@ -217,7 +217,7 @@ func (c *computer) withMeter(s Sweep, all []Figure) []Figure {
 		}{{c.Facts.Voltage + ", offset", "V", uV, offV}, {c.Facts.Current + ", offset", "A", uI, offI}} {
 			with, without := find(o.all, f), find(plain, f)
 			if with != nil && without != nil && o.u > 0 {
-				inputs = append(inputs, Input{Name: o.name, Unit: o.unit, U: o.u, Type: "B", Sensitivity: (with.Value - without.Value) / o.u, Says: "declared accuracy, rectangular"})
+				inputs = append(inputs, Input{Name: o.name, Unit: o.unit, U: o.u, Type: "B", Sensitivity: (with.Value - without.Value) / o.u, Says: "declared accuracy, rectangular", Instrument: true})
 			}
 		}
 		b, err := Combine(f.Unit, Level95, inputs, f.Budget.Correlations...)

@@ -61,7 +61,7 @@ func (f Facts) promise(channel string, size float64) (worst Promise, ok bool) {
 func (f Facts) meterErrors(r, current float64, reversed bool) (all []Common, notes []string) {
 	add := func(channel string, kind Kind, what string, bound float64) {
 		if bound > 0 {
-			all = append(all, Common{Name: channel + ", " + what, Kind: kind, U: Rectangular(bound), Says: "declared accuracy, rectangular; " + f.Says[channel]})
+			all = append(all, Common{Name: channel + ", " + what, Kind: kind, U: Rectangular(bound), Says: "declared accuracy, rectangular; " + f.Says[channel], Instrument: true})
 		}
 	}
 	if p, ok := f.promise(f.Resistance, r); ok {
@@ -91,7 +91,7 @@ func Platinum(class, name, says string) Common {
 	if class == "A" {
 		at0, perK = 0.15, 0.002
 	}
-	return Common{Name: name, Kind: TemperatureGain, U: Rectangular(perK), Pivot: -at0 / perK, Says: says}
+	return Common{Name: name, Kind: TemperatureGain, U: Rectangular(perK), Pivot: -at0 / perK, Says: says, Instrument: true}
 }
 
 // alphaPlatinum is the mean of dR/dT over R at 0 degC from 0 to 100 degC (IEC 60751), 1/K.
@@ -111,7 +111,7 @@ func Readout(channel string, promised []Promise, r0 float64, says string) []Comm
 		return nil
 	}
 	return []Common{{Name: channel + ", instrument", Kind: TemperatureOffset, U: Rectangular((p.OfReading*size + p.Plus) * perUnit),
-		Says: "declared accuracy, rectangular; " + says}}
+		Says: "declared accuracy, rectangular; " + says, Instrument: true}}
 }
 
 // Film and plate: with no thermometer beside the film its temperature lies below the

@@ -1,0 +1,232 @@
+package main
+
+import (
+	"encoding/csv"
+	"fmt"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"dwell/drivers/quantity"
+	"dwell/logs"
+	"dwell/logs/figures"
+
+	"github.com/spf13/cobra"
+)
+
+func compareCommand(s *speech) *cobra.Command {
+	var only, format string
+	var equal bool
+	c := &cobra.Command{
+		Use:   "compare RUN RUN...",
+		Short: "figures of several runs side by side, and which differences stand out",
+		Long: `compare computes the figures of several runs and puts them side by side, each less
+that of the first run, with the uncertainty of that difference. What instruments are wrong
+by is the same in two runs on one bench, and cancels. A difference is no failure, unless
+--equal asks for none.`,
+		Example: `  dwell compare runs/*-staircase-LC-07 runs/*-staircase-LC-08
+  dwell compare --figure tcr --format latex runs/*-staircase-LC-07`,
+		Args: cobra.MinimumNArgs(2),
+		RunE: func(_ *cobra.Command, args []string) error {
+			if !slices.Contains([]string{"text", "csv", "latex"}, format) {
+				return usage(fmt.Errorf("--format: expected text, csv or latex, got %q", format))
+			}
+			x, err := compareRuns(s, args)
+			if err != nil {
+				return err
+			}
+			if only != "" {
+				known := x.figures()
+				x.all = slices.DeleteFunc(x.all, func(c figures.Compared) bool { return c.Figure != only })
+				if len(x.all) == 0 {
+					return usage(fmt.Errorf("no figure %q in two of these runs; there are %s", only, strings.Join(known, ", ")))
+				}
+			}
+			s.result(map[string]func() string{"text": x.text, "csv": x.csv, "latex": x.latex}[format]())
+			code := exitDone
+			if equal && x.differ() > 0 {
+				code = exitDiffering
+			}
+			s.object(map[string]any{"runs": args, "differences": x.differ(), "compared": len(x.all), "exit": code})
+			if code != exitDone {
+				s.say("%d differences stand out", x.differ())
+				return said(code)
+			}
+			return nil
+		},
+	}
+	c.Flags().StringVar(&only, "figure", "", "only this figure, such as tcr")
+	c.Flags().StringVar(&format, "format", "text", "text, csv or latex")
+	c.Flags().BoolVar(&equal, "equal", false, "exit with 7 when a difference stands out")
+	return c
+}
+
+// comparison is several runs and what they have in common.
+type comparison struct {
+	names []string // A, B, C …
+	runs  []string
+	ids   []logs.Identity
+	all   []figures.Compared
+}
+
+func compareRuns(s *speech, dirs []string) (*comparison, error) {
+	x := &comparison{}
+	var sides []figures.Side
+	for i, dir := range dirs {
+		r, err := openRun(s, dir)
+		if err != nil {
+			return nil, err
+		}
+		id, err := r.Identity()
+		if err != nil {
+			return nil, usage(err)
+		}
+		results, err := computeRun(r)
+		if err != nil {
+			return nil, err
+		}
+		name := fmt.Sprint(i + 1)
+		if i < 26 {
+			name = string(rune('A' + i))
+		}
+		x.names, x.runs, x.ids = append(x.names, name), append(x.runs, filepath.Base(dir)), append(x.ids, id)
+		sides = append(sides, figures.Side{Figures: results.Figures, Bench: benchOf(id)})
+	}
+	x.all = figures.Compare(sides)
+	return x, nil
+}
+
+// benchOf tells whose instruments a run had. Those of a rehearsal are made by its seed.
+func benchOf(id logs.Identity) string {
+	text := id.Kind + " on " + id.Rig
+	if id.Kind == "rehearsal" {
+		text += fmt.Sprintf(", seed %d", id.Seed)
+	}
+	for _, i := range id.Instruments {
+		text += "; " + i.Identity
+	}
+	return text
+}
+
+func (x *comparison) figures() (names []string) {
+	for _, c := range x.all {
+		if !slices.Contains(names, c.Figure) {
+			names = append(names, c.Figure)
+		}
+	}
+	return names
+}
+
+func (x *comparison) differ() (n int) {
+	for _, c := range x.all {
+		for _, d := range c.Less {
+			if d != nil && d.Matters {
+				n++
+			}
+		}
+	}
+	return n
+}
+
+// apart is what the runs differ in, beside their dates.
+func (x *comparison) apart() (words []string) {
+	for _, what := range []struct {
+		name string
+		of   func(logs.Identity) string
+	}{
+		{"specimen", func(id logs.Identity) string { return id.Specimen }},
+		{"protocol", func(id logs.Identity) string { return id.Protocol }},
+		{"bench", benchOf},
+		{"operator", func(id logs.Identity) string { return id.Operator }},
+		{"specimen.yaml", func(id logs.Identity) string { return digestOf(id, "specimen.yaml") }},
+		{"rig.yaml", func(id logs.Identity) string { return digestOf(id, "rig.yaml") }},
+		{"plan", func(id logs.Identity) string { return digestOf(id, "plan.json") }},
+	} {
+		for _, id := range x.ids[1:] {
+			if what.of(id) != what.of(x.ids[0]) {
+				words = append(words, what.name)
+				break
+			}
+		}
+	}
+	return words
+}
+
+func digestOf(id logs.Identity, name string) string {
+	for _, d := range id.Inputs {
+		if d.Name == name {
+			return d.SHA256
+		}
+	}
+	return ""
+}
+
+func (x *comparison) text() string {
+	var b strings.Builder
+	for i, run := range x.runs {
+		fmt.Fprintf(&b, "%-3s %s  %s, %s\n", x.names[i], run, x.ids[i].Specimen, x.ids[i].Outcome)
+	}
+	differ := "nothing but their dates"
+	if words := x.apart(); len(words) > 0 {
+		differ = strings.Join(words, ", ")
+	}
+	fmt.Fprintf(&b, "they differ in %s\n\n", differ)
+	for _, c := range x.all {
+		b.WriteString(c.Text(x.names))
+	}
+	if len(x.all) == 0 {
+		b.WriteString("no figure is in two of these runs\n")
+	}
+	fmt.Fprintf(&b, "\n%d figures, %d differences stand out of their uncertainty at 95 %%; of so many, some do by chance\n", len(x.all), x.differ())
+	return b.String()
+}
+
+func (x *comparison) csv() string {
+	var b strings.Builder
+	w := csv.NewWriter(&b)
+	w.UseCRLF = true
+	w.Write([]string{"figure", "flavour", "unit", "run", "specimen", "value", "U", "less_first", "U_less_first", "matters"})
+	plain := func(v float64) string { return string(quantity.AppendNumber(nil, v)) }
+	for _, c := range x.all {
+		for i, f := range c.Of {
+			if f == nil {
+				continue
+			}
+			row := []string{c.Figure, c.Flavour, c.Unit, x.runs[i], x.ids[i].Specimen, plain(f.Value), plain(f.Expanded), "", "", ""}
+			if d := c.Less[i]; d != nil {
+				row[7], row[8], row[9] = plain(d.Value), plain(d.Expanded), fmt.Sprint(d.Matters)
+			}
+			w.Write(row)
+		}
+	}
+	w.Flush()
+	return b.String()
+}
+
+// latex is a table to paste into a paper; it needs no package.
+func (x *comparison) latex() string {
+	var b strings.Builder
+	escape := strings.NewReplacer(`\`, `\textbackslash{}`, "%", `\%`, "_", `\_`, "&", `\&`, "#", `\#`, "$", `\$`, "{", `\{`, "}", `\}`, "~", `\textasciitilde{}`, "^", `\textasciicircum{}`,
+		"±", `$\pm$`, "²", `$^2$`, "√", `$\surd$`, "|", `$|$`, "<", `$<$`, ">", `$>$`, "µ", `$\mu$`, "Ω", `$\Omega$`)
+	fmt.Fprintf(&b, "%% intervals at 95 %%; * marks what differs from the first run by more than its uncertainty\n\\begin{tabular}{l%s}\n\\hline\nfigure", strings.Repeat("r", len(x.runs)))
+	for i, id := range x.ids {
+		fmt.Fprintf(&b, " & %s", escape.Replace(id.Specimen+" ("+x.names[i]+")"))
+	}
+	b.WriteString(" \\\\\n\\hline\n")
+	for _, c := range x.all {
+		b.WriteString(escape.Replace(c.Figure + ", " + c.Flavour))
+		for i, f := range c.Of {
+			cell := ""
+			if f != nil {
+				cell = escape.Replace(f.ValueText())
+				if d := c.Less[i]; d != nil && d.Matters {
+					cell += "*"
+				}
+			}
+			b.WriteString(" & " + cell)
+		}
+		b.WriteString(" \\\\\n")
+	}
+	b.WriteString("\\hline\n\\end{tabular}\n")
+	return b.String()
+}
