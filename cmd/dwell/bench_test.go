@@ -238,7 +238,7 @@ func (s *served) openPTY() {
 // openPTY returns both ends of a raw PTY. A read of the master ends when it is
 // closed, which it does not the way the library opens it: then the line would only
 // be cut with the next bytes.
-func openPTY(t *testing.T) (master, slave *os.File) {
+func openPTY(t testing.TB) (master, slave *os.File) {
 	t.Helper()
 	blocking, slave, err := pty.Open()
 	if err != nil {

@@ -68,10 +68,12 @@ func (x *execution) runFrom(start clock.Instant, confirm string) error {
 	if err := x.twins(); err != nil {
 		return usage(err)
 	}
-	proven := ""
+	proven, doubtful := "", []string(nil)
 	if x.opensPorts() {
-		proven = provenWhen(x.job.rigFile, x.job)
-		x.speech.say("note: %s", proven)
+		proven, doubtful = provenWhen(x.job.rigFile, x.job), doubts("/", x.job.rig)
+		for _, text := range append(doubtful, proven) {
+			x.speech.say("note: %s", text)
+		}
 	}
 	control, err := newControl()
 	if err != nil {
@@ -94,6 +96,9 @@ func (x *execution) runFrom(start clock.Instant, confirm string) error {
 		watchSignals(wall, signals, r, x.speech)
 		if x.opensPorts() {
 			r.Remark("proof test", proven)
+			for _, text := range doubtful {
+				r.Remark("warning", text)
+			}
 			stayAwake(wall, r)
 		}
 	}

@@ -1,0 +1,200 @@
+//go:build unix
+
+package main
+
+import (
+	"bufio"
+	"fmt"
+	"os"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"dwell/drivers/clock"
+	"dwell/drivers/rig"
+	"dwell/drivers/wire"
+	"dwell/drivers/yamltext"
+	"dwell/logs"
+	"dwell/safety"
+	"dwell/sequence"
+	"dwell/sequence/plan"
+)
+
+// A plate that answers at once and wants no pause, so that what is measured is dwell's
+// own time and the system's.
+const promptProfile = `format: 1
+profile: prompt-plate
+kind: hotplate
+dialect: namur
+line: {baud: 115200}
+ends with: "\n"
+answers: {to commands: none, to questions: value}
+takes: {typical: 1 ms, at most: 200 ms}
+identity: {ask: NAME, looks like: "PLATE"}
+footing: {send: "\n", quiet: 10 ms}
+prepare: [STOP]
+sets:
+  - {quantity: heat, states: {off: STOP, on: START}, default: off, energises: on}
+  - {quantity: temperature, unit: degC, send: "SET {value}", written: 1 decimal, read back: {ask: TOLD, within: 0.1 K}, least: 0 degC, most: 300 degC, bounded by: temperature}
+measures:
+  - {name: plate, ask: PV, fields: [{quantity: temperature, unit: degC, display: 0.1 K, no probe outside: [-50 degC, 450 degC]}]}
+safe:
+  - {send: STOP, ask: STATE, expect: "OFF", evidence: direct}
+`
+
+const promptRig = `format: 1
+rig: prompt bench
+ambient: {temperature: 18 degC, cooling: none}
+instruments:
+  plate: {profile: prompt-plate.yaml, port: "serial:PORT"}
+limits: {plate.temperature: {below: 80 degC}}
+`
+
+const promptProtocol = `format: 1
+title: until it is too hot
+record: {plate.temperature: 10 ms}
+ends: {at most: 10 min}
+steps:
+  - hold: 5 min
+`
+
+// promptPlate answers on the far end of a PTY. When it is told to, its next reading is
+// over the limit; then it notes when the answer had left and when it
+// had been told to stop.
+type promptPlate struct {
+	master *os.File
+	mutex  sync.Mutex
+	hot    bool
+	took   chan time.Duration
+}
+
+func (p *promptPlate) serve() {
+	r := bufio.NewReader(p.master)
+	answers := map[string]string{"NAME": "PLATE", "PV": "20.0", "TOLD": "10.0", "STATE": "OFF"}
+	for {
+		line, err := r.ReadString('\n')
+		if err != nil {
+			return
+		}
+		word := strings.TrimSpace(line)
+		p.mutex.Lock()
+		hot := p.hot && word == "PV"
+		p.hot = p.hot && !hot
+		p.mutex.Unlock()
+		switch answer, asked := answers[word]; {
+		case hot:
+			p.master.WriteString("99.0\n")
+			left := time.Now()
+			next := ""
+			for next == "" && err == nil { // an empty line ends whatever stood there
+				next, err = r.ReadString('\n')
+				next = strings.TrimSpace(next)
+			}
+			if took := time.Since(left); next == "STOP" {
+				p.took <- took
+			} else {
+				p.took <- time.Hour // something else came first
+			}
+		case asked:
+			p.master.WriteString(answer + "\n")
+		}
+	}
+}
+
+// BenchmarkOverLimitToSafeByte is how long it takes from the last byte of a reading over
+// the limit to the whole command that switches the heat off, on a PTY, with a run that
+// records to the disk. Run it on an idle machine, with -benchtime 500x.
+func BenchmarkOverLimitToSafeByte(b *testing.B) {
+	var all []time.Duration
+	for k := range b.N {
+		all = append(all, overLimitOnce(b, k))
+	}
+	slices.Sort(all)
+	at := func(share float64) time.Duration { return all[min(len(all)-1, int(share*float64(len(all))))] }
+	b.ReportMetric(float64(at(0.5).Microseconds()), "p50-µs")
+	b.ReportMetric(float64(at(0.99).Microseconds()), "p99-µs")
+	if b.N < 100 {
+		return
+	}
+	from := 0
+	for _, edge := range []time.Duration{50, 100, 150, 200, 300, 400, 500, 750, 1000, 2000, 5000, 1e6} {
+		to, _ := slices.BinarySearch(all, edge*time.Microsecond)
+		b.Logf("below %7d µs: %4d %s", edge, to-from, strings.Repeat("#", (to-from)*60/len(all)))
+		from = to
+	}
+	b.Logf("longest %v", all[len(all)-1])
+	if p99 := at(0.99); p99 >= 500*time.Microsecond {
+		b.Errorf("p99 %v, at most 0.5 ms is allowed on an idle machine", p99)
+	}
+}
+
+// overLimitOnce is one run, up to where it is safe.
+func overLimitOnce(b *testing.B, k int) time.Duration {
+	master, slave := openPTY(b)
+	defer master.Close()
+	defer slave.Close()
+	plate := &promptPlate{master: master, took: make(chan time.Duration, 1)}
+	go plate.serve()
+
+	m := &yamltext.Mistakes{}
+	read := func(name, text string) *yamltext.Document { return yamltext.Parse(name, []byte(text), m) }
+	r := rig.Load(read("rig.yaml", strings.Replace(promptRig, "PORT", slave.Name(), 1)), func(string) ([]byte, error) { return []byte(promptProfile), nil }, m)
+	s := rig.LoadSpecimen(read("specimen.yaml", fileText(b, leafClip+"specimen.yaml")), m)
+	p := plan.Compile(read("protocol.yaml", promptProtocol), r, s, plan.Options{}, m)
+	if m.Len() > 0 {
+		m.Print(os.Stderr)
+		b.Fatal("the bench of this benchmark has mistakes")
+	}
+	wall := clock.Wall(0)
+	err := wall.Run(func() error {
+		gate, err := safety.NewGate(p.Rules, r)
+		if err != nil {
+			return err
+		}
+		var record *record
+		bench, err := rig.Open(wall, r, gate, rig.Opening{Owner: "{}", Tap: func(x *wire.Exchange) {
+			if record != nil {
+				record.exchange(x)
+			}
+		}}, clock.Never)
+		if err != nil {
+			return err
+		}
+		defer bench.Close()
+		w, err := logs.Create(logs.Disk{}, b.TempDir(), fmt.Sprint("run", k), nil)
+		if err != nil {
+			return err
+		}
+		defer w.Close()
+		record = newRecord(wall, w, r, nil)
+		run, err := sequence.New(p, bench, gate, sequence.Options{Clock: wall, Record: record, Person: steady{}})
+		if err != nil {
+			return err
+		}
+		wall.Go("too hot", func() error {
+			wall.Sleep(wall.Now() + clock.Second/10 + clock.Instant(k%10)*clock.Millisecond) // at any place in the group of a sync
+			plate.mutex.Lock()
+			plate.hot = true
+			plate.mutex.Unlock()
+			return nil
+		})
+		if o := run.Execute(); o.Word != "tripped" || !o.Safe {
+			return fmt.Errorf("it ended %s: %v", o.Word, o.Cause)
+		}
+		return nil
+	})
+	if err != nil {
+		b.Fatal(err)
+	}
+	return <-plate.took
+}
+
+func fileText(b *testing.B, name string) string {
+	text, err := os.ReadFile(name)
+	if err != nil {
+		b.Fatal(err)
+	}
+	return string(text)
+}
