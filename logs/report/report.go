@@ -135,7 +135,7 @@ func (c *content) judge(damage []string) {
 	if !c.ID.Clock.Synchronised && c.ID.StartUTC != "" {
 		c.Cautions = append(c.Cautions, "The computer's clock was not known to be synchronised: dates and times of day are as good as that clock. Times within the run do not depend on it.")
 	}
-	c.Cautions = append(c.Cautions, "dwell is no safety device. What it calls safe is what the instruments answered; a hardware over-temperature cut-out and an emergency stop are still needed.",
+	c.Cautions = append(c.Cautions, "dwell is no safety device. What it calls safe is what the instruments answered; no safety integrity level (IEC 61508) is claimed. A hardware over-temperature cut-out and a hard-wired emergency stop (ISO 13850) are still needed.",
 		"The seal of a run folder is not signed: it finds accidents, not forgers.")
 }
 
