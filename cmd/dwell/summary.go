@@ -225,5 +225,8 @@ func (p *panel) fieldText(e sequence.Event, f sequence.Field) string {
 	if unit.Symbol == "s" && f.Value >= 0 {
 		return name + " " + span(clock.Instant(f.Value*1e9))
 	}
-	return name + " " + quantity.LookOf(f.Value*unit.Factor, 0, unit.Dim).Text(f.Value*unit.Factor)
+	if name == "target" { // somebody chose it
+		return name + " " + quantity.Near(f.Value, unit.Dim)
+	}
+	return name + " " + quantity.Shown(f.Value*unit.Factor, unit.Dim)
 }

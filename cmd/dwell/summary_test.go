@@ -4,6 +4,9 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+
+	"dwell/drivers/yamltext"
+	"dwell/sequence"
 )
 
 // The summary fits a page of 100 columns, says what its table shows, and writes numbers
@@ -45,6 +48,32 @@ func TestWrapAndClip(t *testing.T) {
 	} {
 		if c.got != c.want {
 			t.Errorf("%q, expected %q", c.got, c.want)
+		}
+	}
+}
+
+// The numbers of an event are shown with their units and in words.
+func TestEventLines(t *testing.T) {
+	t.Parallel()
+	j := &job{}
+	m := &yamltext.Mistakes{}
+	if err := j.bench(files{}, leafClip, m); err != nil || m.Len() > 0 {
+		t.Fatal(err, saidBy(m))
+	}
+	p := &panel{x: &execution{job: j}}
+	for _, c := range []struct {
+		e    sequence.Event
+		want string
+	}{
+		{sequence.Event{Kind: "step", Step: "4.2 bring"}, "step 4.2 bring"},
+		{sequence.Event{Kind: "arrived", Text: "plate.temperature", Fields: []sequence.Field{{Key: "target", Value: 20}, {Key: "after_s", Value: 157.2}}},
+			"arrived: plate.temperature: target 20 degC, after 2 min 37 s"},
+		{sequence.Event{Kind: "specimen", Text: "LC-07", Fields: []sequence.Field{{Key: "resistance_Ohm", Value: 10872.8}}}, "specimen: LC-07: resistance 10.873 kOhm"},
+		{sequence.Event{Kind: "moved", Text: "air", Fields: []sequence.Field{{Key: "t0_s", Value: 22.13}, {Key: "u_t0_s", Value: 0.3}}},
+			"moved: air: t0 22.1 s, known within 0.3 s"},
+	} {
+		if got := p.eventLine(c.e); got != c.want {
+			t.Errorf("%q, expected %q", got, c.want)
 		}
 	}
 }
