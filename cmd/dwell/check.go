@@ -71,7 +71,7 @@ func checked(j *job) map[string]any {
 	return map[string]any{"title": p.Title, "rig": p.Rig, "specimen": p.Specimen, "duration_s": s(sum.DurationNs), "at_most_s": s(p.AtMostNs),
 		"cooling_s": s(sum.CoolingNs), "highest_degC": sum.HighestDegC, "highest_A": sum.HighestAmps, "highest_V": sum.HighestVolts,
 		"highest_W": sum.HighestWatts, "readings": sum.Readings, "bytes": sum.Bytes, "heats": sum.Heats, "needs_person": sum.NeedsPerson,
-		"unattended": p.Unattended, "off_and_cool_by": p.OffBy, "interlocks": sum.Reactions, "gaps": append([]plan.Gap{}, sum.Gaps...), "actions": len(p.Actions),
+		"unattended": p.Unattended, "off_and_cool_by": p.OffBy, "interlocks": sum.Reactions, "gaps": append([]plan.Gap{}, sum.Gaps...), "bends": append([]plan.Bend{}, sum.Bends...), "actions": len(p.Actions),
 		"steps": steps, "exit": exitDone}
 }
 
@@ -103,6 +103,9 @@ func describe(j *job, spare clock.Instant, begins string) string {
 		line("off by", "%s local time, off and cool%s", p.OffBy, text)
 	}
 	line("specimen", "sees up to %s, %s, %s", inUnit(sum.HighestAmps, "A"), inUnit(sum.HighestVolts, "V"), inUnit(sum.HighestWatts, "W"))
+	for _, x := range sum.Bends {
+		line("bends", "%s", bendText(x))
+	}
 	line("log", "about %d readings, %.1f MB", sum.Readings, float64(sum.Bytes)/1e6)
 	if sum.NeedsPerson {
 		line("person", "is needed at the bench")
@@ -110,6 +113,16 @@ func describe(j *job, spare clock.Instant, begins string) string {
 	b.WriteString(describeSafety(p))
 	b.WriteString(describeSteps(p))
 	return b.String()
+}
+
+// bendText is a shape by all of its names.
+func bendText(b plan.Bend) string {
+	text := fmt.Sprintf("line %d: radius %s at the neutral plane", b.Line, inUnit(b.RadiusM, "m"))
+	if b.URadiusM > 0 {
+		text += fmt.Sprintf(" (standard uncertainty %s)", inUnit(b.URadiusM, "m"))
+	}
+	return text + fmt.Sprintf(", %s at the inner face; travel %s; strain of the film %.3g %%, over its length %.3g %%",
+		inUnit(b.InnerM, "m"), inUnit(b.TravelM, "m"), 100*b.Strain, 100*b.MeanStrain)
 }
 
 // inUnit is a value, in the unit of a symbol, as it is looked at.

@@ -105,6 +105,7 @@ func done(t *testing.T, folder string) (all []string, gaps int) {
 	for line, err := range r.Events() {
 		var e struct {
 			Event, Step, Text string
+			Cycles            int64
 			From              int `json:"from_line"`
 		}
 		if err == nil {
@@ -117,6 +118,8 @@ func done(t *testing.T, folder string) (all []string, gaps int) {
 		switch e.Event {
 		case "step", "mark", "moved", "answer", "specimen":
 			counted = append(counted, at{n, e.Event + " " + e.Step + " " + e.Text})
+		case "cycled":
+			counted = append(counted, at{n, fmt.Sprintf("cycled %s %d", e.Step, e.Cycles)})
 		case "gap":
 			gaps++
 			counted = slices.DeleteFunc(counted, func(c at) bool { return c.line > e.From })
@@ -136,7 +139,7 @@ func TestKilledRunsGoOn(t *testing.T) {
 	if err != nil {
 		times = 4
 	}
-	for _, name := range []string{"short.yaml", "staircase.yaml", "response.yaml", "overnight.yaml"} {
+	for _, name := range []string{"short.yaml", "staircase.yaml", "response.yaml", "bending/bend.yaml", "overnight.yaml"} {
 		if name == "overnight.yaml" {
 			if times = (times + 3) / 4; testing.Short() {
 				continue
