@@ -329,25 +329,32 @@ func (r *Run) apply(i int, s plan.Setpoint) error {
 // send sends one setpoint. What puts energy into the world is on the disk, and known
 // to whoever watches, before its first byte leaves.
 func (r *Run) send(i int, s plan.Setpoint, pausing bool) error {
-	return r.sendBy(i, s, pausing, r.clock.Now()+boundaryPatience)
+	if err := r.announce(i, s); err != nil {
+		return err
+	}
+	return r.obey(i, s, pausing, r.clock.Now()+boundaryPatience)
 }
 
-func (r *Run) sendBy(i int, s plan.Setpoint, pausing bool, by clock.Instant) error {
-	instrument := r.bench.Instruments[i]
+// announce records what is about to be sent, and what that needs.
+func (r *Run) announce(i int, s plan.Setpoint) error {
 	set := r.setpoint(s)
 	r.event(Event{Kind: "set", Text: set.String()})
-	if instrument.Energises(set) {
-		if err := r.energised(); err != nil {
-			return err
-		}
+	if r.bench.Instruments[i].Energises(set) {
+		return r.energised()
 	}
+	return nil
+}
+
+// obey sends what was announced; the caller has the instrument.
+func (r *Run) obey(i int, s plan.Setpoint, pausing bool, by clock.Instant) error {
+	set := r.setpoint(s)
 	if c := r.gate.Latched(); c != nil {
 		return c
 	}
 	if r.pause.on && !pausing {
 		return errPaused
 	}
-	err := instrument.Apply(set, by)
+	err := r.bench.Instruments[i].Apply(set, by)
 	if err == nil && !(pausing && s.State != "") { // an output counts as the plan has it
 		r.gate.Sent(set)
 	}

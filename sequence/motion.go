@@ -28,6 +28,9 @@ func (r *Run) home(a *plan.Action) error {
 	}
 	s := a.Setpoints[0]
 	i := r.instr[s.Instrument]
+	if err := r.announce(i, s); err != nil {
+		return err
+	}
 	until := r.clock.Now() + clock.Instant(a.AtMostNs)
 	r.pauseReadings(i, until)
 	defer r.resumeReadings(i)
@@ -37,7 +40,7 @@ func (r *Run) home(a *plan.Action) error {
 		return err
 	}
 	defer instrument.End()
-	return r.sendBy(i, s, false, until)
+	return r.obey(i, s, false, until)
 }
 
 // mayHome asks a person whether the way does the specimen no harm.
@@ -58,10 +61,29 @@ func (r *Run) mayHome(a *plan.Action) error {
 
 // goTo takes a stage to a position and waits until it stands there.
 func (r *Run) goTo(a *plan.Action) error {
-	if err := r.set(a.Setpoints); err != nil {
-		return err
+	for _, s := range a.Setpoints {
+		if err := r.drive(r.instr[s.Instrument], s); err != nil {
+			return err
+		}
 	}
 	return r.stands(a, clock.Instant(a.DurationNs))
+}
+
+// drive sends one setpoint of a motion. The disk is waited for before the stage's port is
+// taken: however slow it is, the stage is read.
+func (r *Run) drive(i int, s plan.Setpoint) error {
+	if err := r.announce(i, s); err != nil {
+		return err
+	}
+	if err := r.whilePaused(); err != nil {
+		return err
+	}
+	instrument := r.bench.Instruments[i]
+	if err := instrument.Begin(r.clock.Now() + boundaryPatience); err != nil {
+		return err
+	}
+	defer instrument.End()
+	return r.obey(i, s, false, r.clock.Now()+boundaryPatience)
 }
 
 // stands waits until the stage says that it stands at its target; it is not asked
@@ -82,9 +104,9 @@ func (r *Run) stands(a *plan.Action, takes clock.Instant) error {
 			return nil
 		}
 		if r.clock.Now() >= by {
-			where := quantity.Quantity{Value: r.latest[position].Value, Unit: r.bench.Rig.Channels[position].Unit}
+			dim := r.bench.Rig.Channels[position].Unit.Dim
 			return &safety.Cause{Kind: safety.Failed, At: r.clock.Now(), Text: fmt.Sprintf("%s: the stage has not arrived: it is %s at %s, expected it to stand at %s",
-				a.Step, r.stateWord(motion), where, quantity.Quantity{Value: a.Target, Unit: r.bench.Rig.Channels[position].Unit})}
+				a.Step, r.stateWord(motion), quantity.Near(r.latest[position].Value, dim), quantity.Near(a.Target, dim))}
 		}
 	}
 }

@@ -228,6 +228,6 @@ func (w *World) FilmStrain() float64 {
 
 // Moving says whether the carriage moves.
 func (w *World) Moving() bool {
-	_, _, v := w.StageAt(w.state.Now)
-	return v > 0 && !w.state.Faults.StageStuck
+	m := w.state.Stage.Motion
+	return w.state.Now >= m.Began && w.state.Now < m.Began+m.lasting() && !w.state.Faults.StageStuck
 }

@@ -137,7 +137,7 @@ func (b *Bench) Break(what string, change func(*Faults)) {
 
 // Meddle has a person at the panel of an instrument change a setting for the worse,
 // now, behind the program's back: a plate is turned up, a source-meter's compliance
-// down.
+// down, a stage is held.
 func (b *Bench) Meddle(name string) error {
 	d := b.find(name)
 	if d == nil {
@@ -164,6 +164,12 @@ func (h *hotplate) meddle(d *device) string {
 	h.target(d, min(w.PlateTarget()+turnedUpK, highestSetC))
 	w.state.Plate.ToldDegC = told
 	return "turned up at its knob"
+}
+
+func (s *gcodeStage) meddle(d *device) string {
+	s.atOnce(d, d.bench.world.Now(), '!')
+	s.schedule(d)
+	return "held at its panel"
 }
 
 func (m *sourceMeter) meddle(d *device) string {

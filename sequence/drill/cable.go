@@ -133,7 +133,9 @@ func (c *cable) Take(at clock.Instant, dst []byte) []byte {
 	if c.device.NextAt() > by || c.withheld() {
 		return dst
 	}
-	c.buffer = c.device.Take(by, c.buffer[:0])
+	if c.buffer = c.device.Take(by, c.buffer[:0]); len(c.buffer) == 0 {
+		return dst // it did not know yet
+	}
 	text := c.remembered(c.buffer)
 	if c.bad != nil {
 		c.said++

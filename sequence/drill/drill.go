@@ -84,7 +84,7 @@ func (s Strike) frees(r *rig.Rig, e energy) bool {
 			if d.Profile.Kind == "hotplate" && r.SwitchOf(d.Name) >= 0 {
 				return false // its mains can be cut
 			}
-			return d.Profile.Kind == "hotplate" && e == heat || d.Profile.Kind == "source-meter" && e == output
+			return d.Profile.Kind == "hotplate" && e == heat || d.Profile.Kind == "source-meter" && e == output || d.Profile.Kind == "stage" && e == motion
 		}
 	}
 	return true

@@ -30,10 +30,16 @@ func text(t testing.TB, path string) string {
 // compiled is a protocol on the bench of the examples; every call makes its own.
 func compiled(t testing.TB, protocol string) (*plan.Plan, *rig.Rig, *rig.Specimen) {
 	t.Helper()
+	return compiledFor(t, leafClip, protocol)
+}
+
+// compiledFor is a protocol on the bench whose files lie in a folder.
+func compiledFor(t testing.TB, folder, protocol string) (*plan.Plan, *rig.Rig, *rig.Specimen) {
+	t.Helper()
 	m := &yamltext.Mistakes{}
 	read := func(name, text string) *yamltext.Document { return yamltext.Parse(name, []byte(text), m) }
-	r := rig.Load(read("rig.yaml", text(t, leafClip+"rig.yaml")), nil, m)
-	s := rig.LoadSpecimen(read("specimen.yaml", text(t, leafClip+"specimen.yaml")), m)
+	r := rig.Load(read("rig.yaml", text(t, folder+"rig.yaml")), nil, m)
+	s := rig.LoadSpecimen(read("specimen.yaml", text(t, folder+"specimen.yaml")), m)
 	p := plan.Compile(read("protocol.yaml", protocol), r, s, plan.Options{}, m)
 	if err := m.Err(); err != nil {
 		t.Fatal(err)

@@ -36,6 +36,7 @@ const (
 	Foil // the thermometer on it
 	Plate
 	Meter
+	Stage
 	Switch // in the plate's mains
 	Port   // of each instrument
 )
@@ -54,6 +55,7 @@ const (
 const (
 	cutsMains  = "a mains switch in the plate's supply, besides its over-temperature circuit"
 	cutsSource = "a switch in the source-meter's leads, or its interlock input"
+	cutsMotor  = "an emergency stop in the supply of the stage's motor"
 	cutsEither = "a mains switch for whatever hangs on this port, or a watchdog of its own"
 	keepsAwake = "a computer that cannot sleep"
 )
@@ -97,6 +99,11 @@ var Faults = []Fault{
 	{Name: "source-meter switched off and on", On: Meter, Hand: (*twin.Bench).Reboot},
 	{Name: "source drives too much", On: Meter, World: func(f *twin.Faults) { f.SourceGain = tooMuch }},
 	{Name: "output stuck on", On: Meter, World: func(f *twin.Faults) { f.OutputStuck = true }, Hardware: cutsSource},
+
+	{Name: "stage hangs", On: Stage, World: func(f *twin.Faults) { f.StageHung = true }, Hardware: cutsMotor},
+	{Name: "carriage stuck", On: Stage, World: func(f *twin.Faults) { f.StageStuck = true }},
+	{Name: "stage held at its panel", On: Stage, Hand: (*twin.Bench).Meddle},
+	{Name: "stage switched off and on", On: Stage, Hand: (*twin.Bench).Reboot},
 
 	{Name: "no answers", On: Port, Line: &Line{Loses: all}},
 	{Name: "dead cable", On: Port, Line: &Line{Deaf: true, Loses: all}, Hardware: cutsEither},
@@ -146,7 +153,7 @@ func fallsOff(b *twin.Bench, _ string) error { return b.Move(b.World().Now(), "l
 func (f *Fault) places(r *rig.Rig) (names []string) {
 	for _, d := range r.Instruments {
 		if f.On == Port || f.On == Plate && d.Profile.Kind == "hotplate" ||
-			f.On == Switch && d.Switches != "" || (f.On == Meter || f.On == Film) && d.Profile.Kind == "source-meter" {
+			f.On == Switch && d.Switches != "" || (f.On == Meter || f.On == Film) && d.Profile.Kind == "source-meter" || f.On == Stage && d.Profile.Kind == "stage" {
 			names = append(names, d.Name)
 		}
 	}

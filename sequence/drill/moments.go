@@ -35,6 +35,8 @@ func doing(b *twin.Bench) string {
 	heat, output := b.Energised()
 	_, wanted := w.PlateObeys()
 	switch {
+	case w.Moving():
+		return "moving"
 	case !heat && output:
 		return "sourcing"
 	case !heat:

@@ -33,7 +33,7 @@ func (r *Reaction) InTime() bool {
 // was on by then. The computer's own sleep is not a time in which it could react.
 func (x *performance) reaction() *Reaction {
 	c := x.outcome.Cause
-	if c == nil || c.Since == 0 || x.ahead > 0 || x.witness.on[heat] || x.witness.on[output] || x.witness.offAt < c.At {
+	if c == nil || c.Since == 0 || x.ahead > 0 || anyOf(x.witness.on) || x.witness.offAt < c.At {
 		return nil
 	}
 	var found *plan.Reaction

@@ -241,7 +241,7 @@ func (x *performance) Event(e sequence.Event) error {
 	case "tripped", "failed", "stopped", "safe":
 		if !x.safing {
 			x.look()
-			x.safing, x.before = true, [energies]string{x.witness.found(heat), x.witness.found(output)}
+			x.safing, x.before = true, [energies]string{x.witness.found(heat), x.witness.found(output), x.witness.found(motion)}
 		}
 	}
 	return x.full()
@@ -276,7 +276,7 @@ func (x *performance) row() Row {
 	r := Row{Case: x.c, Outcome: o, ToSafe: clock.Never, Lost: x.bad + o.Missed + x.unkept}
 	on := x.witness.on
 	x.judge(&r, on)
-	if !on[heat] && !on[output] {
+	if !anyOf(on) {
 		safe := x.witness.offAt
 		if o.Safe {
 			safe = max(safe, o.Report.Done+x.ahead)
@@ -297,11 +297,11 @@ func (x *performance) row() Row {
 // the end, or until hardware has done it.
 func (x *performance) judge(r *Row, on [energies]bool) {
 	var wrong []string
-	excused := !r.Outcome.Safe || x.notSafeAt != clock.Never && !on[heat] && !on[output]
+	excused := !r.Outcome.Safe || x.notSafeAt != clock.Never && !anyOf(on)
 	for e := range energies {
 		was := len(wrong)
 		if on[e] {
-			wrong = append(wrong, [...]string{"the heat is still on", "the output is still on"}[e])
+			wrong = append(wrong, [...]string{"the heat is still on", "the output is still on", "the stage still moves"}[e])
 			if r.Outcome.Safe {
 				wrong = append(wrong, "the run says that all is safe")
 			}

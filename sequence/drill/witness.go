@@ -35,6 +35,7 @@ type energy uint8
 const (
 	heat   energy = iota // reaches the plate
 	output               // of a source
+	motion               // of a stage
 	energies
 )
 
@@ -109,7 +110,7 @@ type witness struct {
 
 // newWitness prepares for a plan's limits; gap is the longest planned silence.
 func newWitness(p *plan.Plan, rules *safety.Rules, r *rig.Rig, b *twin.Bench, now clock.Instant) *witness {
-	w := &witness{bench: b, struck: clock.Never, onAt: [energies]clock.Instant{now, now}, offAt: now}
+	w := &witness{bench: b, struck: clock.Never, onAt: [energies]clock.Instant{now, now, now}, offAt: now}
 	for i := range r.Channels {
 		w.channels = append(w.channels, truthOf(r, &r.Channels[i]))
 	}
@@ -135,7 +136,7 @@ func newWitness(p *plan.Plan, rules *safety.Rules, r *rig.Rig, b *twin.Bench, no
 		c := &w.channels[i]
 		c.name = l.Channel
 		spare := float64(spareK)
-		if c.energy == output {
+		if c.energy != heat {
 			spare = 0
 			if l.Below != nil {
 				spare = spareRel * math.Abs(*l.Below)
@@ -144,10 +145,19 @@ func newWitness(p *plan.Plan, rules *safety.Rules, r *rig.Rig, b *twin.Bench, no
 		}
 		w.bounds = append(w.bounds, bounded{channel: i, limit: l, spare: spare, lasting: clock.Instant(l.LastingNs)})
 	}
-	w.on[heat], w.on[output] = b.Energised()
+	w.on = energised(b)
 	b.Journal(w.read)
 	return w
 }
+
+// energised is what can reach the world now.
+func energised(b *twin.Bench) (on [energies]bool) {
+	on[heat], on[output] = b.Energised()
+	on[motion] = b.World().Moving()
+	return on
+}
+
+func anyOf(on [energies]bool) bool { return on[heat] || on[output] || on[motion] }
 
 // truthOf finds what is true of a channel on the virtual bench.
 func truthOf(r *rig.Rig, c *rig.Channel) watched {
@@ -157,6 +167,8 @@ func truthOf(r *rig.Rig, c *rig.Channel) watched {
 		return watched{far: wrongByK, truth: (*twin.World).FilmTemperature}
 	case kind == "hotplate" && c.Quantity == "temperature":
 		return watched{far: wrongByK, truth: (*twin.World).PlateSurface}
+	case kind == "stage" && c.Quantity == "position":
+		return watched{energy: motion, far: math.Inf(1), truth: func(x *twin.World) float64 { really, _, _ := x.StageAt(x.Now()); return really }}
 	case kind != "source-meter":
 		return watched{}
 	}
@@ -175,17 +187,17 @@ func truthOf(r *rig.Rig, c *rig.Channel) watched {
 // read takes a line of the journal: only that counts for when heat and output went
 // on and off.
 func (w *witness) read(at clock.Instant, line []byte) {
-	if !bytes.Contains(line, []byte(`"what":"heat"`)) && !bytes.Contains(line, []byte(`"what":"output"`)) {
+	if !bytes.Contains(line, []byte(`"what":"heat"`)) && !bytes.Contains(line, []byte(`"what":"output"`)) && !bytes.Contains(line, []byte(`"what":"motion"`)) {
 		return
 	}
 	was := w.on
-	w.on[heat], w.on[output] = w.bench.Energised()
+	w.on = energised(w.bench)
 	for e := range w.on {
 		if w.on[e] && !was[e] {
 			w.onAt[e] = at
 		}
 	}
-	if (was[heat] || was[output]) && !w.on[heat] && !w.on[output] {
+	if anyOf(was) && !anyOf(w.on) {
 		w.offAt = at
 	}
 }

@@ -1,0 +1,77 @@
+package drill
+
+import (
+	"strings"
+	"testing"
+
+	"dwell/drivers/rig"
+)
+
+// slowly bends for a minute, so that faults meet a stage that moves.
+const slowly = `format: 1
+title: a slow bend
+record: {element.resistance: 1 s, stage.position: 1 s}
+ends: {at most: 10 min}
+steps:
+  - source: {instrument: meter, current: 10 uA, compliance: 2 V, wires: 4, integration: 1}
+  - home: {at most: 2 min}
+  - bend: {travel: 20 mm, speed: 0.33 mm/s, at most: 2 min}
+  - hold: 5 s
+`
+
+// bends prepares a drill of the slow bend; change makes the rig worse.
+func bends(t *testing.T, change func(r *rig.Rig)) *Drill {
+	t.Helper()
+	p, r, s := compiledFor(t, leafClip+"bending/", slowly)
+	if change != nil {
+		change(r)
+	}
+	d := &Drill{plan: p, held: &p.Rules, rig: r, specimen: s, seed: 1, patience: patience}
+	if err := d.prepare(); err != nil {
+		t.Fatal(err)
+	}
+	return d
+}
+
+// Whatever happens to a stage that moves: it stands soon, or what would stop it is named.
+func TestFaultsOfAStage(t *testing.T) {
+	d := bends(t, nil)
+	for _, x := range []struct {
+		fault string
+		ended string // begins what ended the run, as one of these
+		safe  bool   // confirmed
+	}{
+		{"stage hangs", "silence is a fault|\"?\" not sent", false}, // with what it had been told
+		{"carriage stuck", "", true},                                // its controller does not know
+		{"stage held at its panel", "the stage has not arrived: it is stopped at 1.0", true},
+		{"stage switched off and on", "stage alarm", true},
+		{"no answers", "silence is a fault|\"?\" not sent", false},
+		{"garbage", "silence is a fault|\"?\" not sent", false},
+		{"disk full", "the record cannot be written", true},
+		{"process stopped", "", true},
+	} {
+		row := d.strike(t, fault(t, x.fault), "stage", "moving")
+		if row.Verdict != Safe || row.Outcome.Safe != x.safe {
+			t.Errorf("%s: %s (%s), the run says safe %v: %v", x.fault, row.Verdict, row.Why, row.Outcome.Safe, row.Outcome.Cause)
+		}
+		if cause := row.Outcome.Cause; cause != nil && x.ended != "" {
+			known := false
+			for _, begins := range strings.Split(x.ended, "|") {
+				known = known || strings.Contains(cause.Error(), begins)
+			}
+			if !known {
+				t.Errorf("%s: ended by %v", x.fault, cause)
+			}
+		}
+		t.Logf("%s: %s, to safe %.1f s, safe %v: %v", x.fault, row.Verdict, row.ToSafe.Seconds(), row.Outcome.Safe, row.Outcome.Cause)
+	}
+}
+
+// A stage that nobody stops is seen to move after the run.
+func TestAStageThatIsNotStoppedIsUnsafe(t *testing.T) {
+	d := bends(t, func(r *rig.Rig) { r.Instruments[r.Instrument("stage")].Profile.Safe = nil })
+	row := d.strike(t, fault(t, "disk full"), "", "moving")
+	if row.Verdict != Unsafe || !strings.Contains(row.Why, "the stage still moves; the run says that all is safe") {
+		t.Errorf("%s: %s", row.Verdict, row.Why)
+	}
+}
