@@ -16,14 +16,20 @@ import (
 
 func compareCommand(s *speech) *cobra.Command {
 	var only, format string
-	var equal bool
+	var equal, steps bool
 	c := &cobra.Command{
 		Use:   "compare RUN RUN...",
 		Short: "figures of several runs side by side, and which differences stand out",
 		Long: `compare computes the figures of several runs and puts them side by side, each less
 that of the first run, with the uncertainty of that difference. What instruments are wrong
 by is the same in two runs on one bench, and cancels. A difference is no failure, unless
---equal asks for none.`,
+--equal asks for none.
+
+Two runs are also laid beside each other step by step: the second half of every step, the
+temperature that was reached and every other reading. They agree where they differ by less
+than U, which covers, with k = 2, the spread of the readings in both, the last digit, and,
+unless it is the same instrument with the same calibration, what its profile declares of
+its accuracy. Steps with fewer than eight readings of a channel say nothing about it.`,
 		Example: `  dwell compare runs/*-staircase-LC-07 runs/*-staircase-LC-08
   dwell compare --figure tcr --format latex runs/*-staircase-LC-07`,
 		Args: cobra.MinimumNArgs(2),
@@ -43,13 +49,25 @@ by is the same in two runs on one bench, and cancels. A difference is no failure
 				}
 			}
 			s.result(map[string]func() string{"text": x.text, "csv": x.csv, "latex": x.latex}[format]())
+			object := map[string]any{"runs": args, "differences": x.differ(), "compared": len(x.all)}
+			agree := true
+			if len(args) == 2 && only == "" && format == "text" {
+				p, err := compareSteps(args)
+				if err != nil {
+					return usage(err)
+				}
+				agree = p.agree()
+				s.result(p.text(s, steps))
+				object["agree"], object["steps"] = agree, p.object()
+			}
 			code := exitDone
-			if equal && x.differ() > 0 {
+			if equal && (x.differ() > 0 || !agree) {
 				code = exitDiffering
 			}
-			s.object(map[string]any{"runs": args, "differences": x.differ(), "compared": len(x.all), "exit": code})
+			object["exit"] = code
+			s.object(object)
 			if code != exitDone {
-				s.say("%d differences stand out", x.differ())
+				s.say("%d differences of figures stand out, and step by step the runs %s", x.differ(), map[bool]string{true: "agree", false: "do not agree"}[agree])
 				return said(code)
 			}
 			return nil
@@ -58,6 +76,7 @@ by is the same in two runs on one bench, and cancels. A difference is no failure
 	c.Flags().StringVar(&only, "figure", "", "only this figure, such as tcr")
 	c.Flags().StringVar(&format, "format", "text", "text, csv or latex")
 	c.Flags().BoolVar(&equal, "equal", false, "exit with 7 when a difference stands out")
+	c.Flags().BoolVar(&steps, "steps", false, "of two runs, show every difference step by step")
 	return c
 }
 

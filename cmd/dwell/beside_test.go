@@ -1,0 +1,81 @@
+package main
+
+import (
+	"io"
+	"math/rand/v2"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+func laid(t *testing.T, old, now string) pair {
+	t.Helper()
+	p, err := compareSteps([]string{old, now})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return *p
+}
+
+// Two runs agree when only noise and the instruments' own errors differ, also when one of
+// them was broken off and taken up again; they do not with another film, and where that
+// shows first is said.
+func TestCompare(t *testing.T) {
+	t.Parallel()
+	one := rehearsed(t, "staircase.yaml", 1).folder
+	other := rehearsed(t, "staircase.yaml", 2).folder
+	for name, now := range map[string]string{"the same": one, "another seed": other} {
+		p := laid(t, one, now)
+		if same, _ := p.sameBytes(); p.differ > 0 || len(p.missing) > 0 || len(p.rows) < 40 || same != (now == one) {
+			t.Errorf("%s: %d of %d differ, first %+v, missing %v", name, p.differ, len(p.rows), p.first, p.missing)
+		}
+	}
+
+	broken := brokenOff(t, one, rand.New(rand.NewPCG(21, 1)))
+	said := &text{}
+	again, err := takeUp(&speech{out: said, err: said}, broken)
+	if err == nil {
+		err = again.resume("", true)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	if p := laid(t, one, broken); p.differ > 0 || len(p.missing) > 0 || len(p.rows) < 40 {
+		t.Errorf("taken up again: %d of %d differ, first %+v, missing %v", p.differ, len(p.rows), p.first, p.missing)
+	}
+
+	specimen := strings.Replace(read(t, leafClip+"specimen.yaml"), "B value: 1000 K", "B value: 1060 K", 1)
+	j, err := load(&speech{out: io.Discard, err: io.Discard}, files{protocol: leafClip + "staircase.yaml",
+		specimen: write(t, filepath.Join(t.TempDir(), "specimen.yaml"), specimen)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	x := &execution{speech: &speech{out: io.Discard, err: io.Discard}, kind: "rehearsal", job: j, outlook: outlook{root: t.TempDir()}, seed: 1}
+	if err := x.rehearse(); err != nil {
+		t.Fatal(err)
+	}
+	p := laid(t, one, x.folder)
+	if p.first == nil || p.differ == 0 || p.differ == len(p.rows) {
+		t.Fatalf("another film: %d of %d differ", p.differ, len(p.rows))
+	}
+	for k := range p.rows {
+		if r := &p.rows[k]; !r.agrees() && !strings.HasPrefix(r.channel, "element.") {
+			t.Errorf("another film, and %s differs in step %s: %+v", r.channel, r.step, r)
+		}
+	}
+	c := start(t, "compare", one, x.folder, "--equal", "--json")
+	c.exits(exitDiffering)
+	if steps, ok := lastObject(t, strings.NewReader(c.out.String()))["steps"].(map[string]any); !ok || steps["agree"] != false || steps["differ"] != float64(p.differ) {
+		t.Errorf("--json: %v", steps)
+	}
+	c = start(t, "compare", one, x.folder, "--steps")
+	c.exits(exitDone)
+	if !strings.Contains(c.out.String(), "they do not agree: the first is element.") || strings.Count(c.out.String(), "element.resistance") < 5 {
+		t.Errorf("it says\n%s", c.out)
+	}
+	c = start(t, "compare", one, other)
+	c.exits(exitDone)
+	if !strings.Contains(c.out.String(), "they agree") {
+		t.Errorf("it says\n%s", c.out)
+	}
+}
