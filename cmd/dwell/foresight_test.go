@@ -25,9 +25,9 @@ const (
 	bytesWithin    = 0.25
 )
 
-func expectForeseen(t *testing.T, protocol string) {
+func expectForeseen(t *testing.T, protocol, bench string) {
 	t.Helper()
-	j, err := load(&speech{out: io.Discard, err: os.Stderr}, files{protocol: protocol, rig: leafClip + "rig.yaml", specimen: leafClip + "specimen.yaml"})
+	j, err := load(&speech{out: io.Discard, err: os.Stderr}, files{protocol: protocol, rig: bench + "rig.yaml", specimen: bench + "specimen.yaml"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -73,29 +73,32 @@ func folderSize(t *testing.T, folder string) (size int64) {
 
 // Every example, and what the tests run.
 func TestExamplesAreForeseen(t *testing.T) {
-	examples, err := filepath.Glob(leafClip + "*.yaml")
-	if err != nil {
-		t.Fatal(err)
-	}
-	others, err := filepath.Glob("testdata/*.yaml")
-	if err != nil {
-		t.Fatal(err)
+	var all []string
+	for _, pattern := range []string{leafClip + "*.yaml", leafClip + "*/*.yaml", "testdata/*.yaml"} {
+		found, err := filepath.Glob(pattern)
+		if err != nil {
+			t.Fatal(err)
+		}
+		all = append(all, found...)
 	}
 	tried := 0
-	for _, protocol := range append(examples, others...) {
-		name := filepath.Base(protocol)
+	for _, protocol := range all {
+		name, bench := filepath.Base(protocol), filepath.Dir(protocol)+"/"
+		if bench == "testdata/" {
+			bench = leafClip
+		}
 		switch {
 		case name == "rig.yaml" || name == "specimen.yaml":
 			continue
 		case name == "late.yaml": // it is not completed, and is not meant to be
 			continue
-		case testing.Short() && name == "overnight.yaml":
+		case testing.Short() && (name == "overnight.yaml" || name == "fatigue.yaml"):
 			continue
 		}
 		tried++
-		t.Run(name, func(t *testing.T) { expectForeseen(t, protocol) })
+		t.Run(name, func(t *testing.T) { expectForeseen(t, protocol, bench) })
 	}
-	if tried < 6 {
+	if tried < 8 && !testing.Short() {
 		t.Errorf("only %d protocols were tried", tried)
 	}
 }
@@ -107,7 +110,7 @@ func TestRandomProtocolsAreForeseen(t *testing.T) {
 	for seed := range uint64(most) {
 		t.Run(fmt.Sprint("seed ", seed), func(t *testing.T) {
 			text := randomProtocol(rand.New(rand.NewPCG(seed, 7)))
-			expectForeseen(t, write(t, filepath.Join(t.TempDir(), "random.yaml"), text))
+			expectForeseen(t, write(t, filepath.Join(t.TempDir(), "random.yaml"), text), leafClip)
 			if t.Failed() {
 				t.Log(text)
 			}

@@ -78,6 +78,7 @@ func (p *Profile) order(which func(*Watchdog) Order) Talk {
 // PrepareTime is finding out who is there and taking it to its known state.
 func (p *Profile) PrepareTime() Talk {
 	t := p.asked(p.Identity.Ask, usualName)
+	t.Takes += p.Prepared
 	for _, words := range p.Prepare {
 		t = t.Plus(p.said(words, p.Answer))
 	}
@@ -121,6 +122,7 @@ func (p *Profile) SafeTypical() (t Talk) {
 	t = p.said(p.Footing.Clear, Silence).Plus(p.asked(p.Footing.Ask.Ask, usualName))
 	t.Takes += 2 * p.Footing.Quiet
 	for _, a := range p.Safe {
+		t.Takes += 2 * a.After
 		for _, words := range a.Send {
 			t = t.Plus(p.said(words, Silence)).Plus(p.said(words, p.Answer))
 		}

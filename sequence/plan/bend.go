@@ -41,6 +41,9 @@ const (
 	// arriveSpareNs is how much longer than worked out a motion may take: for starting,
 	// for a report, and for a controller that is slower than it promises.
 	arriveSpareNs = int64(5 * clock.Second)
+	// homesS is how long it takes to find the switch from near it, where a stage is left
+	// with its specimen flat; from elsewhere it takes longer. Common practice, no source.
+	homesS = 3
 	// blockCycles is how many cycles are done between two looks at where the stage is:
 	// so many can be uncertain after a crash.
 	blockCycles = 100
@@ -286,7 +289,7 @@ func (c *compiler) homeStep(s step) {
 	}
 	c.world.settings[st.instrument][k] = setting{known: true, state: p.Sets[k].State(stateHome)}
 	c.talks(c.setTime(a.Setpoints))
-	c.spend(p.Sets[k].Takes.Seconds() / 2)
+	c.spend(min(homesS, p.Sets[k].Takes.Seconds()))
 }
 
 // bendStep bends to a shape, or back to flat.

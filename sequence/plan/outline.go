@@ -120,8 +120,53 @@ func (c *compiler) finishOutline() {
 	}
 	for row := range said {
 		end(row)
-		c.plan.Summary.Steps[row].Does = alike(said[row])
+		x := &c.plan.Summary.Steps[row]
+		if x.Does = alike(said[row]); x.Verb == "cycle" {
+			x.Does = c.cycleWords(row)
+		}
 	}
+}
+
+// cycleWords says what a step that cycles does: so many cycles in blocks, and how often it
+// looks at the specimen between them.
+func (c *compiler) cycleWords(row int) string {
+	cycles, looks, first, look := int64(0), int64(0), Action{}, []Action(nil)
+	times := []int64{1}
+	isLook := false
+	for i, r := range c.outline.of {
+		if r != row {
+			continue
+		}
+		switch a := c.plan.Actions[i]; a.Op {
+		case Begin:
+			isLook = false
+		case Loop:
+			times = append(times, times[len(times)-1]*a.Count)
+		case Again:
+			times = times[:len(times)-1]
+		case Cycle:
+			cycles, first = cycles+times[len(times)-1]*a.Count, a
+		case Move:
+			if !isLook {
+				looks += times[len(times)-1]
+			}
+			isLook = true
+			fallthrough
+		default:
+			if isLook && looks == times[len(times)-1] {
+				look = append(look, a)
+			}
+		}
+	}
+	if first.Op == "" {
+		return ""
+	}
+	first.Count = cycles
+	text := c.does(first)
+	if looks > 0 {
+		text += fmt.Sprintf("; %d times between them: %s", looks, c.words(look))
+	}
+	return text
 }
 
 // prelude is what comes before the first step.

@@ -50,7 +50,7 @@ func (c *compiler) spendBut(busy int, seconds float64) {
 	for i := range c.world.restS {
 		c.world.restS[i] += seconds
 	}
-	asked := 0.0 // times a second that something is
+	asked, exchanges := 0.0, 0.0 // a second
 	for i := range c.rig.Instruments {
 		if i == busy {
 			continue
@@ -58,11 +58,11 @@ func (c *compiler) spendBut(busy int, seconds float64) {
 		for q := range c.rig.Instruments[i].Profile.Queries {
 			for _, p := range c.periods(i, q) {
 				rate := 1e9 / float64(p.everyNs)
-				asked = max(asked, rate)
+				asked += rate
 				if c.settings(i).Reverse && c.rig.Instruments[i].Profile.Queries[q].Reversal != nil {
 					rate *= exchangesReversed
 				}
-				c.tally.exchanges += seconds * rate
+				exchanges += rate
 			}
 		}
 	}
@@ -71,8 +71,13 @@ func (c *compiler) spendBut(busy int, seconds float64) {
 			c.tally.readings += seconds * 1e9 / float64(every)
 		}
 	}
-	c.tally.links += seconds * 2 * min(asked, syncsPerSecond)
+	c.tally.exchanges += seconds * exchanges
+	c.tally.links += seconds * (written(asked) + written(exchanges))
 }
+
+// written is how many times a second something new is found in a file at a sync, of what
+// comes at a rate and without an order.
+func written(rate float64) float64 { return syncsPerSecond * (1 - math.Exp(-rate/syncsPerSecond)) }
 
 // talks lets an exchange with an instrument take its time, while everything is read.
 func (c *compiler) talks(t rig.Talk) {
@@ -168,8 +173,8 @@ func (c *compiler) gap(i int, seconds float64) {
 // What a run folder takes, in bytes, as measured on the examples: a reading is a row of
 // readings.csv, an exchange a line of wire.jsonl, an event one of events.jsonl, and the
 // chain has a line for each file that was written to when it is synced; aligned.csv has a
-// row for each time the fastest channel is read, with a cell for every channel; run.json,
-// seal.json and the descriptions of the columns are the rest. A reversed reading is four
+// row for each time the fastest channel is read, with a cell for every channel; figures and
+// report, run.json, seal.json and the descriptions of the columns are the rest. A reversed reading is four
 // exchanges: reading, level, reading, level back.
 const (
 	bytesPerReading   = 71
@@ -177,7 +182,9 @@ const (
 	bytesPerEvent     = 90
 	bytesPerLink      = 92
 	bytesPerCell      = 11
-	bytesBesides      = 24_000
+	bytesBesides      = 40_000
+	bytesReported     = 20      // of figures.json and report.html, for a reading,
+	bytesOfReport     = 400_000 // up to this
 	syncsPerSecond    = 2
 	exchangesReversed = 4
 )
@@ -185,7 +192,7 @@ const (
 // folderBytes is the size of all files of a run folder.
 func (c *compiler) folderBytes() float64 {
 	t, p := c.tally, c.plan
-	bytes := bytesBesides + t.readings*bytesPerReading + t.exchanges*bytesPerExchange + t.events*bytesPerEvent + t.links*bytesPerLink
+	bytes := bytesBesides + min(bytesOfReport, t.readings*bytesReported) + t.readings*bytesPerReading + t.exchanges*bytesPerExchange + t.events*bytesPerEvent + t.links*bytesPerLink
 	fastest := int64(math.MaxInt64)
 	for _, x := range p.Polled {
 		fastest = min(fastest, x.EveryNs)
