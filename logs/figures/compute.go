@@ -100,21 +100,29 @@ func (c *computer) take() {
 	every := c.stays
 	c.choose()
 	c.plateaus()
+	c.follows()
 	c.contacts(every)
 	c.placements()
 	c.ohmic()
 	c.quiet()
-	c.selfHeating()
+	c.selfHeating(every)
 }
 
 // choose leaves plateaus out that do not belong with others: those read with two wires
 // where others were read with four, and those in which the film was laid down anew, on
 // a contact with the plate that may be another one.
 func (c *computer) choose() {
+	least := math.Inf(1)
+	for _, s := range c.stays {
+		if s.amps > 0 {
+			least = min(least, s.amps)
+		}
+	}
 	for _, odd := range [...]struct {
 		is   func(stay) bool
 		says string
 	}{
+		{func(s stay) bool { return s.amps > apart*least }, "were read at a larger current than others: they count for self_heating alone"},
 		{func(s stay) bool { return s.wires == "2" }, "were read with two wires: they count for contact_resistance alone"},
 		{func(s stay) bool { return s.placed }, "began with the specimen laid down: they count for response alone"},
 	} {

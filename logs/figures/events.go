@@ -89,6 +89,39 @@ func (c *computer) transient(m move, name string) (Transient, error) {
 	return tr, nil
 }
 
+const (
+	mostLag = 60. // s, within which one thermometer may follow the other; common practice, no source
+	alikeR  = 0.9 // correlation below which two channels are not one and the same course
+)
+
+// follows is by how much later than the last thermometer, the plate's, the first one moves,
+// and the resistance after the first. It shows whether channels are in step.
+func (c *computer) follows() {
+	n := len(c.Facts.Thermometers)
+	if n == 0 {
+		return
+	}
+	near, far := c.T[c.Facts.Thermometers[0].Channel], c.T[c.Facts.Thermometers[n-1].Channel]
+	for _, pair := range [...][2]*Series{{far, near}, {near, &c.R}} {
+		x, y := pair[0], pair[1]
+		if x == nil || y == nil || x == y {
+			continue
+		}
+		l, err := LagBetween(*x, *y, mostLag, max(gapIn(x), gapIn(y)))
+		if err == nil && math.Abs(l.R) < alikeR {
+			err = fmt.Errorf("they do not take the same course (correlation %.2f)", l.R)
+		}
+		what := "lag of " + y.Channel + " behind " + x.Channel
+		if err != nil {
+			c.skip(what, err)
+			continue
+		}
+		f, err := LagFigure(Origin{y.Channel, fmt.Sprintf("%d readings, against %s", l.Points, x.Channel)}, l)
+		f.Flavour += ", behind " + x.Channel
+		c.add(what, []Figure{f}, err)
+	}
+}
+
 // contacts compares plateaus that follow each other at one temperature, one read with two
 // wires and one with four.
 func (c *computer) contacts(all []stay) {
@@ -431,70 +464,55 @@ func averaged(columns [][]float64, most int) [][]float64 {
 	return short
 }
 
-// selfHeating needs one plateau at which the film was read at two currents.
-func (c *computer) selfHeating() {
-	none := func(why string) { c.skip("self_heating", errors.New(why)) }
-	i := c.series[c.Facts.Current]
-	if i == nil || len(i.Time) == 0 {
-		none("the measuring current was not recorded")
-		return
-	}
-	amps, err := i.Align(c.R.Time, gapIn(i))
-	if err != nil {
-		none(err.Error())
-		return
-	}
-	for _, s := range c.stays {
-		low, high, ok := c.twoCurrents(s, amps.Y)
-		if !ok {
+// apart is how many times larger a second current must be; closer ones are one. Common
+// practice, no source.
+const apart = 1.5
+
+// selfHeating compares plateaus that follow each other at one temperature, read at two
+// currents.
+func (c *computer) selfHeating(all []stay) {
+	for i := 1; i < len(all); i++ {
+		a, b := all[i-1], all[i]
+		if a.amps > b.amps {
+			a, b = b, a
+		}
+		if !(a.amps > 0 && b.amps > apart*a.amps) || math.Abs(a.target-b.target) > nearEnough || a.wires != b.wires {
 			continue
 		}
 		if c.tcr == 0 {
-			none("no temperature coefficient is known")
+			c.skip("self_heating", errors.New("no temperature coefficient is known"))
 			return
 		}
-		o := Origin{c.R.Channel, fmt.Sprintf("plateau from %.1f to %.1f s (%s), at %.4g and %.4g A", s.from, s.to, s.step, low.Current, high.Current)}
+		low, high, err := c.twoCurrents(a, b)
+		if err != nil {
+			c.skip("self_heating", err)
+			return
+		}
+		o := Origin{c.R.Channel, fmt.Sprintf("last fifths of the plateaus from %.0f to %.0f s (%.4g A) and %.0f to %.0f s (%.4g A)", a.from, a.to, low.Current, b.from, b.to, high.Current)}
 		all, err := SelfHeating(o, low, high, c.tcr, c.uTCR)
 		c.add("self_heating", all, err)
 		return
 	}
-	none("the film was read at one current only: a second, larger one on the same plateau is needed")
+	c.skip("self_heating", errors.New("the film was read at one current only: a second, larger one at the same temperature is needed"))
 }
 
-// twoCurrents are the means of the last halves of a stay's smallest and largest current.
-func (c *computer) twoCurrents(s stay, amps []float64) (low, high Heated, ok bool) {
-	a, _ := slices.BinarySearch(c.R.Time, s.from)
-	b, _ := slices.BinarySearch(c.R.Time, s.to)
-	least, most := math.Inf(1), 0.
-	for i := a; i < b; i++ {
-		if x := math.Abs(amps[i]); x > 0 {
-			least, most = min(least, x), max(most, x)
-		}
+// twoCurrents are the resistances of two plateaus, the second brought to the temperature
+// of the first.
+func (c *computer) twoCurrents(a, b stay) (low, high Heated, err error) {
+	r1, t1, err1 := c.atRest(a)
+	r2, t2, err2 := c.atRest(b)
+	if err := errors.Join(err1, err2); err != nil {
+		return low, high, err
 	}
-	const apart = 1.5 // times: closer currents are one
-	if !(most > apart*least) {
-		return low, high, false
-	}
-	mean := func(level float64) (h Heated, n int) {
-		var r []float64
-		for i := a; i < b; i++ {
-			if math.Abs(math.Abs(amps[i])-level) < 0.1*level && !math.IsNaN(c.R.Y[i]) {
-				r = append(r, c.R.Y[i])
-			}
-		}
-		h.Current = level
-		h.R, h.U = sureMean(r[len(r)/2:])
-		return h, len(r)
-	}
-	low, n := mean(least)
-	high, m := mean(most)
-	c.apart(&low, &high)
-	return low, high, min(n, m) >= 2*leastReadings
+	low = Heated{R: r1.Value, Current: a.amps, U: math.Hypot(r1.U, c.slope*t1.U)}
+	high = Heated{R: r2.Value - c.slope*(t2.Value-t1.Value), Current: b.amps, U: math.Hypot(r2.U, c.slope*t2.U)}
+	c.inRanges(&low, &high)
+	return low, high, nil
 }
 
-// apart adds what the meter is wrong by at each of two currents where it reads them in
+// inRanges adds what the meter is wrong by at each of two currents where it reads them in
 // different ranges: in one range that is common to both and cancels.
-func (c *computer) apart(low, high *Heated) {
+func (c *computer) inRanges(low, high *Heated) {
 	a, ok1 := c.Facts.promise(c.Facts.Current, low.Current)
 	b, ok2 := c.Facts.promise(c.Facts.Current, high.Current)
 	if !ok1 || !ok2 || a == b {

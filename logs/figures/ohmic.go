@@ -286,6 +286,7 @@ func SelfHeating(o Origin, low, high Heated, tcr, uTCR float64) ([]Figure, error
 	slope := func(x []float64) float64 { return (x[1] - x[0]) / (p(high, x[1]) - p(low, x[0])) }
 	r0 := func(x []float64) float64 { return x[0] - p(low, x[0])*slope(x) }
 	rise := func(x []float64) float64 { return (x[1] - r0(x)) / (r0(x) * x[2]) }
+	seen := true
 	var l list
 	for _, c := range [...]struct {
 		name, flavour, unit, definition string
@@ -300,6 +301,13 @@ func SelfHeating(o Origin, low, high Heated, tcr, uTCR float64) ([]Figure, error
 		value, b, err := Propagate(c.unit, Level95, inputs, func(x []float64) (float64, error) { return c.f(x), nil })
 		if err != nil {
 			return nil, err
+		}
+		if c.flavour == "temperature rise" && math.Abs(value) <= b.Expanded {
+			seen = false
+		}
+		if c.flavour == "dissipation factor" && !seen {
+			l.skip("self_heating, dissipation factor", errors.New("the temperature rise does not stand out of its uncertainty: power over it may be anything"))
+			continue
 		}
 		l.add(o.figure(meaning{c.name, c.flavour, c.unit, c.definition, "after IEC 60751:2008, 6.4.3, and IEC 60539-1"}, value, b, Given{"larger current", high.Current, "A"}))
 	}

@@ -29,8 +29,9 @@ type stay struct {
 	from, to float64 // s
 	target   float64 // degC
 	step     string
-	wires    string // of the meter
-	placed   bool   // the film was laid down in it, and comes from elsewhere
+	wires    string  // of the meter
+	amps     float64 // its source, 0 where it was not told
+	placed   bool    // the film was laid down in it, and comes from elsewhere
 }
 
 // move is the specimen laid on the plate or taken away.
@@ -55,6 +56,7 @@ type setting struct {
 	reversed    bool
 	wires       string
 	integration float64 // periods of the mains
+	amps        float64 // of the source, without sign
 }
 
 // begun is a step of the protocol that began.
@@ -148,12 +150,7 @@ func (t *teller) hear(e happened) {
 		t.change(at)
 		t.ended, t.arrived = at, nil
 	case "step":
-		if e.Text != t.role && t.arrived != nil { // the same plateau goes on in another role
-			was := *t.arrived
-			t.change(at)
-			was.from = at
-			t.arrived = &was
-		}
+		t.cut(at, e.Text != t.role) // the same plateau goes on in another role
 		t.role = e.Text
 		t.steps = append(t.steps, begun{at, e.Step, e.Text})
 	case "arrived":
@@ -166,7 +163,7 @@ func (t *teller) hear(e happened) {
 	case "moved":
 		t.moved(e)
 	case "set":
-		t.set(at, e.Text)
+		t.set(at, e.Text, t.ops[e.Step] == "sweep" || t.ops[e.Step] == "confirm")
 	}
 }
 
@@ -176,7 +173,7 @@ func (t *teller) over() bool { return t.ended > 0 }
 func (t *teller) change(at float64) {
 	if t.arrived != nil && t.role == "" && !t.off && at > t.arrived.from {
 		s := *t.arrived
-		s.to, s.wires = at, t.now.wires
+		s.to, s.wires, s.amps = at, t.now.wires, t.now.amps
 		t.stays = append(t.stays, s)
 	}
 	if t.moving >= 0 {
@@ -211,6 +208,17 @@ func (t *teller) lose(g span) {
 	}
 }
 
+// cut lets a plateau go on as another one, where something but the temperature changed.
+func (t *teller) cut(at float64, changed bool) {
+	if t.arrived == nil || !changed {
+		return
+	}
+	was := *t.arrived
+	t.change(at)
+	was.from = at
+	t.arrived = &was
+}
+
 func (t *teller) moved(e happened) {
 	was := t.arrived
 	t.change(e.T0)
@@ -228,7 +236,8 @@ func (t *teller) moved(e happened) {
 	}
 }
 
-func (t *teller) set(at float64, text string) {
+// set is a setpoint; passing ones, of a sweep, are none of the plateau's.
+func (t *teller) set(at float64, text string, passing bool) {
 	if rest, ok := strings.CutPrefix(text, t.facts.Plate+" "); ok {
 		if strings.HasPrefix(rest, "temperature ") || strings.HasPrefix(rest, "heat ") {
 			t.change(at)
@@ -246,13 +255,15 @@ func (t *teller) set(at float64, text string) {
 	case "reverse":
 		t.now.reversed = value == "on"
 	case "wires":
-		if t.arrived != nil && t.now.wires != value { // leads and contacts come in, or go out
-			was := *t.arrived
-			t.change(at)
-			was.from = at
-			t.arrived = &was
-		}
+		t.cut(at, t.now.wires != value) // leads and contacts come in, or go out
 		t.now.wires = value
+	case "current":
+		var amps float64
+		if fmt.Sscan(value, &amps); passing || amps == 0 {
+			return
+		}
+		t.cut(at, t.now.amps != 0 && math.Abs(math.Abs(amps)-t.now.amps) > 1e-3*t.now.amps) // the film warms itself more, or less
+		t.now.amps = math.Abs(amps)
 	case "integration":
 		fmt.Sscan(value, &t.now.integration)
 	default:

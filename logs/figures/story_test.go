@@ -57,6 +57,9 @@ func TestStays(t *testing.T) {
 	}{
 		{"until the next setpoint", [][4]string{arrived, {"100", "set", "2 bring", "plate temperature 40 degC"}}, "10-100"},
 		{"the meter's settings do not end it", [][4]string{arrived, {"50", "set", "2 sweep", "meter current 1E-05 A"}, {"100", "safe", "", ""}}, "10-100"},
+		{"another current", [][4]string{{"1", "set", "1 source", "meter current 1E-05 A"}, arrived, {"50", "set", "2 source", "meter current 0.0001 A"}, {"100", "safe", "", ""}}, "10-50 50-100"},
+		{"the currents of a sweep", [][4]string{{"1", "set", "1 source", "meter current 1E-05 A"}, arrived, {"50", "set", "3 sweep", "meter current 0.0001 A"}, {"100", "safe", "", ""}}, "10-100"},
+		{"other wires", [][4]string{{"1", "set", "1 source", "meter wires 2"}, arrived, {"50", "set", "2 source", "meter wires 4"}, {"100", "safe", "", ""}}, "10-50 50-100"},
 		{"heat off", [][4]string{arrived, {"70", "set", "2 x", "plate heat off"}, {"100", "ended", "", ""}}, "10-70"},
 		{"once, however often the end is told", [][4]string{arrived, {"100", "safe", "", ""}, {"101", "safe", "", ""}, {"102", "ended", "", ""}}, "10-100"},
 		{"trip", [][4]string{arrived, {"60", "tripped", "", ""}, {"100", "ended", "", ""}}, "10-60"},
@@ -69,7 +72,7 @@ func TestStays(t *testing.T) {
 		{"killed and taken up again", [][4]string{arrived, {"200", "segment", "", ""}, {"260", "gap", "1 bring", ""}, {"270", "arrived", "1 bring", "plate.temperature"}, {"300", "ended", "", ""}}, "10-50 270-300"},
 		{"another thermometer's arrival", [][4]string{{"10", "arrived", "1 bring", "bath.temperature"}, {"100", "ended", "", ""}}, ""},
 	} {
-		s, err := readStory(told(t, `{"actions":[]}`, c.events...), f)
+		s, err := readStory(told(t, `{"actions":[{"op":"sweep","step":"3 sweep"}]}`, c.events...), f)
 		if err != nil {
 			t.Fatal(err)
 		}
