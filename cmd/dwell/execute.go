@@ -87,7 +87,7 @@ func (x *execution) world() error {
 		return usage(err) // nothing was touched, and what is safe is the other's business
 	}
 	if err != nil {
-		return &coded{exitFailed, err}
+		return untouched(err)
 	}
 	defer bench.Close()
 	x.bench = bench
@@ -105,7 +105,7 @@ func (x *execution) world() error {
 	}
 	guard, err := x.startGuard()
 	if err != nil {
-		return &coded{exitFailed, errors.Join(err, writer.Close())}
+		return untouched(errors.Join(err, writer.Close()))
 	}
 	defer guard.close()
 	run, err = sequence.New(x.job.plan, bench, gate, sequence.Options{
@@ -114,7 +114,7 @@ func (x *execution) world() error {
 		return errors.Join(err, writer.Close())
 	}
 	if err := guard.arm(run); err != nil {
-		return &coded{exitFailed, errors.Join(err, writer.Close())}
+		return untouched(errors.Join(err, writer.Close()))
 	}
 	if x.started != nil {
 		x.started(run)
@@ -123,6 +123,17 @@ func (x *execution) world() error {
 	guard.dismiss(x.outcome)
 	return x.close(writer)
 }
+
+// neverBegan is why a run has sent nothing to any instrument: a port that is not there,
+// a guard that does not start.
+type neverBegan struct{ error }
+
+func (n neverBegan) Unwrap() error { return n.error }
+
+// untouched ends a run that never began. Nothing was switched on by it, and nothing
+// confirmed safe: an instrument may still do what somebody else had it do. The code is
+// that for nothing touched; the others that could be meant say that the rig is safe.
+func untouched(err error) error { return &coded{exitUsage, neverBegan{err}} }
 
 // openPatience is how long all ports together may take to open.
 const openPatience = 10 * clock.Second

@@ -439,6 +439,35 @@ func TestSafeWithoutThePlate(t *testing.T) {
 	s.expectOff()
 }
 
+// A port that is not there when a run is to begin: nothing is sent to any instrument,
+// the ones that are there included, and it is not said that the rig is safe.
+func TestNoRunWithoutAPort(t *testing.T) {
+	t.Parallel()
+	for _, gone := range []string{"plate", "meter"} {
+		t.Run(gone, func(t *testing.T) {
+			s := serve(t)
+			if gone == "plate" {
+				s.plate.cut()
+			} else {
+				s.do(func() { s.meter.listener.Close() })
+			}
+			root := t.TempDir()
+			p := start(t, s.arguments("warm.yaml", root, "--json")...)
+			p.exits(exitUsage)
+			for _, words := range []string{gone + " on ", "nothing was sent to any instrument", "none is confirmed safe"} {
+				if !strings.Contains(p.err.String(), words) {
+					t.Errorf("expected the words %q", words)
+				}
+			}
+			p.expectObject(map[string]any{"outcome": "failed", "safe": false, "readings": 0.0, "run": "", "exit": 2.0})
+			if made := folders(t, root); len(made) > 0 {
+				t.Errorf("left behind: %v", made)
+			}
+			s.expectNothing()
+		})
+	}
+}
+
 // A run that cannot have a guard touches nothing.
 func TestNoRunWithoutAGuard(t *testing.T) {
 	t.Parallel()
@@ -448,16 +477,17 @@ func TestNoRunWithoutAGuard(t *testing.T) {
 		t.Fatal(err)
 	}
 	root := t.TempDir()
-	p := ready(t, s.arguments("warm.yaml", root)...)
+	p := ready(t, s.arguments("warm.yaml", root, "--json")...)
 	p.cmd.Path = own
 	p.start()
 	if err := os.Remove(own); err != nil { // it runs, and cannot be started once more
 		t.Fatal(err)
 	}
-	p.exits(exitFailed)
-	if !strings.Contains(p.err.String(), "the guard process cannot be started") {
+	p.exits(exitUsage)
+	if !strings.Contains(p.err.String(), "the guard process cannot be started") || !strings.Contains(p.err.String(), "none is confirmed safe") {
 		t.Errorf("it says %q", p.err)
 	}
+	p.expectObject(map[string]any{"outcome": "failed", "safe": false, "readings": 0.0, "exit": 2.0})
 	s.expectNothing()
 }
 

@@ -22,7 +22,7 @@ import (
 const (
 	exitDone      = 0
 	exitProgram   = 1 // a fault of the program
-	exitUsage     = 2 // bad usage or a bad file; nothing was touched
+	exitUsage     = 2 // bad usage or a bad file, or a port that is not there; nothing was touched
 	exitTripped   = 3 // tripped, rig confirmed safe
 	exitFailed    = 4 // instrument, link or disk failed, or a ceiling reached; rig confirmed safe
 	exitNotSafe   = 5 // rig not confirmed safe

@@ -300,8 +300,8 @@ func (t *provingRun) judge(step *logs.ProofStep, e *execution, err error) {
 	case o.Word == "":
 		fail("%v", err)
 		t.code = exitFailed
-		if coded := (*coded)(nil); errors.As(err, &coded) {
-			t.code = coded.code
+		if coded := (*coded)(nil); errors.As(err, &coded) && (coded.code != exitUsage || len(t.test.Steps) == 0) {
+			t.code = coded.code // that nothing was touched holds before the first trial only
 		}
 	case t.problem != nil:
 		fail("%v", t.problem)

@@ -77,7 +77,7 @@ func (x *execution) runFrom(start clock.Instant, confirm string) error {
 	}
 	control, err := newControl()
 	if err != nil {
-		return &coded{exitFailed, fmt.Errorf("cannot listen for dwell safe: %w", err)}
+		return x.report(untouched(fmt.Errorf("cannot listen for dwell safe: %w", err)), "")
 	}
 	x.owner = control.text()
 	p := &panel{x: x}

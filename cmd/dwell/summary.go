@@ -17,6 +17,13 @@ import (
 // error whose code the program exits with. A fault in putting things away does not
 // hide how the run went.
 func (x *execution) report(err error, took string) error {
+	if never := (neverBegan{}); errors.As(err, &never) {
+		x.speech.say("%s %v", x.speech.red("error:"), err)
+		x.speech.say("the run has not begun: nothing was sent to any instrument, and none is confirmed safe.\n" +
+			"If one may be on, look at it; dwell safe makes safe what can be reached.")
+		x.speech.object(map[string]any{"run": x.folder, "outcome": "failed", "safe": false, "readings": 0, "error": err.Error(), "exit": exitUsage})
+		return said(exitUsage)
+	}
 	if x.outcome.Word == "" {
 		return err
 	}
