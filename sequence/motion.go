@@ -154,14 +154,23 @@ func (r *Run) cycle(a *plan.Action) error {
 	if err := r.energised(); err != nil {
 		return err
 	}
-	if err := r.queueCycles(i, a); err != nil {
+	if a.When != "" { // judged on every reading
+		r.want = wanted{active: true, condition: true, when: a.When, began: r.clock.Now()}
+		defer func() { r.want = wanted{} }()
+	}
+	sent, err := r.queueCycles(i, a)
+	if err != nil {
 		return err
 	}
 	if err := r.stands(a, 0); err != nil {
 		return err
 	}
-	r.state.Cycles = from + a.Count
+	r.state.Cycles = from + sent
 	r.event(Event{Kind: "cycled", Fields: r.counted()})
+	if r.want.isMet {
+		r.event(Event{Kind: "condition met", Text: a.When, Fields: r.counted()})
+		r.state.Next = a.Jump
+	}
 	if err := r.sync(); err != nil {
 		r.lostDisk(err)
 		return err
@@ -178,8 +187,9 @@ func (r *Run) counted() []Field {
 }
 
 // queueCycles sends the motions of a block as they can be taken, so early that the next
-// one is there when the one before ends, and returns when the last should have ended.
-func (r *Run) queueCycles(i int, a *plan.Action) error {
+// one is there when the one before ends, and returns how many when the last should have
+// ended: fewer, when what ends the step has come to hold.
+func (r *Run) queueCycles(i int, a *plan.Action) (sent int64, err error) {
 	instrument := r.bench.Instruments[i]
 	each := clock.Instant(a.DurationNs)
 	cycle := []drivers.Setpoint{r.setpoint(a.Setpoints[0]), r.setpoint(a.Setpoints[1])}
@@ -188,22 +198,18 @@ func (r *Run) queueCycles(i int, a *plan.Action) error {
 	}
 	chunk := int64(instrument.Ahead() / len(cycle)) // besides the one that is under way
 	end := r.clock.Now()
-	for sent := int64(0); sent < a.Count; {
+	for sent < a.Count && !r.want.isMet {
 		n := min(chunk, a.Count-sent)
 		if err := r.queue(i, slices.Repeat(cycle, int(n)), clock.Instant(n)*each); err != nil {
-			return err
+			return sent, err
 		}
 		sent += n
 		end = max(end, r.clock.Now()-each) + clock.Instant(n)*each
-		ahead := each
-		if sent == a.Count {
-			ahead = 0
-		}
-		if err := r.sleep(end - ahead); err != nil {
-			return err
+		if err := r.sleep(end - each); err != nil {
+			return sent, err
 		}
 	}
-	return nil
+	return sent, r.sleep(end)
 }
 
 // queuePatience is how long a stage may take to acknowledge motions for which it should
@@ -232,18 +238,18 @@ func (r *Run) queue(i int, motions []drivers.Setpoint, takes clock.Instant) erro
 
 // oneByOne is a block on a stage that takes one motion after the other: each is
 // confirmed before the next.
-func (r *Run) oneByOne(a *plan.Action) error {
-	for k := range a.Count {
+func (r *Run) oneByOne(a *plan.Action) (done int64, err error) {
+	for ; done < a.Count && !r.want.isMet; done++ {
 		for n, s := range a.Setpoints {
 			one := *a
 			one.Setpoints, one.Target = a.Setpoints[n:n+1], s.Value
 			if err := r.queue(r.instr[s.Instrument], []drivers.Setpoint{r.setpoint(s)}, 0); err != nil {
-				return fmt.Errorf("cycle %d: %w", k+1, err)
+				return done, fmt.Errorf("cycle %d: %w", done+1, err)
 			}
 			if err := r.stands(&one, clock.Instant(a.DurationNs)/2); err != nil {
-				return err
+				return done, err
 			}
 		}
 	}
-	return nil
+	return done, nil
 }

@@ -257,3 +257,24 @@ func TestFatigueFindsTheLawOfCracking(t *testing.T) {
 		t.Errorf("no figure among %+v", all)
 	}
 }
+
+// A film that is worn out ends its step at the next reading, and the protocol goes on;
+// what was bent by then is counted, to the cycle.
+func TestWornOutEndsTheStepNotTheRun(t *testing.T) {
+	rec, o, bench := bending(t, `
+  - cycle: {to: {radius: 8 mm}, times: 5000, rate: 1 Hz, measure: {at: every 200, for: 2 s}, stop when: "element.resistance > 13 kOhm"}
+  - mark: worn out
+`, 0, nil, "film cracks after: 20000 => film cracks after: 100")
+	expect(t, o, "completed", 0, "")
+	all, cycles := strings.Join(rec.lines, "\n"), bench.World().State().Stage.Strip.Halves/2
+	if !strings.Contains(all, "mark 4 mark worn out") {
+		t.Error("the protocol has not gone on")
+	}
+	looks := cycles / 200 // bent once more for each, and at 0
+	if want := fmt.Sprintf("condition met 3 cycle element.resistance > 13 kOhm [{cycles %d}]", cycles-looks-1); !strings.Contains(all, want) {
+		t.Errorf("the strip was bent %d times, with some for measuring; the record lacks %q", cycles, want)
+	}
+	if cycles < 200 || cycles > 1000 {
+		t.Errorf("it was bent %d times", cycles)
+	}
+}

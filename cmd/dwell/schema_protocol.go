@@ -100,6 +100,7 @@ func bendingSteps(step func(verb string, is schema), duration func(string) schem
 	step("flat", keysOf("back to flat", speed, most))
 	step("cycle", keysOf("flat, bent, flat, again and again", key{"!to", keysOf("the shape: a radius, a travel or a strain", shape...)},
 		key{"!times", wholeOf("how many cycles", 1, 100_000_000)}, key{"!rate", valueOrName("cycles a second", "Hz")},
+		key{"stop when", textOf("a condition, in quotes: the step ends when it holds")},
 		key{"measure", keysOf("measure flat and bent now and then", key{"!at", textOf("the counts: 1-2-5, every 1000, or 3 per decade")},
 			key{"!for", duration("so long in each shape, before the mark")})}))
 }

@@ -194,6 +194,7 @@ func TestWrongBending(t *testing.T) {
 		{steps: "- bend: {travel: 49 mm, at most: 1 min}", says: []string{"the legs of the strip", "touch"}},
 		{steps: "- cycle: {to: {radius: 12 mm}, times: 100, rate: 6 Hz}", says: []string{"at most 2."}},
 		{steps: "- cycle: {to: {radius: 12 mm}, times: 100, rate: 1 Hz, measure: {at: now and then, for: 1 s}}", says: []string{"is no series of counts", "1-2-5, every 1000, or 3 per decade"}},
+		{steps: "- cycle: {to: {radius: 12 mm}, times: 10, rate: 1 Hz, stop when: \"element.resistence > 1 kOhm\"}", says: []string{"element.resistence", "did you mean element.resistance?"}},
 		{steps: "- cycle: {to: {radius: 12 mm}, times: 0, rate: 1 Hz}", says: []string{"out of range"}},
 		{steps: "- bend: {radius: 12 mm, at most: 1 min}", rig: "ends: clamped => ends: glued", says: []string{`"glued" is no way to hold the ends`}},
 		{steps: "- bend: {radius: 12 mm, at most: 1 min}", rig: "  ends: clamped\n => ", says: []string{`"ends" is missing here`}},

@@ -23,10 +23,11 @@ type cycling struct {
 	every  int64   // measure every so many, or
 	counts []int64 // at these
 	waitNs int64   // in each shape, before the mark
+	until  string  // a condition that ends the step; "" for none
 }
 
 func (c *compiler) cycle(s step) {
-	t := c.table(s.with, "!to", "!times", "!rate", "measure")
+	t := c.table(s.with, "!to", "!times", "!rate", "measure", "stop when")
 	to := c.table(t["to"], shapes...)
 	st := c.stageOf(s.verb)
 	if st == nil || t == nil {
@@ -48,9 +49,21 @@ func (c *compiler) cycle(s step) {
 		return
 	}
 	c.allowed(st.instrument, c.rig.Instruments[st.instrument].Profile.Set(setPosition), bent)
-	if ok = c.paced(y, t["rate"]); ok {
+	if n := t["stop when"]; n != nil {
+		x, is := c.expression(n)
+		if ok = is && c.awaited(x, 0, nil) != nil; ok {
+			y.until = x.text
+		}
+	}
+	if ok = c.paced(y, t["rate"]) && ok; ok {
 		c.begin()
+		from := len(c.plan.Actions)
 		c.cycles(y)
+		for i := from; i < len(c.plan.Actions); i++ {
+			if a := &c.plan.Actions[i]; a.Op == Cycle && a.When != "" {
+				a.Jump = len(c.plan.Actions)
+			}
+		}
 	}
 }
 
@@ -180,7 +193,7 @@ func (c *compiler) block(y *cycling, n int64) {
 	a := c.motionTo(y, y.flat.Value)
 	a.Op, a.Count, a.DurationNs = Cycle, n, nanoseconds(y.period)
 	a.Setpoints = []Setpoint{c.setpoint(i, set, want{value: y.bent.Value}), c.setpoint(i, set, want{value: y.flat.Value})}
-	a.AtMostNs = arriveSpareNs + nanoseconds(2*y.period)
+	a.AtMostNs, a.When = arriveSpareNs+nanoseconds(2*y.period), y.until
 	c.world.settings[i][set] = setting{known: true, value: y.flat.Value}
 	c.emit(a)
 	c.talks(c.setTime(speed))

@@ -83,6 +83,9 @@ func (p *Plan) bounded() error {
 			if a.Op != Home && (a.Channel == "" || len(a.Channels) != 1 || !(a.Within > 0)) {
 				return wrong("nothing shows when it has arrived")
 			}
+			if a.Op == Cycle && a.When != "" && (a.Jump <= i || a.Jump > len(p.Actions)) {
+				return wrong("it does not say where to go on when its condition holds")
+			}
 			if a.Op == Cycle && (a.Count < 1 || a.Count > mostTimes || a.DurationNs == 0 || len(a.Setpoints) != 2) {
 				return wrong("it does not say how many cycles of what")
 			}

@@ -280,6 +280,9 @@ func (c *compiler) doesMotion(a Action) string {
 		}
 		return text
 	case Cycle:
+		if a.When != "" {
+			most += "; ends the step as soon as " + a.When
+		}
 		return fmt.Sprintf("%d times %s %s and back to %s, each time in %s; then looks whether it stands there, at most %s", a.Count, a.Setpoints[0].Instrument,
 			valueText(a.Setpoints[0]), valueText(a.Setpoints[1]), near(float64(a.DurationNs)/1e9, inSeconds), most)
 	}

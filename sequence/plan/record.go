@@ -407,7 +407,7 @@ func (c *compiler) finishPolled() {
 	if len(held.Polled) == 0 {
 		c.plan.Actions = c.plan.Actions[1:]
 		for i := range c.plan.Actions {
-			if a := &c.plan.Actions[i]; a.Op == Again {
+			if a := &c.plan.Actions[i]; a.Op == Again || a.Op == Cycle && a.When != "" {
 				a.Jump--
 			}
 		}
