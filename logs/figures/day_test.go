@@ -2,9 +2,14 @@ package figures
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
+	"runtime"
+	"slices"
 	"strings"
 	"testing"
+
+	"dwell/logs"
 )
 
 // BenchmarkDay takes a day of readings at 10 Hz, three columns, through reading a table,
@@ -41,4 +46,76 @@ func BenchmarkDay(b *testing.B) {
 		}
 	}
 	b.ReportMetric(float64(len(x)), "rows")
+}
+
+// BenchmarkDayRun takes a run folder of a day at 10 Hz on three channels to its figures; it
+// fails when the truth is missed, or when more than 200 bytes a reading of the resistance
+// are held at the end (the three channels are 72).
+func BenchmarkDayRun(b *testing.B) {
+	w, err := logs.Create(logs.Disk{}, b.TempDir(), "day", []logs.Input{{Name: "plan.json", Bytes: []byte(`{"actions":[]}`)}})
+	if err != nil {
+		b.Fatal(err)
+	}
+	w.Unsynced = true
+	rng := rand.New(rand.NewPCG(4, 4))
+	levels := []float64{25, 45, 65, 85, 65, 45, 25}
+	const each = 12 * 3600 * 10 * 2 / 7 // readings of a level
+	plate, film, n := 25., 25., 0
+	event := func(kind, text string, target float64) {
+		line := fmt.Sprintf(`{"event":%q,"t_ns":%d,"step":"1 bring","text":%q,"target":%g}`, kind, int64(n)*1e8, text, target)
+		if err := w.Event([]byte(line)); err != nil {
+			b.Fatal(err)
+		}
+	}
+	for _, level := range levels {
+		event("set", fmt.Sprintf("plate temperature %g degC", level), 0)
+		for k := range each {
+			plate += (level - plate) / 200
+			film += (plate - film) / 300
+			if k == 3000 {
+				event("arrived", "plate.temperature", level)
+			}
+			for i, row := range []logs.Row{{Channel: "plate.temperature", Value: plate + 0.02*rng.NormFloat64(), Unit: "degC"},
+				{Channel: "foil.temperature", Value: film + 0.02*rng.NormFloat64(), Unit: "degC"}, {Channel: "element.resistance", Value: 1000 + 3*(film-25) + 0.05*rng.NormFloat64(), Unit: "Ohm"}} {
+				row.AtNs, row.WithinNs = int64(n)*1e8+int64(i)*3e7, 1e7
+				if err := w.Reading(row); err != nil {
+					b.Fatal(err)
+				}
+			}
+			if n++; n%10000 == 0 {
+				if batch := w.Begin(); batch != nil {
+					batch.Commit()
+					batch.Done()
+				}
+			}
+		}
+	}
+	event("ended", "completed", 0)
+	if err := w.Close(); err != nil {
+		b.Fatal(err)
+	}
+	r, _, err := logs.Open(logs.Disk{}, w.Dir())
+	if err != nil {
+		b.Fatal(err)
+	}
+	facts := Facts{Plate: "plate", Resistance: "element.resistance", AtDegC: 25,
+		Thermometers: []Thermometer{{Channel: "foil.temperature", BesideFilm: true}, {Channel: "plate.temperature"}}}
+	for b.Loop() {
+		results, err := Compute(r, facts)
+		if err != nil {
+			b.Fatal(err)
+		}
+		var after runtime.MemStats
+		runtime.GC()
+		runtime.ReadMemStats(&after)
+		at := slices.IndexFunc(results.Figures, func(f Figure) bool { return f.Figure == "tcr" && f.Flavour == "chord" })
+		if at < 0 || math.Abs(results.Figures[at].Value-0.003) > 1e-5 {
+			b.Fatalf("no chord, or a wrong one, among %d figures: %v", len(results.Figures), results.LeftOut)
+		}
+		if held := float64(after.HeapAlloc) / float64(n); held > 200 {
+			b.Fatalf("%.0f bytes held for each reading of the resistance", held)
+		}
+		b.ReportMetric(float64(after.HeapAlloc)/1e6, "MB-held")
+		runtime.KeepAlive(results)
+	}
 }
