@@ -76,3 +76,34 @@ func TestEveryRuleCanBeForced(t *testing.T) {
 	_, o := undisturbed.do(t)
 	expect(t, o, "stopped", safety.Stopped, "operator")
 }
+
+// An instrument that is left alone switches itself off by its own watchdog, and cools
+// although it was told to be warmer; nothing else happens to the run.
+func TestStarve(t *testing.T) {
+	_, r, s := example(t, "staircase.yaml")
+	_, steps, _ := strings.Cut(plan.ProofText(r, s), "steps:\n")
+	const at, trips = 60 * clock.Second, 60 * clock.Second // rig/profiles/namur-hotplate.yaml
+	x := trial{steps: steps}
+	x.meddle = func(c clock.Clock, r *sequence.Run, b *twin.Bench) {
+		if c.Sleep(at) != nil {
+			return
+		}
+		r.Starve("plate", at+trips+2*clock.Second)
+		if c.Sleep(at+trips-20*clock.Second) != nil { // it may have been fed 15 s before
+			return
+		}
+		if heat, _ := b.Energised(); !heat {
+			t.Error("it has gone off too early")
+		}
+		if c.Sleep(at+trips+20*clock.Second) != nil {
+			return
+		}
+		heat, output := b.Energised()
+		if degC := r.Status().Latest[0].Value; heat || !output || degC > 22.5 || b.World().PlateTarget() != 23 {
+			t.Errorf("heat is on: %v, output is on: %v, it shows %g degC and was told %g", heat, output, degC, b.World().PlateTarget())
+		}
+		r.Stop()
+	}
+	_, o := x.do(t)
+	expect(t, o, "stopped", safety.Stopped, "operator")
+}

@@ -18,6 +18,7 @@ type poller struct {
 	busy    bool         // its instrument does something planned that excludes readings
 	look    *clock.Event // look again at what is due
 	safe    bool         // its instrument has confirmed that it is safe
+	starved bool         // its instrument's own watchdog is not fed any more
 }
 
 func newPollers(c clock.Clock, b *rig.Bench) []poller {
@@ -172,7 +173,7 @@ func (r *Run) busyOrFailed(i int, err error) error {
 // silence then.
 func (r *Run) tend(i int, doubt bool, by clock.Instant) error {
 	instrument := r.bench.Instruments[i]
-	if instrument.FeedDue(r.clock.Now()) && r.gate.Latched() == nil {
+	if instrument.FeedDue(r.clock.Now()) && r.gate.Latched() == nil && !r.polls[i].starved {
 		if err := instrument.Feed(by); err != nil {
 			return err
 		}

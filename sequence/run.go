@@ -331,6 +331,26 @@ func (r *Run) Force(of safety.Ref) (how string, at clock.Instant, err error) {
 	return how, r.clock.Now(), nil
 }
 
+// Starve lets an instrument's own watchdog trip, for a proof test: it is never fed again.
+// Until then, if that is in the future, nothing is asked of the instrument either: there
+// are watchdogs that any command feeds.
+func (r *Run) Starve(instrument string, until clock.Instant) {
+	i := r.instr[instrument]
+	r.event(Event{Kind: "forced", Text: instrument + " is left alone until its own watchdog trips"})
+	r.polls[i].starved = true
+	if until <= r.clock.Now() {
+		return
+	}
+	r.pauseReadings(i, until)
+	r.start("end of the silence", func() error {
+		if err := r.sleep(until); err != nil {
+			return nil // the run is being stopped
+		}
+		r.resumeReadings(i)
+		return nil
+	})
+}
+
 // Note records a remark of somebody who looks on.
 func (r *Run) Note(text string) { r.event(Event{Kind: "note", Text: text}) }
 

@@ -36,7 +36,8 @@ other, it switches everything on as little as possible (the plate to 5 K above t
 room, 1 uA into the specimen), tightens the rule until what is read breaches it, and
 looks whether the bench goes safe, and how fast. What only a hand can bring about, an
 emergency stop or an instrument that is switched off and on, is asked for; Enter
-without it skips that. Each is a run of its own, with its folder.
+without it skips that. At the end each instrument's own watchdog may be left to trip.
+Each is a run of its own, with its folder.
 
 What came of it is added to the file RIG.proof.jsonl beside the rig file, with the date
 and who signed it; dwell run says how old the last one is. With words behind the rig,
@@ -92,7 +93,27 @@ func (x *proving) prove() error {
 			break
 		}
 	}
+	x.watchdogs()
 	return x.finish()
+}
+
+// watchdogs proves those of the instruments themselves, where the person wants that.
+func (x *proving) watchdogs() {
+	for i, d := range x.job.rig.Instruments {
+		rule := d.Name + "'s own watchdog"
+		if d.Profile.Watchdog == nil || !x.wanted(rule) || x.code != exitDone {
+			continue
+		}
+		step := logs.ProofStep{Rule: rule, From: d.Profile.Name, HoldsS: d.Profile.Watchdog.TripsAfter.Seconds(), AtWorstS: watchdogPatience.Seconds()}
+		answer, there := x.ask(fmt.Sprintf("let the watchdog of %s trip, which takes %s? some instruments must be switched off and on after that. type yes, or Enter to skip it",
+			d.Name, span(d.Profile.Watchdog.TripsAfter)))
+		if step.Verdict, step.Why = logs.Skipped, "nobody wanted it"; there && answer == "yes" {
+			t := &provingRun{proving: x, starves: i + 1, off: map[string]clock.Instant{}}
+			t.perform(&step)
+		}
+		x.test.Steps = append(x.test.Steps, step)
+		x.say(step)
+	}
 }
 
 // prepare reads and checks everything.
@@ -188,6 +209,7 @@ type provingRun struct {
 	*proving
 	reaction plan.Reaction
 	hand     string
+	starves  int // the instrument whose watchdog is not fed, counted from 1; 0 for none
 	run      *sequence.Run
 	how      string
 	forcedAt clock.Instant
@@ -250,6 +272,12 @@ func (t *provingRun) force(c clock.Clock) error {
 	if c.Sleep(c.Now()+steadyFor) != nil {
 		return nil
 	}
+	if t.starves > 0 {
+		if t.problem = t.starve(c, t.starves-1); !t.run.Status().Stopping {
+			t.run.Stop()
+		}
+		return nil
+	}
 	by := c.Now()
 	if t.hand != "" {
 		t.speech.say("person: NOW: %s", t.hand)
@@ -269,6 +297,49 @@ func (t *provingRun) force(c clock.Clock) error {
 		t.run.Stop()
 	}
 	return nil
+}
+
+const (
+	watchdogPatience = clock.Minute     // until it shows that a watchdog has tripped
+	watchdogSpare    = 2 * clock.Second // after its time, in which nothing is asked
+	fallenBy         = 5                // times what the display can show
+)
+
+// starve lets a watchdog trip, and looks whether that switches off: a heater must cool
+// although it was told to be warmer, and a switch in somebody's mains must stop the run
+// by its contact.
+func (t *provingRun) starve(c clock.Clock, i int) error {
+	d := t.job.rig.Instruments[i]
+	t.forcedAt = c.Now()
+	trips := c.Now() + d.Profile.Watchdog.TripsAfter + watchdogSpare
+	if d.Switches != "" {
+		t.run.Starve(d.Name, 0)
+		for c.Now() < trips+watchdogPatience && !t.run.Status().Stopping {
+			if c.Sleep(c.Now()+lookForHold) != nil {
+				return nil
+			}
+		}
+		t.how = "its watchdog was not fed"
+		return nil
+	}
+	t.run.Starve(d.Name, trips)
+	if c.Sleep(trips) != nil {
+		return nil
+	}
+	thermometers, top := t.job.rig.Thermometers(d.Name), math.Inf(-1)
+	for c.Now() < trips+watchdogPatience && len(thermometers) > 0 && !t.run.Status().Stopping {
+		x, step := t.run.Status().Latest[thermometers[0]], t.job.rig.Channels[thermometers[0]].Display
+		if x.Flag == drivers.Good && x.At > trips {
+			if top = max(top, x.Value); x.Value <= top-float64(fallenBy*step) {
+				t.how = fmt.Sprintf("its watchdog was not fed: it cooled from %.4g to %.4g degC, told to be warmer", top, x.Value)
+				return nil
+			}
+		}
+		if c.Sleep(c.Now()+lookForHold) != nil {
+			return nil
+		}
+	}
+	return errors.New("nothing shows that its watchdog has switched it off")
 }
 
 // note takes when each instrument was read back to be off.
@@ -297,6 +368,10 @@ func (t *provingRun) judge(step *logs.ProofStep, e *execution, err error) {
 	step.Verdict = logs.Proved
 	c := o.Cause
 	switch {
+	case t.starves > 0 && t.problem == nil && t.how != "" && err == nil:
+		if t.job.rig.Instruments[t.starves-1].Switches != "" && (c == nil || !strings.Contains(c.Text, "stop contact")) {
+			fail("its contact did not stop the run: %v", c)
+		}
 	case o.Word == "":
 		fail("%v", err)
 		t.code = exitFailed
@@ -321,7 +396,7 @@ func (t *provingRun) judge(step *logs.ProofStep, e *execution, err error) {
 		fail("the bench is not confirmed safe")
 		t.code = exitNotSafe
 		t.speech.say("\n%s", t.speech.red(loud))
-	case c != nil && c.Kind == safety.Stopped && t.problem == nil:
+	case c != nil && c.Kind == safety.Stopped && t.problem == nil && t.starves == 0:
 		t.code = exitStopped
 	}
 }

@@ -17,12 +17,17 @@ import (
 // second result, the person says.
 func (s *served) proving(rules ...string) (*process, io.Writer) {
 	s.t.Helper()
-	p := ready(s.t, append([]string{"proof", "--json", "--rig", s.rig, "--specimen", leafClip + "specimen.yaml", "--out", s.t.TempDir()}, rules...)...)
+	return proves(s.t, s.rig, rules...)
+}
+
+func proves(t *testing.T, rig string, rules ...string) (*process, io.Writer) {
+	t.Helper()
+	p := ready(t, append([]string{"proof", "--json", "--rig", rig, "--specimen", leafClip + "specimen.yaml", "--out", t.TempDir()}, rules...)...)
 	person, err := p.cmd.StdinPipe()
 	if err != nil {
-		s.t.Fatal(err)
+		t.Fatal(err)
 	}
-	s.t.Cleanup(func() { person.Close() })
+	t.Cleanup(func() { person.Close() })
 	p.start()
 	p.says("you stay here until the end? type yes")
 	return p, person
@@ -158,5 +163,34 @@ func TestHowOldTheProofIs(t *testing.T) {
 	write(t, proofFile(name), "torn")
 	if got := provenWhen(name, j); !strings.Contains(got, "cannot be read") {
 		t.Errorf("got %q", got)
+	}
+}
+
+// A switch in the plate's mains opens by itself when it is not fed, and that stops the
+// run: on a bench of another process, with the plate and the switch behind PTYs.
+func TestProofOfAMainsSwitch(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	bench, served := filepath.Join(dir, "rig.yaml"), filepath.Join(dir, "twin-rig.yaml")
+	write(t, bench, strings.Replace(read(t, leafClip+"rig.yaml"), "# What the instruments measure,",
+		"  mains: {profile: mains-switch, port: twin, switches: plate}\n# What the instruments measure,", 1))
+	journal := filepath.Join(dir, "twin.jsonl")
+	twin := ready(t, "twin", "--rig", bench, "--specimen", leafClip+"specimen.yaml", "--write-rig", served, "--journal", journal)
+	hands, err := twin.cmd.StdinPipe() // while it is open the bench goes on
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer hands.Close()
+	twin.start()
+	twin.says("rig file with these ports")
+	p, person := proves(t, served, "mains's own watchdog")
+	io.WriteString(person, "yes\nyes\nM.K.\n")
+	p.exits(exitDone)
+	p.expectObject(map[string]any{"passed": true, "proved": 1.0, "failed": 0.0})
+	text := read(t, journal)
+	on, off := strings.LastIndex(text, `"what":"heat","value":1`), strings.LastIndex(text, `"what":"heat","value":0`)
+	dog := strings.Index(text, "open: it was not kept closed")
+	if on < 0 || dog < on || off < dog {
+		t.Errorf("heat on at %d, not kept at %d, heat off at %d of the journal\n%s", on, dog, off, text)
 	}
 }
