@@ -19,7 +19,7 @@ func (l *lexer) hint(word string, known []string) string {
 		}
 	}
 	if best == "" {
-		best = related(word, known)
+		best = Related(word, known)
 	}
 	if best == "" {
 		return ""
@@ -27,9 +27,9 @@ func (l *lexer) hint(word string, known []string) string {
 	return "did you mean " + best + "?"
 }
 
-// related is the one known name that begins with a word, or that says behind its dot what
+// Related is the one known name that begins with a word, or that says behind its dot what
 // the word does: of another instrument, or of one that was renamed.
-func related(word string, known []string) string {
+func Related(word string, known []string) string {
 	best := ""
 	_, quantity, isDotted := strings.Cut(word, ".")
 	for _, k := range known {

@@ -9,6 +9,7 @@ import (
 
 	"dwell/drivers/quantity"
 	"dwell/drivers/yamltext"
+	"dwell/safety/condition"
 )
 
 // This file reads single values of a protocol: quantities and the names that stand
@@ -219,29 +220,13 @@ func (c *compiler) unknown(n *yamltext.Node, what, text string, known []string) 
 	switch near := yamltext.Nearest(text, known); {
 	case near != "":
 		x.Hint("did you mean " + near + "?")
-	case theOne(text, known) != "":
-		x.Hint("did you mean " + theOne(text, known) + "?")
+	case condition.Related(text, known) != "":
+		x.Hint("did you mean " + condition.Related(text, known) + "?")
 	case len(known) == 0:
 		x.Hint("there is none here")
 	default:
 		x.Hint("known here: " + strings.Join(known, ", "))
 	}
-}
-
-// theOne is the one known word that begins with a text, or that says the same behind its
-// dot; "" when there are several.
-func theOne(text string, known []string) string {
-	best := ""
-	_, quantity, isDotted := strings.Cut(text, ".")
-	for _, k := range known {
-		if strings.HasPrefix(k, text) || isDotted && strings.HasSuffix(k, "."+quantity) {
-			if best != "" {
-				return ""
-			}
-			best = k
-		}
-	}
-	return best
 }
 
 // isName is whether a word can be a name in a protocol: letters, digits and _, and
