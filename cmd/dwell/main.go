@@ -124,7 +124,7 @@ dwell is no safety device: see the cautions in README.md.`,
 	root.SetOut(os.Stdout)
 	root.SetErr(os.Stderr)
 	root.AddCommand(initCommand(s), showCommand(s), portsCommand(s), schemaCommand(s), checkCommand(s), rehearseCommand(s), drillCommand(s), runCommand(s), resumeCommand(s), rerunCommand(s),
-		figuresCommand(s), reportCommand(s), compareCommand(s), twinCommand(s), verifyCommand(s), safeCommand(s), proofCommand(s), guardCommand(s))
+		figuresCommand(s), reportCommand(s), compareCommand(s), exportCommand(s), twinCommand(s), verifyCommand(s), safeCommand(s), proofCommand(s), guardCommand(s))
 	for _, c := range root.Commands() {
 		if args := c.Args; args != nil {
 			c.Args = func(c *cobra.Command, a []string) error {

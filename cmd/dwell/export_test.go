@@ -1,0 +1,150 @@
+package main
+
+import (
+	"archive/zip"
+	"bytes"
+	"encoding/json"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"dwell/logs"
+)
+
+// A bundle is a zip of every file, with a description that names each of them; it is the
+// same every time, and dwell verify reads it as it is and finds an edit in it.
+func TestBundle(t *testing.T) {
+	t.Parallel()
+	folder := rehearsed(t, "short.yaml", 1).folder
+	dir := t.TempDir()
+	out := filepath.Join(dir, "one.zip")
+	start(t, "export", "--bundle", "--license", "https://creativecommons.org/licenses/by/4.0/", "--out", out, folder).exits(exitDone)
+	start(t, "export", "--bundle", "--license", "https://creativecommons.org/licenses/by/4.0/", "--out", filepath.Join(dir, "two.zip"), folder).exits(exitDone)
+	if read(t, out) != read(t, filepath.Join(dir, "two.zip")) {
+		t.Error("two bundles of one folder differ")
+	}
+	start(t, "export", "--bundle", "--out", out, folder).exits(exitUsage)
+	start(t, "export", folder).exits(exitUsage)
+	p := start(t, "verify", out, "--json")
+	p.exits(exitDone)
+	p.expectObject(map[string]any{"holds": true, "run": out})
+
+	z, err := zip.OpenReader(out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer z.Close()
+	inside := map[string][]byte{}
+	for _, f := range z.File {
+		r, err := f.Open()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if inside[f.Name], err = io.ReadAll(r); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, name := range filesOf(t, folder) {
+		short, _ := filepath.Rel(folder, name)
+		if string(inside[filepath.ToSlash(short)]) != read(t, name) {
+			t.Errorf("%s is not in the bundle as it is in the folder", short)
+		}
+	}
+	expectCrate(t, inside)
+
+	for name, change := range map[string]func(string) string{
+		"readings.csv":       func(s string) string { return strings.Replace(s, "18.", "19.", 1) },
+		"../out.csv":         func(string) string { return "escaped" },
+		"readings.csv again": func(s string) string { return s },
+	} {
+		var b bytes.Buffer
+		w := zip.NewWriter(&b)
+		put := func(name string, text []byte) {
+			f, err := w.Create(name)
+			if err != nil {
+				t.Fatal(err)
+			}
+			f.Write(text)
+		}
+		for n, text := range inside {
+			if n == name {
+				text = []byte(change(string(text)))
+			}
+			put(n, text)
+		}
+		if inside[name] == nil {
+			put(strings.TrimSuffix(name, " again"), []byte(change("x")))
+		}
+		if err := w.Close(); err != nil {
+			t.Fatal(err)
+		}
+		edited := write(t, filepath.Join(dir, "edited.zip"), b.String())
+		start(t, "verify", edited).exits(exitDiffering)
+		if _, err := os.Stat(filepath.Join(dir, "..", "out.csv")); err == nil {
+			t.Error("a bundle has written outside of its folder")
+		}
+	}
+}
+
+// expectCrate looks at the description as RO-Crate 1.1 asks for it (section "Root Data
+// Entity" and "Metadata of the RO-Crate"; from memory).
+func expectCrate(t *testing.T, inside map[string][]byte) {
+	t.Helper()
+	var crate struct {
+		Context string           `json:"@context"`
+		Graph   []map[string]any `json:"@graph"`
+	}
+	if err := json.Unmarshal(inside["ro-crate-metadata.json"], &crate); err != nil {
+		t.Fatal(err)
+	}
+	at := map[string]map[string]any{}
+	for _, e := range crate.Graph {
+		at[e["@id"].(string)] = e
+	}
+	ref := func(v any) string { m, _ := v.(map[string]any); s, _ := m["@id"].(string); return s }
+	head, root := at["ro-crate-metadata.json"], at["./"]
+	if crate.Context != "https://w3id.org/ro/crate/1.1/context" || ref(head["conformsTo"]) != "https://w3id.org/ro/crate/1.1" || ref(head["about"]) != "./" || head["@type"] != "CreativeWork" {
+		t.Errorf("context %q, descriptor %v", crate.Context, head)
+	}
+	for _, key := range []string{"name", "description", "datePublished", "license"} {
+		if root["@type"] != "Dataset" || root[key] == nil {
+			t.Errorf("the root has no %s: %v", key, root)
+		}
+	}
+	parts, _ := root["hasPart"].([]any)
+	if len(parts) != len(inside)-1 {
+		t.Errorf("%d parts, %d files", len(parts), len(inside)-1)
+	}
+	for _, p := range parts {
+		if e := at[ref(p)]; e["@type"] != "File" || inside[ref(p)] == nil {
+			t.Errorf("part %v is %v", p, e)
+		}
+	}
+	if license := ref(root["license"]); at[license] == nil || ref(root["mentions"]) != "#run" || at["#run"]["@type"] != "CreateAction" {
+		t.Errorf("license %q, run %v", license, at["#run"])
+	}
+}
+
+// Figures and report that were written anew after the seal are no edit; other text in
+// their place is.
+func TestDerivedFilesMayBeWrittenAnew(t *testing.T) {
+	t.Parallel()
+	folder := rehearsed(t, "staircase.yaml", 1).folder
+	name := filepath.Join(folder, "figures.json")
+	text := read(t, name)
+	write(t, name, strings.Replace(text, `"value"`, `"Value"`, 1))
+	if v := verified(t, folder); len(v.findings) == 0 {
+		t.Error("an edited figures.json is not found")
+	}
+	// what another version of dwell had sealed
+	if err := logs.Seal(logs.Disk{}, folder, "2026-01-01T00:00:00Z", "another"); err != nil {
+		t.Fatal(err)
+	}
+	start(t, "figures", folder).exits(exitDone)
+	start(t, "report", folder).exits(exitDone)
+	if v := verified(t, folder); len(v.findings) > 0 {
+		t.Errorf("written anew: %v", v.findings)
+	}
+}
