@@ -41,6 +41,9 @@ func factsOf(r *rig.Rig, s *rig.Specimen) figures.Facts {
 		if c.Through == "" {
 			f.Promised[c.Name] = promisesOf(d.Profile, c.Quantity)
 		}
+		if d.Name == f.Plate {
+			f.OnPlate = append(f.OnPlate, c.Name)
+		}
 		if c.Name == f.Resistance {
 			f.Meter, f.LineHz = d.Name, d.Profile.LineHz
 		}

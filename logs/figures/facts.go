@@ -9,6 +9,7 @@ import (
 // which channel is which, and how far each instrument is to be trusted.
 type Facts struct {
 	Plate        string               // the instrument that heats the specimen
+	OnPlate      []string             // its channels, as the bench names them
 	Meter        string               // the instrument that reads the resistance
 	Thermometers []Thermometer        // of the specimen: those beside the film first, then the plate's own
 	Resistance   string               // channels, "" for none

@@ -154,7 +154,7 @@ func (t *teller) hear(e happened) {
 		t.role = e.Text
 		t.steps = append(t.steps, begun{at, e.Step, e.Text})
 	case "arrived":
-		if strings.HasPrefix(e.Text, t.facts.Plate+".") || t.facts.Plate == "" {
+		if t.facts.Plate == "" || slices.Contains(t.facts.OnPlate, e.Text) {
 			t.arrived = &stay{from: at, target: e.Aim, step: e.Step}
 		}
 	case "paused":

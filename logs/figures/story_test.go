@@ -48,7 +48,7 @@ func told(t *testing.T, plan string, events ...[4]string) *logs.Run {
 // TestStays: a plateau is what lies between an arrival and the next change, without
 // warm-up, without the time off the plate, and not beyond a pause or a trip.
 func TestStays(t *testing.T) {
-	f := Facts{Plate: "plate", Meter: "meter"}
+	f := Facts{Plate: "plate", OnPlate: []string{"plate.temperature", "block.temperature"}, Meter: "meter"}
 	arrived := [4]string{"10", "arrived", "1 bring", "plate.temperature"}
 	for _, c := range []struct {
 		name   string
@@ -70,6 +70,7 @@ func TestStays(t *testing.T) {
 		{"a film taken off has none", [][4]string{arrived, {"32", "moved", "2 lift", "air"}, {"100", "ended", "", ""}}, "10-30"},
 		{"taken up again", [][4]string{arrived, {"60", "failed", "", ""}, {"200", "segment", "", ""}, {"240", "arrived", "1 bring", "plate.temperature"}, {"260", "gap", "2 hold", ""}, {"300", "ended", "", ""}}, "10-50 260-300"},
 		{"killed and taken up again", [][4]string{arrived, {"200", "segment", "", ""}, {"260", "gap", "1 bring", ""}, {"270", "arrived", "1 bring", "plate.temperature"}, {"300", "ended", "", ""}}, "10-50 270-300"},
+		{"a channel with a name of its own", [][4]string{{"10", "arrived", "1 bring", "block.temperature"}, {"100", "set", "2 bring", "plate temperature 40 degC"}}, "10-100"},
 		{"another thermometer's arrival", [][4]string{{"10", "arrived", "1 bring", "bath.temperature"}, {"100", "ended", "", ""}}, ""},
 	} {
 		s, err := readStory(told(t, `{"actions":[{"op":"sweep","step":"3 sweep"}]}`, c.events...), f)
