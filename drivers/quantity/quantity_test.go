@@ -74,6 +74,7 @@ func TestParseRefuses(t *testing.T) {
 		"20 C":                   `C is the coulomb`,
 		"20 Cel":                 `did you mean degC`,
 		"68 F":                   `write temperatures in degC`,
+		"10 k":                   `k is a prefix and stands before a unit`,
 		"5 degC/min":             `did you mean K/min`,
 		"5 °C/min":               `did you mean K/min`,
 		"5 K/sec":                `did you mean K/s`,

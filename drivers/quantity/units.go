@@ -161,6 +161,8 @@ func unitHint(symbol string) string {
 		return "C is the coulomb: write degC for a temperature, K for a difference"
 	case "F", "°F", "degF":
 		return "write temperatures in degC, differences in K"
+	case "k", "M", "n", "u":
+		return s + " is a prefix and stands before a unit, as in 10 kOhm"
 	case "/K", "/m":
 		return "did you mean 1" + s + "?"
 	}

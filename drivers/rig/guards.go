@@ -182,7 +182,7 @@ func (r *profileReader) limits(n *yamltext.Node) []Limit {
 func (r reader) limit(pair yamltext.Pair, dim quantity.Dimension) Limit {
 	t := r.table(pair.Value, "below", "above", "lasting")
 	l := Limit{Channel: pair.Key.Text, Where: r.place(pair.Value), Doc: r.doc, Node: pair.Value}
-	if t["below"] == nil && t["above"] == nil && t != nil {
+	if t["below"] == nil && t["above"] == nil && t != nil && len(t) == len(pair.Value.Pairs) { // or another key is meant to be one
 		r.wrong(pair.Value, "below or above is missing here: nothing would be limited")
 	}
 	if q, ok := r.quantity(t["below"], dim); ok {

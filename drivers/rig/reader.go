@@ -70,10 +70,17 @@ func (r reader) table(n *yamltext.Node, keys ...string) map[string]*yamltext.Nod
 	if t == nil {
 		return nil
 	}
+	var missing []string
 	for _, k := range keys {
 		if name, must := strings.CutPrefix(k, "!"); must && t[name] == nil && !yamltext.IsMisspelt(n, known, name) {
-			r.wrong(n, "%q is missing here", name)
+			missing = append(missing, name)
 		}
+	}
+	if len(missing) == 1 && len(n.Pairs) > len(t) {
+		return t // a key that is not known, and told already, stands in its place
+	}
+	for _, name := range missing {
+		r.wrong(n, "%q is missing here", name)
 	}
 	return t
 }
@@ -180,7 +187,11 @@ func (r reader) quantity(n *yamltext.Node, dim quantity.Dimension) (quantity.Qua
 	case difference(q.Unit.Dim) == difference(dim):
 		x.Hint("degC is a temperature; a difference is written in K")
 	case q.Unit.Dim == plain:
-		x.Hint("write the unit, such as " + text + " " + dim.String())
+		if dim == inMetre { // on a bench hardly anything is measured in metres
+			x.Hint("write the unit, such as um or mm")
+		} else {
+			x.Hint("write the unit, such as " + text + " " + dim.String())
+		}
 	}
 	return q, false
 }

@@ -93,7 +93,7 @@ func (r reader) film(s *Specimen, n *yamltext.Node) {
 	s.AtDegC = at.Value
 	isKnown = isKnown && s.AtDegC > absoluteZeroDegC && s.BandRel > 0 && s.BandRel < 1
 	if s.BandRel >= 1 {
-		r.wrong(t["within"], "a band of 100 %% or more lets everything pass")
+		r.wrong(t["within"], "a band of 100 %% or more lets everything pass").Hint("write it as in 20 %")
 	}
 	if s.AtDegC <= absoluteZeroDegC && t["at"] != nil {
 		r.wrong(t["at"], "nothing is that cold")
@@ -109,7 +109,7 @@ func (r reader) film(s *Specimen, n *yamltext.Node) {
 		v, ok := r.quantity(a, perKelvin)
 		s.Law.PerK, s.Law.given, isKnown = v.Value, true, isKnown && ok
 	}
-	if names := []string{"B value", "temperature coefficient"}; !s.Law.given && t != nil &&
+	if names := []string{"B value", "temperature coefficient"}; !s.Law.given && t != nil && len(t) == len(n.Pairs) &&
 		!yamltext.IsMisspelt(n, names, names[0]) && !yamltext.IsMisspelt(n, names, names[1]) {
 		r.wrong(n, "how the resistance follows temperature is missing").Hint("add B value: 3950 K, or temperature coefficient: 0.3 %/K")
 	}

@@ -72,7 +72,7 @@ func ParseAddress(text string) (Address, error) {
 // serialAddress takes any device name a system may have, but no blank or invisible
 // character at its ends or within: those are typing mistakes.
 func serialAddress(text, device string) (Address, error) {
-	odd := func(r rune) bool { return !unicode.IsPrint(r) || r == unicode.ReplacementChar }
+	odd := func(r rune) bool { return !unicode.IsPrint(r) || r == ' ' || r == unicode.ReplacementChar }
 	if device == "" || device != strings.TrimSpace(device) || strings.IndexFunc(device, odd) >= 0 {
 		return Address{}, fmt.Errorf("%q names no serial port: expected serial:DEVICE, such as serial:COM4 or serial:/dev/ttyUSB0", text)
 	}

@@ -53,6 +53,7 @@ func TestParseAddressRefuses(t *testing.T) {
 		"serial:":                           "no serial port",
 		"serial: COM4":                      "no serial port",
 		"serial:COM4\n":                     "no serial port",
+		"serial:COM4 9600":                  "no serial port",
 		"serial:/dev/tty\x00USB0":           "no serial port",
 		"serial:/dev/tty\xff":               "no serial port",
 		"ASRL":                              "is no port",
