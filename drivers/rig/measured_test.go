@@ -43,7 +43,7 @@ func TestFullPower(t *testing.T) {
 func TestSafeTime(t *testing.T) {
 	for name, want := range map[string]float64{
 		"namur-hotplate":    3*100 + (2+8+15)*10/9.6 + 250,
-		"scpi-source-meter": (1+9)*10/57.6 + 100, // LF, OUTP OFF LF
+		"scpi-source-meter": (1+9+12+12)*10/57.6 + 100, // LF, OUTP OFF LF, SOUR:CURR 0 LF, SOUR:VOLT 0 LF
 		"scpi-multimeter":   0,
 	} {
 		text, _ := EmbeddedProfile(name)

@@ -35,12 +35,15 @@ func TestSafeStates(t *testing.T) {
 		return nil
 	})
 	m := newMeter()
-	m.values["OUTP"] = "1"
+	m.values["OUTP"], m.values["SOUR:CURR"], m.values["SOUR:VOLT"] = "1", "1E-05", "2"
 	bench(t, "scpi-source-meter", m, nil, func(c *clock.World, i *Instrument, _ *Bench) error {
 		began := c.Now()
 		e, err := seized(c, i)
 		if err != nil || e.Grade != drivers.Direct || m.values["OUTP"] != "0" {
 			t.Errorf("the meter: %+v, %v", e, err)
+		}
+		if m.values["SOUR:CURR"] != "0" || m.values["SOUR:VOLT"] != "0" || m.heard[1] != "OUTP OFF" {
+			t.Errorf("expected the output off before anything, then the levels at zero, got %q", m.heard)
 		}
 		if e.At-began > clock.Second {
 			t.Errorf("it took %g s", (e.At - began).Seconds())
