@@ -231,21 +231,25 @@ func (d *Drill) Random(count int) []Case {
 	draw := rand.New(rand.NewPCG(d.seed, 0))
 	var all []Case
 	end := d.Undisturbed.Outcome.Report.Began
+	var possible []*Fault
+	for i := range Faults {
+		if len(Faults[i].places(d.rig)) > 0 {
+			possible = append(possible, &Faults[i])
+		}
+	}
 	for k := range count {
 		c := Case{Moment: fmt.Sprintf("%d.%d", d.seed, k+1)}
 		at := clock.Instant(draw.Int64N(int64(end)))
 		for range 2 + draw.IntN(2) {
-			f := &Faults[draw.IntN(len(Faults))]
+			f := possible[draw.IntN(len(possible))]
 			places := f.places(d.rig)
-			if len(places) == 0 || slices.ContainsFunc(c.Strikes, func(s Strike) bool { return s.Fault == f }) {
+			if slices.ContainsFunc(c.Strikes, func(s Strike) bool { return s.Fault == f }) {
 				continue
 			}
 			c.Strikes = append(c.Strikes, Strike{f, places[draw.IntN(len(places))], at})
 			at += clock.Instant(draw.Int64N(int64(soonAfter)))
 		}
-		if len(c.Strikes) > 0 {
-			all = append(all, c)
-		}
+		all = append(all, c)
 	}
 	return all
 }
