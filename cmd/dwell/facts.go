@@ -35,6 +35,9 @@ func factsOf(r *rig.Rig, s *rig.Specimen) figures.Facts {
 	if s.Law.BK != 0 {
 		f.ExpectedPerK = figures.Slope(s.Law.BK, s.AtDegC)
 	}
+	if r.Bending != nil {
+		f.Stage, f.FlatAtM = r.Bending.Stage, r.Bending.FlatAtM
+	}
 	for _, c := range r.Channels {
 		d := r.Instruments[c.Instrument]
 		f.Says[c.Name] = calibration(d)

@@ -172,3 +172,28 @@ func TestCompareRuns(t *testing.T) {
 	start(t, "compare", folders[0]).exits(exitUsage)
 	start(t, "compare", folders[0], folders[1], "--format", "docx").exits(exitUsage)
 }
+
+// A minute of bending says how the virtual film answers to strain: 2 % of resistance for
+// 1 % of strain, by its rig file.
+func TestFiguresOfBending(t *testing.T) {
+	t.Parallel()
+	root := t.TempDir()
+	start(t, "rehearse", leafClip+"bending/bend.yaml", "--out", root).exits(exitDone)
+	var all []listed
+	if err := json.Unmarshal([]byte(read(t, filepath.Join(theFolder(t, root), "figures.json"))), &all); err != nil {
+		t.Fatal(err)
+	}
+	seen := map[string]int{}
+	for _, f := range all {
+		seen[f.Figure]++
+		switch {
+		case f.Figure == "gauge_factor" && (math.Abs(f.Value-2) > f.Expanded || f.Expanded > 0.1):
+			t.Errorf("gauge factor, %s: %v ± %v", f.Flavour, f.Value, f.Expanded)
+		case f.Figure == "bend_response" && (f.Value < 0.8 || f.Value > 1.5 || f.Expanded > 0.2):
+			t.Errorf("bent, %s: %v ± %v %%", f.Rows, f.Value, f.Expanded)
+		}
+	}
+	if seen["gauge_factor"] != 2 || seen["bend_response"] != 3 || seen["cycles_to_threshold"] != 1 {
+		t.Errorf("%v", seen)
+	}
+}

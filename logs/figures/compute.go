@@ -106,6 +106,7 @@ func (c *computer) take() {
 	c.ohmic()
 	c.quiet()
 	c.selfHeating(every)
+	c.bending()
 }
 
 // choose leaves plateaus out that do not belong with others: those read with two wires

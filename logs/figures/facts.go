@@ -11,6 +11,8 @@ type Facts struct {
 	Plate        string               // the instrument that heats the specimen
 	OnPlate      []string             // its channels, as the bench names them
 	Meter        string               // the instrument that reads the resistance
+	Stage        string               // what bends it, "" for none
+	FlatAtM      float64              // where the stage stands when it lies flat
 	Thermometers []Thermometer        // of the specimen: those beside the film first, then the plate's own
 	Resistance   string               // channels, "" for none
 	Voltage      string               //

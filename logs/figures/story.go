@@ -16,6 +16,8 @@ import (
 type story struct {
 	stays    []stay
 	moves    []move
+	shapes   []shape
+	bends    []bend // of the plan
 	settings []setting
 	steps    []begun
 	ops      map[string]string // step → what it does, where that matters here
@@ -76,6 +78,7 @@ type happened struct {
 	Aim   float64  `json:"target"`
 	FromS float64  `json:"from_s"`
 	ToS   float64  `json:"to_s"`
+	Count float64  `json:"cycles"`
 }
 
 // planned is the part of plan.json that matters here.
@@ -84,17 +87,25 @@ type planned struct {
 		Op   string `json:"op"`
 		Step string `json:"step"`
 	} `json:"actions"`
+	Summary struct {
+		Bends []bend `json:"bends"`
+	} `json:"summary"`
 }
 
 // teller follows events in their order.
 type teller struct {
 	story
-	facts   Facts
-	now     setting
-	role    string
-	arrived *stay
-	off     bool // the specimen is not on the plate
-	moving  int  // place in moves of the one whose end has not come, -1 for none
+	facts    Facts
+	now      setting
+	role     string
+	arrived  *stay
+	off      bool // the specimen is not on the plate
+	moving   int  // place in moves of the one whose end has not come, -1 for none
+	holding  *shape
+	cycles   float64
+	bent     bool // the film is not flat: its resistance is none of a plateau's
+	speed    float64
+	position float64
 }
 
 func readStory(r *logs.Run, f Facts) (story, error) {
@@ -106,6 +117,7 @@ func readStory(r *logs.Run, f Facts) (story, error) {
 		if err := json.Unmarshal(text, &p); err != nil {
 			return t.story, fmt.Errorf("plan.json: %w", err)
 		}
+		t.bends = p.Summary.Bends
 		for _, a := range p.Actions {
 			if a.Op == "sweep" || a.Op == "confirm" || a.Op == "ramp" {
 				t.ops[a.Step] = a.Op
@@ -128,6 +140,7 @@ func readStory(r *logs.Run, f Facts) (story, error) {
 	}
 	if !t.over() { // cut off: what lasted, lasts to the end of the record
 		t.change(math.MaxFloat64)
+		t.release(math.MaxFloat64)
 	}
 	return t.story, nil
 }
@@ -136,6 +149,7 @@ func (t *teller) hear(e happened) {
 	at := float64(e.TNs) / 1e9
 	if e.Event == "segment" { // the run was taken up again; the meter was prepared anew
 		t.change(at)
+		t.release(at)
 		t.ended, t.arrived, t.now = 0, nil, setting{at: at}
 		t.settings = append(t.settings, t.now)
 		return
@@ -148,6 +162,7 @@ func (t *teller) hear(e happened) {
 		t.lose(span{e.FromS, e.ToS})
 	case "tripped", "failed", "stopped", "safe", "not safe", "ended":
 		t.change(at)
+		t.release(at)
 		t.ended, t.arrived = at, nil
 	case "step":
 		t.cut(at, e.Text != t.role) // the same plateau goes on in another role
@@ -162,6 +177,12 @@ func (t *teller) hear(e happened) {
 		t.arrived = nil
 	case "moved":
 		t.moved(e)
+	case "cycling":
+		t.release(at)
+		t.bendTo(at, true)
+	case "cycled":
+		t.cycles = e.Count
+		t.bendTo(at, false)
 	case "set":
 		t.set(at, e.Text, t.ops[e.Step] == "sweep" || t.ops[e.Step] == "confirm")
 	}
@@ -171,7 +192,7 @@ func (t *teller) over() bool { return t.ended > 0 }
 
 // change ends what lasted up to now.
 func (t *teller) change(at float64) {
-	if t.arrived != nil && t.role == "" && !t.off && at > t.arrived.from {
+	if t.arrived != nil && t.role == "" && !t.off && !t.bent && at > t.arrived.from {
 		s := *t.arrived
 		s.to, s.wires, s.amps = at, t.now.wires, t.now.amps
 		t.stays = append(t.stays, s)
@@ -203,9 +224,34 @@ func (t *teller) lose(g span) {
 		}
 	}
 	t.stays, t.moves, t.moving = stays, moves, -1
+	t.shapes = slices.DeleteFunc(t.shapes, func(s shape) bool { return s.to > g.from })
 	if t.arrived != nil {
 		t.arrived.from = max(t.arrived.from, g.to)
 	}
+}
+
+// travelling is how long a stage takes at most, where it speeds up and slows down within
+// half of the way: half as long again as at full speed, and a moment. A rule of thumb.
+func travelling(distance, speed float64) float64 {
+	if speed <= 0 {
+		return 0
+	}
+	return 1.5*math.Abs(distance)/speed + 0.1
+}
+
+// bendTo lets no plateau go on while the film is bent.
+func (t *teller) bendTo(at float64, bent bool) {
+	t.cut(at, bent != t.bent)
+	t.bent = bent
+}
+
+// release ends the shape that was held.
+func (t *teller) release(at float64) {
+	if t.holding != nil && at > t.holding.from && t.role == "" {
+		t.holding.to = at
+		t.shapes = append(t.shapes, *t.holding)
+	}
+	t.holding = nil
 }
 
 // cut lets a plateau go on as another one, where something but the temperature changed.
@@ -242,6 +288,21 @@ func (t *teller) set(at float64, text string, passing bool) {
 		if strings.HasPrefix(rest, "temperature ") || strings.HasPrefix(rest, "heat ") {
 			t.change(at)
 			t.arrived = nil
+		}
+		return
+	}
+	if rest, ok := strings.CutPrefix(text, t.facts.Stage+" "); ok && t.facts.Stage != "" {
+		if metres, ok := strings.CutPrefix(rest, "position "); ok {
+			t.release(at)
+			var to float64
+			fmt.Sscan(metres, &to)
+			t.holding = &shape{from: at, position: to, cycles: t.cycles, arrives: at + travelling(to-t.position, t.speed)}
+			t.position = to
+			t.bendTo(at, math.Abs(to-t.facts.FlatAtM) > sameTravel)
+		} else if speed, ok := strings.CutPrefix(rest, "speed "); ok {
+			fmt.Sscan(speed, &t.speed)
+		} else {
+			t.release(at) // it looks for its switch, or worse
 		}
 		return
 	}

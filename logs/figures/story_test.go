@@ -24,6 +24,9 @@ func told(t *testing.T, plan string, events ...[4]string) *logs.Run {
 		if e[1] == "moved" {
 			object["t0_s"], object["u_t0_s"] = s-2, 0.1
 		}
+		if e[1] == "cycled" {
+			object["cycles"] = 50
+		}
 		if e[1] == "gap" {
 			object["from_s"], object["to_s"] = 50, s
 		}
@@ -84,6 +87,31 @@ func TestStays(t *testing.T) {
 		if strings.Join(got, " ") != c.want {
 			t.Errorf("%s: %v, expected %q", c.name, got, c.want)
 		}
+	}
+}
+
+// TestShapes: what a stage holds between two moves, no longer than to the next cycles; a
+// plateau does not go on while the film is bent.
+func TestShapes(t *testing.T) {
+	s, err := readStory(told(t, `{"actions":[],"summary":{"bends":[{"travel_m":0.005,"radius_m":0.012}]}}`,
+		[4]string{"1", "arrived", "1 bring", "plate.temperature"}, [4]string{"2", "set", "1", "stage reference home"},
+		[4]string{"3", "set", "2 flat", "stage speed 0.01 m/s"}, [4]string{"4", "set", "2 flat", "stage position 0.001 m"},
+		[4]string{"10", "set", "3 bend", "stage position 0.006 m"}, [4]string{"20", "set", "4 flat", "stage position 0.001 m"},
+		[4]string{"30", "cycling", "5 cycle", ""}, [4]string{"90", "cycled", "5 cycle", ""},
+		[4]string{"91", "set", "5 cycle", "stage position 0.006 m"}, [4]string{"100", "tripped", "", ""}), Facts{Plate: "plate", Stage: "stage", FlatAtM: 0.001})
+	if err != nil || len(s.bends) != 1 {
+		t.Fatal(s.bends, err)
+	}
+	var got []string
+	for _, x := range s.shapes {
+		got = append(got, fmt.Sprintf("%g-%g at %g, %g cycles, there by %.2f", x.from, x.to, x.position, x.cycles, x.arrives))
+	}
+	for _, x := range s.stays {
+		got = append(got, fmt.Sprintf("%g-%g", x.from, x.to))
+	}
+	if want := "4-10 at 0.001, 0 cycles, there by 4.25; 10-20 at 0.006, 0 cycles, there by 10.85; 20-30 at 0.001, 0 cycles, there by 20.85; " +
+		"91-100 at 0.006, 50 cycles, there by 91.85; 1-10; 20-30; 90-91"; strings.Join(got, "; ") != want {
+		t.Errorf("%s\nexpected %s", strings.Join(got, "; "), want)
 	}
 }
 

@@ -1,0 +1,220 @@
+package figures
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+)
+
+// shape is a stretch in which a stage held the film in one shape.
+type shape struct {
+	from, to float64 // s; the stage is told at the first
+	arrives  float64 // s, at the latest
+	position float64 // m
+	cycles   float64 // done before
+}
+
+// bend is what a plan says of one position.
+type bend struct {
+	RadiusM    float64 `json:"radius_m"`
+	URadiusM   float64 `json:"u_radius_m"`
+	TravelM    float64 `json:"travel_m"`
+	MeanStrain float64 `json:"mean_strain"`
+}
+
+// held is the resistance in one shape, at rest and brought to one temperature.
+type held struct {
+	shape
+	r, u float64
+	bend *bend // nil when flat
+}
+
+// sameTravel is how far two positions may differ that are one, m: a stage is told to the
+// micrometre.
+const sameTravel = 2e-6
+
+// bending is what bending, and doing so again and again, does to the resistance.
+func (c *computer) bending() {
+	if c.Facts.Stage == "" || len(c.shapes) == 0 {
+		c.skip("bend_response, gauge_factor, cycles_to_threshold", errors.New("nothing was bent by a stage"))
+		return
+	}
+	all, err := c.held()
+	if err != nil {
+		c.skip("bend_response, gauge_factor, cycles_to_threshold", err)
+		return
+	}
+	c.bendResponses(all)
+	c.gauge(all)
+	c.wear(all)
+}
+
+// mostRest is how much of a shape's end counts, s: what was done before in the same shape
+// does not. Common practice, no source.
+const mostRest = 60
+
+// held takes the second half of each shape, once the stage has arrived. A thermometer
+// read beside it brings all values to the temperature of the first.
+func (c *computer) held() (all []held, err error) {
+	b := beside{t: c.R.Time, r: c.R.Y}
+	if len(c.Facts.Thermometers) > 0 {
+		if with, err := c.together(c.Facts.Thermometers[0].Channel); err == nil {
+			b = with
+		} else {
+			c.Notes = append(c.Notes, "bending: resistances are not corrected for temperature: "+err.Error())
+		}
+	}
+	slope := c.slope
+	squares, dof := 0., 0
+	var counts []int
+	for _, s := range c.shapes {
+		from, _ := slices.BinarySearch(b.t, max(s.arrives, (s.from+s.to)/2, s.to-mostRest))
+		to, _ := slices.BinarySearch(b.t, s.to)
+		r := goodOf(b.r[min(from, to):to])
+		h := held{shape: s, bend: c.bendAt(s.position)}
+		if len(r) == 0 || h.bend == nil && math.Abs(s.position-c.Facts.FlatAtM) > sameTravel {
+			continue // not read, or another shape, of which the plan says nothing
+		}
+		m := MomentsOf(r)
+		h.r, squares, dof = m.Mean, squares+m.SumOfSquares(), dof+m.N-1
+		if b.temperature != nil {
+			if slope == 0 {
+				slope = c.Facts.ExpectedPerK * h.r
+			}
+			h.r -= slope * (MomentsOf(b.temperature[from:to]).Mean - b.temperature[0])
+			h.u = math.Abs(slope) * Rectangular(c.Facts.Thermometers[0].ResolutionK/2)
+		}
+		all, counts = append(all, h), append(counts, m.N)
+	}
+	noise, err := c.scatterOf(all, squares, dof)
+	for i := range all {
+		all[i].u = math.Hypot(all[i].u, noise/math.Sqrt(float64(counts[i])))
+	}
+	return all, err
+}
+
+// scatterOf is the standard deviation of one reading in a shape: pooled over all shapes, or
+// as it was at rest, or from flat values that follow each other.
+func (c *computer) scatterOf(all []held, squares float64, dof int) (float64, error) {
+	const enough = 8 // degrees of freedom
+	var flat []float64
+	for _, h := range all {
+		if h.bend == nil {
+			flat = append(flat, h.r)
+		}
+	}
+	switch {
+	case dof >= enough:
+		return math.Sqrt(squares / float64(dof)), nil
+	case c.noise != nil:
+		return c.noise.Value, nil
+	case len(flat) >= leastReadings:
+		return noiseOf(flat), nil
+	}
+	return 0, fmt.Errorf("%d shapes were read so seldom that nothing says how far to trust a value", len(all))
+}
+
+func (c *computer) bendAt(position float64) *bend {
+	for i, b := range c.bends {
+		if math.Abs(c.Facts.FlatAtM+b.TravelM-position) <= sameTravel {
+			return &c.bends[i]
+		}
+	}
+	return nil
+}
+
+// bendResponses compare, for each radius, the first and the last bent value with the flat
+// one next before it.
+func (c *computer) bendResponses(all []held) {
+	type pair struct{ flat, bent held }
+	byRadius := map[float64][]pair{}
+	var order []float64
+	var flat *held
+	for i, h := range all {
+		if h.bend == nil {
+			flat = &all[i]
+			continue
+		}
+		if flat == nil {
+			continue
+		}
+		if byRadius[h.bend.RadiusM] == nil {
+			order = append(order, h.bend.RadiusM)
+		}
+		byRadius[h.bend.RadiusM] = append(byRadius[h.bend.RadiusM], pair{*flat, h})
+	}
+	if len(order) == 0 {
+		c.skip("bend_response", errors.New("no shape was held beside a flat one"))
+	}
+	for _, radius := range order {
+		pairs := byRadius[radius]
+		for i, p := range pairs {
+			if i > 0 && i < len(pairs)-1 {
+				continue
+			}
+			o := Origin{c.R.Channel, fmt.Sprintf("flat from %.1f s, bent from %.1f to %.1f s", p.flat.from, p.bent.from, p.bent.to)}
+			f, err := BendResponse(o, p.flat.r, p.flat.u, p.bent.r, p.bent.u, radius)
+			f.With = append(f.With, Given{"mean strain", p.bent.bend.MeanStrain, "1"}, Given{"cycles", p.bent.cycles, "1"}, Given{"u of the radius", p.bent.bend.URadiusM, "m"})
+			c.add("bend_response", []Figure{f}, err)
+		}
+	}
+}
+
+// gauge is the change per strain before the film is worn by cycles.
+func (c *computer) gauge(all []held) {
+	var strain, change []float64
+	scale, r0 := 0., 0.
+	for _, h := range all {
+		if h.cycles > 0 || r0 == 0 && h.bend != nil {
+			continue
+		}
+		if r0 == 0 {
+			r0 = h.r
+		}
+		s := 0.
+		if h.bend != nil {
+			s = h.bend.MeanStrain
+			scale = max(scale, h.bend.URadiusM/h.bend.RadiusM)
+		}
+		strain, change = append(strain, s), append(change, h.r/r0-1)
+	}
+	if low, high := extremes(strain); len(strain) < 3 || low == high {
+		c.skip("gauge_factor", fmt.Errorf("%d shapes were held before the first cycles, flat among them: at least 3 are needed", len(strain)))
+		return
+	}
+	o := Origin{c.R.Channel, fmt.Sprintf("%d shapes before the first cycles, mean strain of the film", len(strain))}
+	figures, err := GaugeFactor(o, strain, change, scale, c.tcr)
+	c.add("gauge_factor", figures, err)
+}
+
+// thresholds of change, %, of which lives are told; common practice, no source.
+var thresholds = []float64{5, 10, 20}
+
+// wear is how many cycles it takes until the flat film has changed by so much.
+func (c *computer) wear(all []held) {
+	var cycles, change []float64
+	r0, u := 0., 0.
+	for _, h := range all {
+		if h.bend != nil || len(cycles) > 0 && h.cycles <= cycles[len(cycles)-1] {
+			continue
+		}
+		if r0 == 0 {
+			r0 = h.r
+		}
+		cycles, change = append(cycles, h.cycles), append(change, 100*(h.r-r0)/r0)
+		u = max(u, 100*h.u/r0)
+	}
+	if len(cycles) < 3 {
+		c.skip("cycles_to_threshold", fmt.Errorf("the flat film was read at %d counts of cycles: at least 3 are needed", len(cycles)))
+		return
+	}
+	o := Origin{c.R.Channel, fmt.Sprintf("flat at %d counts of cycles, %.0f to %.0f, relative to the first", len(cycles), cycles[0], cycles[len(cycles)-1])}
+	for _, limit := range thresholds {
+		figures, err := CyclesToThreshold(o, cycles, change, u, limit)
+		c.add(fmt.Sprintf("cycles_to_threshold, %g %%", limit), figures, err)
+		if len(figures) > 0 && figures[0].Censored {
+			return // then the larger ones are too
+		}
+	}
+}
