@@ -188,6 +188,11 @@ func TestCrashAtEveryCall(t *testing.T) {
 			unborn++
 			continue
 		}
+		if run, _, err := Open(p.disk, filepath.Join("runs", "example")); err == nil {
+			if got := holds(t, run, p.acknowledged); got.Readings > got.Exchanges {
+				t.Fatalf("before %s: %d rows, and the bytes of %d", p.call, got.Readings, got.Exchanges)
+			}
+		}
 		if slices.ContainsFunc(recovers(t, p), func(t Tail) bool { return t.Torn > 0 }) {
 			torn++
 		}

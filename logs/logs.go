@@ -60,9 +60,9 @@
 //
 // # Acknowledged, torn, corrupt
 //
-// A batch of records goes to disk in this order: blocks of wire.jsonl,
-// events.jsonl and readings.csv written, each synced, their chain lines written,
-// synced. Then, and not before, its records are acknowledged: no crash loses
+// A batch of records goes to disk in this order: the block of wire.jsonl written and
+// synced, then that of events.jsonl, then that of readings.csv, then their chain lines:
+// no crash leaves a row without its bytes. Then, and not before, its records are acknowledged: no crash loses
 // them. A failed write or sync is never tried again (a kernel may drop the pages
 // and let the second sync succeed): the writer is dead.
 //

@@ -387,15 +387,11 @@ func (w *Writer) commit(blocks *[streams][]byte, lines *[streams]int64) error {
 	if w.Unsynced {
 		return w.gather(blocks, lines)
 	}
-	for i, block := range blocks {
+	for i, block := range blocks { // one after the other: no row is there before its bytes, after a power cut either
 		if len(block) > 0 {
 			if err := writeAll(w.files[i], block); err != nil {
 				return err
 			}
-		}
-	}
-	for i, block := range blocks {
-		if len(block) > 0 {
 			if err := w.files[i].Sync(); err != nil {
 				return err
 			}

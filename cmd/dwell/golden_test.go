@@ -73,6 +73,10 @@ func TestGoldenRuns(t *testing.T) {
 		for _, name := range []string{"wire.jsonl", "readings.csv"} {
 			compareGolden(t, filepath.Join(folder, name), filepath.Join(x.folder, name))
 		}
+		v, r := &verification{}, (*logs.Run)(nil)
+		if r, _ = openRecord(t, folder); v.rederive(r) != nil || len(v.findings) > 0 || v.readings == 0 || v.derived+v.without != v.readings {
+			t.Errorf("%s: of %d readings %d are derived again: %v", folder, v.readings, v.derived, v.findings)
+		}
 	}
 }
 

@@ -29,6 +29,7 @@ func TestParseAddress(t *testing.T) {
 		"TCPIP::192.0.2.7::5025::SOCKET":    {Kind: TCP, Path: "192.0.2.7:5025"},
 		"tcpip0::meter.lab::5025::socket":   {Kind: TCP, Path: "meter.lab:5025"},
 		"TCPIP12::[2001:db8::7]::1::SOCKET": {Kind: TCP, Path: "[2001:db8::7]:1"},
+		"recorded:runs/a b-LC-07/plate":     {Kind: Record, Path: "runs/a b-LC-07/plate"},
 	} {
 		want.Text = text
 		got, err := ParseAddress(text)
@@ -65,6 +66,8 @@ func TestParseAddressRefuses(t *testing.T) {
 		"ASRL-3::INSTR":                     "no serial port",
 		"ASRL+1::INSTR":                     "no serial port",
 		"ASRL01::INSTR":                     "no serial port",
+		"recorded:plate":                    "names no record",
+		"recorded:runs/":                    "names no record",
 		"tcp:host":                          "names no socket",
 		"tcp:host:":                         "names no socket",
 		"tcp::5025":                         "names no socket",
