@@ -46,3 +46,17 @@ func TestFiguresOfARenamedBench(t *testing.T) {
 	}
 	t.Errorf("no B value that holds: %s", read(t, filepath.Join(theFolder(t, root), "figures.json")))
 }
+
+// A metal film on a foil that no table knows is a specimen like any other.
+func TestRehearseAMetalFilm(t *testing.T) {
+	t.Parallel()
+	dir := renamed(t, "B value: 1000 K", "temperature coefficient: 0.3 %/K", "of: polyimide", "of: silk")
+	root := t.TempDir()
+	start(t, "rehearse", filepath.Join(dir, "staircase.yaml"), "--out", root).exits(exitDone)
+	for _, f := range figuresIn(t, theFolder(t, root)) {
+		if f.Figure == "tcr" && f.Unit == "1/K" && math.Abs(f.Value-0.003) <= max(f.Expanded, 1e-4) {
+			return
+		}
+	}
+	t.Errorf("no coefficient that holds: %s", read(t, filepath.Join(theFolder(t, root), "figures.json")))
+}

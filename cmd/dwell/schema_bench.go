@@ -84,7 +84,7 @@ func sceneSchema() schema {
 }
 
 func specimenSchema() schema {
-	layer := keysOf("a layer", key{"!of", textOf("a material")}, key{"!thickness", valueOfUnit("of the layer", "m")}, key{"modulus", valueOfUnit("of elasticity", "Pa")})
+	layer := keysOf("a layer", key{"!of", textOf("a material; the virtual bench knows glass, polyimide, PET and PEN, and takes any other for PET")}, key{"!thickness", valueOfUnit("of the layer", "m")}, key{"modulus", valueOfUnit("of elasticity", "Pa")})
 	limits := keysOf("what it survives")
 	for name, unit := range map[string]string{"temperature": "degC", "power": "W", "current": "A", "voltage": "V", "energy": "J", "strain": "1"} {
 		limits["properties"].(schema)[name] = limitSchema(func(about string) schema { return valueOfUnit(about, unit) })

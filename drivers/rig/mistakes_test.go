@@ -224,6 +224,7 @@ func TestMistakesInSpecimens(t *testing.T) {
 		{"within: 20 %", "within: 20", "hint: write it as in 20 %"},
 		{"  B value: 1000 K\n", "", "how the resistance follows temperature is missing"},
 		{"B value: 1000 K", "B value: 1000 K\n  temperature coefficient: 1 %/K", "not both"},
+		{"at: 25 degC\n  within: 20 %\n  B value: 1000 K", "at: 60 degC\n  within: 20 %\n  temperature coefficient: 5 %/K", "resistance at 25 degC: -7500 Ohm"},
 		{"at: 25 degC", "at: -300 degC", "nothing is that cold"},
 		{"film face: up", "film face: out", `"out" is no way for the film to face`},
 		{"thickness: 125 um", "thickness: 125 Pa", "a length is expected here"},

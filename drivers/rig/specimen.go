@@ -1,6 +1,9 @@
 package rig
 
 import (
+	"cmp"
+	"math"
+
 	"dwell/drivers/convert"
 	"dwell/drivers/quantity"
 	"dwell/drivers/yamltext"
@@ -115,6 +118,8 @@ func (r reader) film(s *Specimen, n *yamltext.Node) {
 	}
 	if !isKnown || !s.Law.given {
 		s.R0Ohm = 0 // nothing is expected then
+	} else if at25 := s.ExpectedOhm(25); s.R0Ohm > 0 && !(at25 > 0 && at25 <= math.MaxFloat64) {
+		r.wrong(cmp.Or(t["B value"], t["temperature coefficient"]), "by this law nothing can have its resistance at 25 degC: %g Ohm", at25)
 	}
 	if t["width"] != nil {
 		s.WidthM = r.positive(t["width"], inMetre)

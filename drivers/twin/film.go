@@ -3,6 +3,7 @@ package twin
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"dwell/drivers/clock"
 	"dwell/drivers/convert"
@@ -13,6 +14,7 @@ import (
 type FilmModel struct {
 	R25Ohm       float64 // resistance at 25 degC
 	BK           float64 // B of R = R25 exp(B (1/T - 1/298.15 K)), kelvin
+	PerK         float64 // or, with no B, a of R = R25 (1 + a (t - 25 degC)), 1/K
 	ContactOhm   float64 // each of the two contacts
 	LeadOhm      float64 // each of the two leads
 	DriftPerHour float64 // relative
@@ -88,10 +90,14 @@ type film struct {
 }
 
 func newFilm(m FilmModel, seed uint64) (film, error) {
-	if !(m.R25Ohm > 0 && m.BK >= 0 && m.ContactOhm >= 0 && m.LeadOhm >= 0 && m.Flicker >= 0 && m.HeatedAreaM2 > 0) {
-		return film{}, fmt.Errorf("the film: expected positive resistance and area, nothing negative, got %+v", m)
+	if !(m.R25Ohm > 0 && isFinite(m.R25Ohm, m.BK, m.PerK) && (m.BK == 0 || m.PerK == 0) && m.ContactOhm >= 0 && m.LeadOhm >= 0 && m.Flicker >= 0 && m.HeatedAreaM2 > 0) {
+		return film{}, fmt.Errorf("the film: expected positive resistance and area, one law, nothing else negative, got %+v", m)
 	}
 	return film{m, convert.Thermistor{R25Ohm: m.R25Ohm, BK: m.BK}, newStream(seed, noiseJohnson), newFlicker(seed, m.Flicker)}, nil
+}
+
+func isFinite(all ...float64) bool {
+	return !slices.ContainsFunc(all, func(x float64) bool { return math.IsNaN(x) || math.IsInf(x, 0) })
 }
 
 // ohm is the film's resistance at a temperature, without drift and noise.
@@ -101,6 +107,9 @@ func (f *film) ohm(degC float64, faults Faults) float64 {
 		return openOhm
 	case faults.FilmShort:
 		return shortOhm
+	}
+	if f.PerK != 0 { // a straight line ends somewhere; what comes after it is no film
+		return max(float64(f.R25Ohm*(1+float64(f.PerK*(degC-25)))), shortOhm)
 	}
 	ohm, err := f.law.Resistance(degC)
 	if err != nil { // a slab never gets there; an open film is the honest stand-in

@@ -3,9 +3,8 @@ package twin
 import (
 	"fmt"
 	"math"
+	"slices"
 
-	"dwell/drivers/convert"
-	"dwell/drivers/quantity"
 	"dwell/drivers/rig"
 )
 
@@ -83,7 +82,8 @@ func sceneOf(r *rig.Rig, s *rig.Specimen, seed uint64) (Scene, error) {
 	if err := stripOf(&scene.Strip, r, s); err != nil {
 		return scene, err
 	}
-	return scene, layersOf(&scene, s)
+	layersOf(&scene, s)
+	return scene, nil
 }
 
 // stripOf clamps the specimen into the rig's stage, if it has one.
@@ -126,29 +126,29 @@ func plateOf(m *PlateModel, p *rig.Profile) {
 	}
 }
 
-// filmOf takes the film's law from the specimen. The virtual film follows a B
-// value; a temperature coefficient becomes the B value with the same slope at its
-// reference temperature.
+// filmOf takes the film's law from the specimen. Both laws are written from 25 degC here.
 func filmOf(m *FilmModel, s *rig.Specimen) error {
-	reference_K := s.AtDegC + 273.15
-	m.BK = s.Law.BK
+	m.BK, m.PerK = s.Law.BK, 0
+	m.R25Ohm = s.ExpectedOhm(25)
+	if !(m.R25Ohm > 0) || math.IsInf(m.R25Ohm, 0) {
+		return fmt.Errorf("specimen %s: by its law its resistance at 25 degC is %g Ohm", s.ID, m.R25Ohm)
+	}
 	if m.BK == 0 {
-		m.BK = -float64(s.Law.PerK * reference_K * reference_K)
+		m.PerK = s.Law.PerK * (s.R0Ohm / m.R25Ohm)
 	}
-	if m.BK < 0 {
-		return fmt.Errorf("specimen %s: the virtual film only knows a resistance that falls with temperature", s.ID)
-	}
-	m.R25Ohm = float64(s.R0Ohm * convert.Exp(float64(m.BK*(1/298.15-1/reference_K))))
 	return nil
+}
+
+// material is its names, and its numbers in W/(m K), kg/m3 and J/(kg K).
+type material struct {
+	names                                []string
+	conductivity, density, specific_heat float64
 }
 
 // materials that specimens are made of, with sources: glass as in Incropera and
 // DeWitt table A.3 and data sheets; polyimide from a maker's data sheet; PET and
 // PEN from review tables and supplier data, mid-range, partly from memory.
-var materials = []struct {
-	names                                []string
-	conductivity, density, specific_heat float64
-}{
+var materials = []material{
 	{[]string{"glass", "soda-lime glass"}, 1.4, 2500, 750},
 	{[]string{"polyimide", "PI"}, 0.12, 1420, 1090},
 	{[]string{"PET"}, 0.24, 1390, 1250},
@@ -157,17 +157,14 @@ var materials = []struct {
 
 // layersOf puts the specimen's layers on the slide of the bench. A specimen that
 // has glass of its own needs no slide. The film is on the upper face.
-func layersOf(scene *Scene, s *rig.Specimen) error {
+func layersOf(scene *Scene, s *rig.Specimen) {
 	if len(s.Layers) == 0 {
-		return nil
+		return
 	}
 	slide, joint := scene.Layers[0], scene.Layers[len(scene.Layers)-1].ContactBelowWPerM2K
 	layers := []Layer{slide}
 	for i, l := range s.Layers {
-		made, glass, err := layerOf(l)
-		if err != nil {
-			return fmt.Errorf("specimen %s: %w", s.ID, err)
-		}
+		made, glass := layerOf(l)
 		if i == 0 && glass {
 			layers = layers[:0]
 		} else if i == 0 {
@@ -176,25 +173,21 @@ func layersOf(scene *Scene, s *rig.Specimen) error {
 		layers = append(layers, made)
 	}
 	scene.Layers = layers
-	return nil
 }
 
 // thinnestCell is the least thickness worth a cell of its own: heat crosses this
 // much of glass in a tick of the world.
 const thinnestCell = 300e-6
 
-func layerOf(l rig.Layer) (made Layer, glass bool, err error) {
-	var known []string
-	for i, m := range materials {
-		for _, name := range m.names {
-			if name == l.Of {
-				cells := int(math.Ceil(l.ThicknessM / thinnestCell))
-				return Layer{ThicknessM: l.ThicknessM, ConductivityWPerMK: m.conductivity, DensityKgPerM3: m.density,
-					HeatCapacityJPerKgK: m.specific_heat, Cells: min(max(cells, 1), 8)}, i == 0, nil
-			}
-			known = append(known, name)
-		}
+// layerOf is a layer in numbers. What is in no table is taken for PET, as foils of
+// polymer differ little from one another.
+func layerOf(l rig.Layer) (made Layer, glass bool) {
+	at := slices.IndexFunc(materials, func(m material) bool { return slices.Contains(m.names, l.Of) })
+	if at < 0 {
+		at = slices.IndexFunc(materials, func(m material) bool { return m.names[0] == "PET" })
 	}
-	return made, false, fmt.Errorf("the virtual bench does not know %q, only %q: layer of %s", l.Of, known,
-		quantity.AppendNumber(nil, l.ThicknessM))
+	m := materials[at]
+	cells := int(math.Ceil(l.ThicknessM / thinnestCell))
+	return Layer{ThicknessM: l.ThicknessM, ConductivityWPerMK: m.conductivity, DensityKgPerM3: m.density,
+		HeatCapacityJPerKgK: m.specific_heat, Cells: min(max(cells, 1), 8)}, at == 0
 }

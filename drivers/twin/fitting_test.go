@@ -75,10 +75,10 @@ func fitOutWithSeed(t *testing.T, replacements ...string) (*rig.Rig, *rig.Specim
 	return r, s, 7
 }
 
-// A specimen on glass of its own needs no slide; a coefficient becomes the B value
-// of the same slope.
+// A specimen on glass of its own needs no slide; a film follows its coefficient,
+// a metal's too.
 func TestSpecimenOfItsOwnKind(t *testing.T) {
-	scene, err := sceneOf(fitOutWithSeed(t, "[{of: polyimide, thickness: 50 um}]", "[{of: glass, thickness: 1.1 mm}, {of: PET, thickness: 100 um}]",
+	scene, err := sceneOf(fitOutWithSeed(t, "[{of: polyimide, thickness: 50 um}]", "[{of: glass, thickness: 1.1 mm}, {of: silk, thickness: 100 um}]",
 		"B value: 2000 K", "temperature coefficient: -1 %/K"))
 	if err != nil {
 		t.Fatal(err)
@@ -92,13 +92,22 @@ func TestSpecimenOfItsOwnKind(t *testing.T) {
 		t.Fatal(err)
 	}
 	near(t, "resistance at the reference", w.film.ohm(20, Faults{}), 20e3, 1e-6)
+	near(t, "resistance 10 K above it", w.film.ohm(30, Faults{}), 18e3, 1e-6)
+	scene, err = sceneOf(fitOutWithSeed(t, "B value: 2000 K", "temperature coefficient: 0.3 %/K"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	metal, err := NewWorld(scene)
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "a metal at the reference", metal.film.ohm(20, Faults{}), 20e3, 1e-6)
+	near(t, "a metal 40 K above it", metal.film.ohm(60, Faults{}), 22.4e3, 1e-6)
 	near(t, "slope there", (w.film.ohm(20.01, Faults{})-w.film.ohm(19.99, Faults{}))/0.02/20e3, -0.01, 1e-7)
 }
 
 func TestBenchesThatCannotBe(t *testing.T) {
 	for _, c := range []struct{ from, to, want string }{
-		{"of: polyimide", "of: wood", `does not know "wood"`},
-		{"B value: 2000 K", "temperature coefficient: 0.3 %/K", "falls with temperature"},
 		{"  dmm: {profile: scpi-multimeter", "  dmm: {profile: namur-hotplate-echo", "plate and dmm: the virtual bench has but one plate to heat"},
 		{"  dmm: {profile: scpi-multimeter", "  dmm: {profile: scpi-source-meter", "meter and dmm: the virtual bench has but one film to source into"},
 		{"top conductance: 6", "top conductance: 0", "expected positive coefficients"},
