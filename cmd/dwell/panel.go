@@ -153,10 +153,10 @@ func (p *panel) status(now clock.Instant, columns int) (lines []shown) {
 		for _, part := range wrap(loud, columns) {
 			lines = append(lines, shown{part, p.x.speech.alarmed})
 		}
-		return append(lines, p.instruments(now, columns)...)
+		return append(lines, p.instruments(now, columns, s.Stops)...)
 	case s.Stopping:
 		lines = append(lines, shown{"the rig is being made safe, since " + span(now-s.Since), p.x.speech.bold})
-		return append(lines, p.instruments(now, columns)...)
+		return append(lines, p.instruments(now, columns, s.Stops)...)
 	}
 	left := "about " + span(clock.Instant(p.x.job.plan.Summary.DurationNs)-now) + " left"
 	if late := now - clock.Instant(p.x.job.plan.Summary.DurationNs); late > 0 {
@@ -170,8 +170,9 @@ func (p *panel) status(now clock.Instant, columns int) (lines []shown) {
 	return append(lines, shown{"  stop with Ctrl-C: all is switched off and read back", plain})
 }
 
-// instruments says of each how far making it safe has come, the bad ones first.
-func (p *panel) instruments(now clock.Instant, columns int) (lines []shown) {
+// instruments says of each how far making it safe has come, the bad ones first, and how
+// to end it: the first stop of a bench that is being made safe gives up nothing.
+func (p *panel) instruments(now clock.Instant, columns, stops int) (lines []shown) {
 	add := func(text, indent string, paint func(string) string) {
 		for i, part := range wrap(text, columns-4) {
 			if i > 0 {
@@ -191,7 +192,11 @@ func (p *panel) instruments(now clock.Instant, columns int) (lines []shown) {
 		}
 	}
 	if p.alarm.on() {
-		add("dwell goes on trying. When the mains are off, end it with Ctrl-C", "", plain)
+		how := "twice"
+		if stops > 0 {
+			how = "once more"
+		}
+		add("dwell goes on trying. When the mains are off, end it with Ctrl-C, "+how, "", plain)
 	}
 	return lines
 }

@@ -193,8 +193,12 @@ func TestTheAlarmOnTheScreen(t *testing.T) {
 			if strings.Contains(text, "stop with Ctrl-C") || strings.Contains(text, " left, ") {
 				t.Errorf("the screen looks as if all were well:\n%s", text)
 			}
+			if now.line("end it with Ctrl-C, twice") < 0 {
+				t.Errorf("it does not say how to end it:\n%s", text)
+			}
 			person.WriteString("\x03")
 			p.says("to stop once more gives up")
+			wait(t, "the words to follow", func() bool { return screen().line("end it with Ctrl-C, once more") >= 0 })
 			person.WriteString("\x03")
 			p.exits(exitNotSafe)
 			if text := screen().String(); strings.Count(text, loud) != 1 || !strings.HasSuffix(strings.TrimSpace(text), loud) {
