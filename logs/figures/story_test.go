@@ -98,7 +98,7 @@ func TestShapes(t *testing.T) {
 		[4]string{"3", "set", "2 flat", "stage speed 0.01 m/s"}, [4]string{"4", "set", "2 flat", "stage position 0.001 m"},
 		[4]string{"10", "set", "3 bend", "stage position 0.006 m"}, [4]string{"20", "set", "4 flat", "stage position 0.001 m"},
 		[4]string{"30", "cycling", "5 cycle", ""}, [4]string{"90", "cycled", "5 cycle", ""},
-		[4]string{"91", "set", "5 cycle", "stage position 0.006 m"}, [4]string{"100", "tripped", "", ""}), Facts{Plate: "plate", Stage: "stage", FlatAtM: 0.001})
+		[4]string{"91", "set", "5 cycle", "stage position 0.006 m"}, [4]string{"100", "tripped", "", ""}), Facts{Plate: "plate", OnPlate: []string{"plate.temperature"}, Stage: "stage", FlatAtM: 0.001})
 	if err != nil || len(s.bends) != 1 {
 		t.Fatal(s.bends, err)
 	}
