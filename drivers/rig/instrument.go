@@ -38,6 +38,8 @@ type Instrument struct {
 	judge drivers.Judge
 	letGo func() // of one that was opened to be made safe
 	done  bool   // nothing more is wanted of it
+	// doubted: its link was opened again, and who is there has not been asked since.
+	doubted bool
 
 	memory    Memory
 	heated    bool       // since it was prepared, or for all that is known
@@ -62,6 +64,7 @@ type output struct {
 // so that a run can be put down and taken up again.
 type Memory struct {
 	Known   []Known       // by set quantity
+	Who     string        // what it said of itself when it was last identified, "" before
 	Armed   bool          // the watchdog runs
 	FedAt   clock.Instant // when it was last fed
 	Settled clock.Instant // when the level will have settled after it was turned round
@@ -236,9 +239,9 @@ func (i *Instrument) Restore(m Memory) {
 	i.retime()
 }
 
-// forget is knowing nothing of the instrument any more.
+// forget is knowing nothing of the instrument any more but who it is.
 func (i *Instrument) forget() {
-	i.memory = Memory{Known: make([]Known, len(i.p.Sets))}
+	i.memory = Memory{Who: i.memory.Who, Known: make([]Known, len(i.p.Sets))}
 	i.retime()
 }
 
@@ -354,9 +357,18 @@ func (i *Instrument) bad(x *wire.Exchange, why error) error {
 	return fmt.Errorf("%s: asked %q, answered %q: %w", i.port, x.Request, x.Reply, why)
 }
 
-// Identify asks who is there, and compares with the profile. What is left over from
-// somebody else's conversation is asked about once more.
+// Identify asks who is there, and compares with the profile.
 func (i *Instrument) Identify(by clock.Instant) (string, error) {
+	who, err := i.identity(by)
+	if err == nil {
+		i.memory.Who = who
+	}
+	return who, err
+}
+
+// identity asks who is there. What is left over from somebody else's conversation is
+// asked about once more.
+func (i *Instrument) identity(by clock.Instant) (string, error) {
 	who := &i.p.Identity
 	for try := 0; ; try++ {
 		x, err := i.asked(who.Ask, framing(who.Style), i.patience(who.Ask), by)

@@ -54,6 +54,9 @@ func (i *Instrument) attempt(by clock.Instant) (drivers.Grade, string, error) {
 	if err := i.port.Seize(by); err != nil { // nothing that comes is trusted yet
 		return drivers.Unconfirmed, "", err
 	}
+	if err := i.recognise(by); err != nil {
+		return drivers.Unconfirmed, "", fmt.Errorf("everything that makes it safe was sent once without waiting for an answer; then %w", err)
+	}
 	grade, text, err := i.prove(min(by, i.clock.Now().After(i.proofTime())))
 	if err != nil {
 		err = fmt.Errorf("everything that makes it safe was sent once without waiting for an answer; asked again, %w", err)
@@ -178,7 +181,31 @@ func (i *Instrument) reopen(by clock.Instant) error {
 		return errors.Join(err, fresh.Close())
 	}
 	fresh.SetFooting(i.footing())
-	i.port = fresh
+	i.port, i.doubted = fresh, true
 	old.End()
+	return nil
+}
+
+// identityTime is how long it may take to be sure who is there: asked twice.
+func (i *Instrument) identityTime() clock.Instant {
+	return i.footingTime() + 2*i.patience(i.p.Identity.Ask) + i.p.Footing.Quiet
+}
+
+// recognise makes sure that a link which was opened again leads to the instrument that
+// was identified before: the name of a port may be another's by now. Where there is
+// nothing to compare with (a process that only makes safe has not met the instrument; two
+// of a kind say the same of themselves; a status is no name) the profile's pattern holds.
+func (i *Instrument) recognise(by clock.Instant) error {
+	if !i.doubted || i.memory.Who == "" || i.p.Identity.Style == EchoAndValue {
+		return nil
+	}
+	who, err := i.identity(min(by, i.clock.Now().After(i.identityTime())))
+	if err != nil {
+		return err
+	}
+	if who != i.memory.Who {
+		return fmt.Errorf("another instrument is at its port since the link was lost: %q, and it was %q", who, i.memory.Who)
+	}
+	i.doubted = false
 	return nil
 }

@@ -212,6 +212,43 @@ func TestALostLinkIsAnErrorAndIsOpenedAgain(t *testing.T) {
 	})
 }
 
+// While a cable was out, its port was given to another instrument of the same kind: what
+// that one says is no evidence, until the cable leads to the right one again.
+func TestAnotherInstrumentAtThePortConfirmsNothing(t *testing.T) {
+	d := &cut{meter: newMeter()}
+	usual, serial := d.answer, "0042"
+	d.answer = func(line string) string {
+		if line == "*IDN?" {
+			return "VIRTUAL,SM," + serial + ",1\n"
+		}
+		return usual(line)
+	}
+	bench(t, "scpi-source-meter", d, &judge{}, func(c *clock.World, i *Instrument, b *Bench) error {
+		if _, err := i.Identify(soon(c)); err != nil {
+			return err
+		}
+		if err := sourcing(i, 1e-5, "off", soon(c)); err != nil {
+			return err
+		}
+		d.pulled = true
+		_, err := i.Measure(0, nil, soon(c))
+		expect(t, "a pulled cable", err, "link lost")
+		d.pulled, serial = false, "0099"
+		for range 2 { // the second attempt finds the link as it should be
+			e, err := seized(c, i)
+			expect(t, "another one", err, "not confirmed safe", "another instrument is at its port", `"VIRTUAL,SM,0099,1", and it was "VIRTUAL,SM,0042,1"`)
+			if e.Grade != drivers.Unconfirmed || d.values["OUTP"] != "0" {
+				t.Errorf("expected what makes safe to be sent and not believed: %+v", e)
+			}
+		}
+		serial = "0042"
+		if e, err := seized(c, i); err != nil || e.Grade != drivers.Direct {
+			t.Errorf("the right one again: %+v, %v", e, err)
+		}
+		return nil
+	})
+}
+
 // Making safe goes ahead of an exchange that is under way.
 func TestSafeGoesAheadOfAReading(t *testing.T) {
 	m := newMeter()
