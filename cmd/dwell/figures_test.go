@@ -183,6 +183,9 @@ func TestFiguresOfBending(t *testing.T) {
 	if err := json.Unmarshal([]byte(read(t, filepath.Join(theFolder(t, root), "figures.json"))), &all); err != nil {
 		t.Fatal(err)
 	}
+	if !strings.Contains(read(t, filepath.Join(theFolder(t, root), "report.html")), "mean strain of the film / %") {
+		t.Error("the page shows no bending")
+	}
 	seen := map[string]int{}
 	for _, f := range all {
 		seen[f.Figure]++

@@ -45,6 +45,13 @@ func (c *computer) bending() {
 		c.skip("bend_response, gauge_factor, cycles_to_threshold", err)
 		return
 	}
+	for _, h := range all {
+		s := Shape{Cycles: h.cycles, R: h.r, U: h.u}
+		if h.bend != nil {
+			s.RadiusM, s.MeanStrain = h.bend.RadiusM, h.bend.MeanStrain
+		}
+		c.Shapes = append(c.Shapes, s)
+	}
 	c.bendResponses(all)
 	c.gauge(all)
 	c.wear(all)

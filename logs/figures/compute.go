@@ -25,6 +25,7 @@ type Results struct {
 	Plateaus   []Plateau
 	Transients []Transient
 	Sweeps     []Sweep
+	Shapes     []Shape
 	Allan      []Allan
 	Interval   float64 // s, of the readings of Allan
 	Trend      Record  // what the drift was taken from
@@ -37,6 +38,14 @@ type Plateau struct {
 	From, To   float64 // s
 	TargetDegC float64
 	Step       string
+}
+
+// Shape is the film in one shape, at one temperature.
+type Shape struct {
+	Cycles     float64 // done before
+	RadiusM    float64 // 0 for flat
+	MeanStrain float64
+	R, U       float64 // Ohm, and its standard uncertainty
 }
 
 // Omission is a figure that is not given, and why.
@@ -113,8 +122,9 @@ func (c *computer) take() {
 // where others were read with four, and those in which the film was laid down anew, on
 // a contact with the plate that may be another one.
 func (c *computer) choose() {
-	least := math.Inf(1)
+	least, fewest := math.Inf(1), math.Inf(1)
 	for _, s := range c.stays {
+		fewest = min(fewest, s.cycles)
 		if s.amps > 0 {
 			least = min(least, s.amps)
 		}
@@ -124,6 +134,7 @@ func (c *computer) choose() {
 		says string
 	}{
 		{func(s stay) bool { return s.amps > apart*least }, "were read at a larger current than others: they count for self_heating alone"},
+		{func(s stay) bool { return s.cycles > fewest }, "came after further cycles of bending: the film is another one then, and the first figures are told"},
 		{func(s stay) bool { return s.wires == "2" }, "were read with two wires: they count for contact_resistance alone"},
 		{func(s stay) bool { return s.placed }, "began with the specimen laid down: they count for response alone"},
 	} {
@@ -237,7 +248,11 @@ func (c *computer) plateaus() {
 			continue
 		}
 		segments := b.segments(c.stays)
-		s, err := Settle(b.t, b.temperature, b.r, segments)
+		by := Settle
+		if t.asRead() {
+			by = readOff
+		}
+		s, err := by(b.t, b.temperature, b.r, segments)
 		if err != nil {
 			if !done && len(segments) > 0 {
 				c.oneLevel(t, b, segments)

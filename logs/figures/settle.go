@@ -88,6 +88,34 @@ func Settle(t, temperature, r []float64, plateaus []Segment) (Settled, error) {
 	return s, s.again(best)
 }
 
+// readOff is the holds of a record without any lag: for a thermometer that shows what the
+// film has. What one reads off is what it has settled to.
+func readOff(t, temperature, r []float64, plateaus []Segment) (Settled, error) {
+	if err := fittable(r, t, temperature); err != nil {
+		return Settled{}, err
+	}
+	s := Settled{DoF: math.Inf(1)}
+	for _, p := range plateaus {
+		if p.From < 0 || p.To > len(t) || p.To-p.From < leastInHold {
+			s.Notes = append(s.Notes, fmt.Sprintf("the plateau from %v to %v s has %d readings, at least %d are needed: left out", p.Start, p.End, p.To-p.From, leastInHold))
+			continue
+		}
+		s.addHold(t[p.From:p.To], temperature[p.From:p.To], r[p.From:p.To], p)
+		h := &s.Holds[len(s.Holds)-1]
+		h.T, h.UT, h.Settled, h.USettled = h.TSeen, h.UTSeen, h.Seen, h.USeen
+		_, _, dof := MeanError(r[p.To-max(4, int(tailShare*float64(p.To-p.From))) : p.To])
+		if math.IsNaN(dof) {
+			dof = 1
+		}
+		s.DoF = max(1, min(s.DoF, dof))
+	}
+	if len(s.Holds) < 2 {
+		return s, fmt.Errorf("%d plateaus can be used: at least 2 at different temperatures are needed", len(s.Holds))
+	}
+	s.groups = nil
+	return s, s.slopes(func(h Hold) float64 { return h.Seen })
+}
+
 // again fits the same time constants with the slopes as they are now.
 func (s *Settled) again(best trial) error {
 	y := s.readings()

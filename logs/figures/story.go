@@ -33,6 +33,7 @@ type stay struct {
 	step     string
 	wires    string  // of the meter
 	amps     float64 // its source, 0 where it was not told
+	cycles   float64 // of bending, done before
 	placed   bool    // the film was laid down in it, and comes from elsewhere
 }
 
@@ -194,7 +195,7 @@ func (t *teller) over() bool { return t.ended > 0 }
 func (t *teller) change(at float64) {
 	if t.arrived != nil && t.role == "" && !t.off && !t.bent && at > t.arrived.from {
 		s := *t.arrived
-		s.to, s.wires, s.amps = at, t.now.wires, t.now.amps
+		s.to, s.wires, s.amps, s.cycles = at, t.now.wires, t.now.amps, t.cycles
 		t.stays = append(t.stays, s)
 	}
 	if t.moving >= 0 {

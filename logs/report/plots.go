@@ -557,3 +557,50 @@ func drift(r *figures.Results) (template.HTML, error) {
 	d.p.Legend.Top = true
 	return d.svg(tall)
 }
+
+// bends are the change of resistance with strain before the first cycles, and with the
+// count of cycles, flat and bent apart; both in % of the first flat value.
+func bends(r *figures.Results) (all []template.HTML, err error) {
+	at := slices.IndexFunc(r.Shapes, func(s figures.Shape) bool { return s.RadiusM == 0 })
+	if at < 0 || len(r.Shapes) < 3 {
+		return nil, nil
+	}
+	r0 := r.Shapes[at].R
+	strained := newDrawing("mean strain of the film / %", "change of resistance / %")
+	worn := newDrawing("cycles", "change of resistance / %")
+	var flat, bent [3][]float64 // strain or cycles, change, interval
+	var strain [3][]float64
+	most := 0.
+	for _, s := range r.Shapes {
+		change, u := 100*(s.R/r0-1), 200*s.U/r0
+		most = max(most, s.Cycles)
+		if s.Cycles == 0 {
+			strain[0], strain[1], strain[2] = append(strain[0], 100*s.MeanStrain), append(strain[1], change), append(strain[2], u)
+		}
+		to := &bent
+		if s.RadiusM == 0 {
+			to = &flat
+		}
+		to[0], to[1], to[2] = append(to[0], s.Cycles), append(to[1], change), append(to[2], u)
+	}
+	strained.bars(strain[0], strain[1], strain[2], blue)
+	strained.marks("", strain[0], strain[1], blue, draw.CircleGlyph{})
+	worn.line("flat", flat[0], flat[1], blue, false)
+	worn.marks("", flat[0], flat[1], blue, draw.CircleGlyph{})
+	worn.marks("bent", bent[0], bent[1], vermilion, draw.TriangleGlyph{})
+	worn.p.Legend.Top, worn.p.Legend.Left = true, true
+	drawn := []*drawing{strained}
+	if most > 0 {
+		drawn = append(drawn, worn)
+	}
+	for _, d := range drawn {
+		room(&d.p.X)
+		room(&d.p.Y)
+		svg, err := d.svg(tall)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, svg)
+	}
+	return all, nil
+}

@@ -40,7 +40,7 @@ type content struct {
 	LeftOut []figures.Omission
 	Notes   []string
 
-	Curve, OverTime                   []template.HTML
+	Curve, OverTime, Bends            []template.HTML
 	Response, Sweeps, Allan, Drift    template.HTML
 	Plateaus                          []plateau
 	Limits                            []limit
@@ -143,7 +143,7 @@ func (c *content) judge(damage []string) {
 var first = [][2]string{{"r0", "fitted quadratic"}, {"r0", "measured"}, {"sensitivity", "end points"}, {"tcr", "local"}, {"b_value", "fitted"}, {"linearity", "independent"},
 	{"hysteresis", "largest, K, as read off"}, {"hysteresis", "largest, K, lag taken out"}, {"repeatability", "standard deviation"}, {"lag_tau", ""}, {"not_settled", ""}, {"response_t63", "interpolated"}, {"response_t90", "interpolated"},
 	{"recovery_t63", "interpolated"}, {"recovery_t90", "interpolated"}, {"noise_rms", "detrended"}, {"resolution", "3 s"}, {"drift", "corrected for temperature"}, {"drift", "as measured"},
-	{"ohmic", "exponent, both signs"}, {"ohmic", "asymmetry"}, {"self_heating", "temperature rise per power"}, {"bend_response", ""}, {"cycles_to_threshold", ""}}
+	{"ohmic", "exponent, both signs"}, {"ohmic", "asymmetry"}, {"self_heating", "temperature rise per power"}, {"contact_resistance", ""}, {"bend_response", ""}, {"gauge_factor", "through zero"}, {"cycles_to_threshold", ""}}
 
 func (c *content) take(r *figures.Results) {
 	for _, want := range first {
@@ -233,7 +233,7 @@ func budgetOf(f figures.Figure) budget {
 }
 
 func (c *content) draw(r *figures.Results) error {
-	var errs [6]error
+	var errs [7]error
 	c.Curve, errs[0] = curve(r)
 	ended := ""
 	if c.ID.Outcome != "completed" {
@@ -244,6 +244,7 @@ func (c *content) draw(r *figures.Results) error {
 	c.Sweeps, errs[3] = sweeps(r)
 	c.Allan, errs[4] = allan(r)
 	c.Drift, errs[5] = drift(r)
+	c.Bends, errs[6] = bends(r)
 	return errors.Join(errs[:]...)
 }
 
