@@ -278,3 +278,19 @@ func TestWornOutEndsTheStepNotTheRun(t *testing.T) {
 		t.Errorf("it was bent %d times", cycles)
 	}
 }
+
+// A stage that takes one command after the other does the same cycles, each motion
+// confirmed before the next.
+func TestCyclesOneByOne(t *testing.T) {
+	p, r, s := bendingPlan(t, readyToBend+"  - cycle: {to: {radius: 12 mm}, times: 30, rate: 1 Hz, stop when: \"element.resistance > 13 kOhm\"}\n")
+	r.Instruments[r.Instrument("stage")].Profile.Ahead = 1
+	rec := &memory{}
+	o, bench := disturbed(t, p, r, s, rec, 0, nil)
+	expect(t, o, "completed", 0, "")
+	if got := bench.World().State().Stage.Strip.Halves; got != 60 {
+		t.Errorf("the strip was bent %d times half", got)
+	}
+	if !strings.Contains(strings.Join(rec.lines, "\n"), "cycled 3 cycle  [{cycles 30}]") {
+		t.Error("they are not counted")
+	}
+}

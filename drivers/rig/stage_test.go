@@ -269,3 +269,27 @@ func TestStageSwitchedOffAndOn(t *testing.T) {
 		return nil
 	})
 }
+
+// A stage that has locked up hears nothing but a reset: making it safe is one.
+func TestStageThatHasLockedUpIsMadeSafe(t *testing.T) {
+	onStage(t, func(c *clock.World, i *rig.Instrument, v *twin.Bench) error {
+		by := c.Now() + 100*clock.Second
+		if err := i.Apply(to("reference home"), by); err != nil {
+			return err
+		}
+		v.Device("stage").Receive(c.Now(), []byte("G1 X200 F100\n")) // somebody else
+		if err := c.Sleep(c.Now() + clock.Second); err != nil {
+			return err
+		}
+		if _, _, flag := where(i, c); flag == drivers.Good {
+			t.Error("it answers: the test shows nothing")
+		}
+		if err := i.Seize(by); err != nil {
+			return err
+		}
+		if e, err := i.Safe(c.Now() + 5*clock.Second); err != nil || e.Grade != drivers.Direct {
+			t.Errorf("%+v, %v", e, err)
+		}
+		return nil
+	})
+}

@@ -80,7 +80,7 @@ func (c *compiler) paced(y *cycling, n *yamltext.Node) bool {
 		return false
 	}
 	// length/v + v/a = half
-	y.speed = a / 2 * (half - math.Sqrt(math.Max(0, half*half-4*length/a)))
+	y.speed = a / 2 * (half - math.Sqrt(math.Max(0, float64(half*half)-4*length/a)))
 	y.speed = math.Min(y.speed, y.st.fastest)
 	return true
 }
