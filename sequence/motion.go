@@ -66,7 +66,10 @@ func (r *Run) goTo(a *plan.Action) error {
 			return err
 		}
 	}
-	return r.stands(a, clock.Instant(a.DurationNs))
+	if err := r.stands(a, clock.Instant(a.DurationNs)); err != nil || a.Count == 0 {
+		return err
+	}
+	return r.countCycles(a.Count)
 }
 
 // drive sends one setpoint of a motion. The disk is waited for before the stage's port is
@@ -165,12 +168,18 @@ func (r *Run) cycle(a *plan.Action) error {
 	if err := r.stands(a, 0); err != nil {
 		return err
 	}
-	r.state.Cycles = from + sent
-	r.event(Event{Kind: "cycled", Fields: r.counted()})
 	if r.want.isMet {
-		r.event(Event{Kind: "condition met", Text: a.When, Fields: r.counted()})
+		r.event(Event{Kind: "condition met", Text: a.When, Fields: []Field{{"cycles", float64(from + sent)}}})
 		r.state.Next = a.Jump
 	}
+	return r.countCycles(sent)
+}
+
+// countCycles counts cycles at whose end the stage stands at flat; the count is on the
+// disk before anything else is done.
+func (r *Run) countCycles(n int64) error {
+	r.state.Cycles += n
+	r.event(Event{Kind: "cycled", Fields: r.counted()})
 	if err := r.sync(); err != nil {
 		r.lostDisk(err)
 		return err

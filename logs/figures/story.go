@@ -183,6 +183,9 @@ func (t *teller) hear(e happened) {
 		t.bendTo(at, true)
 	case "cycled":
 		t.cycles = e.Count
+		if t.holding != nil { // it was the last of them that ended in this shape
+			t.holding.cycles = e.Count
+		}
 		t.bendTo(at, false)
 	case "set":
 		t.set(at, e.Text, t.ops[e.Step] == "sweep" || t.ops[e.Step] == "confirm")

@@ -78,6 +78,8 @@ func performed(t *testing.T, p *Plan) (cycles int64, flat, bent []int64) {
 			if a.Count > blockCycles {
 				t.Errorf("a block of %d cycles", a.Count)
 			}
+		case a.Op == Move:
+			cycles += a.Count
 		case a.Op == Mark && a.Text == "flat":
 			flat = append(flat, cycles)
 		case a.Op == Mark && a.Text == "bent":
@@ -112,7 +114,11 @@ func TestCyclesAreCountedAndMeasured(t *testing.T) {
 			continue
 		}
 		cycles, flat, bent := performed(t, p)
-		if cycles != c.times || !slices.Equal(flat, bent) {
+		isBefore := len(bent) == max(0, len(flat)-1)
+		for k := range bent { // the cycle at whose end flat is measured
+			isBefore = isBefore && bent[k] == flat[k+1]-1
+		}
+		if cycles != c.times || !isBefore {
 			t.Errorf("%+v: %d cycles, flat at %v, bent at %v", c, cycles, flat, bent)
 		}
 		if c.want != nil && !slices.Equal(flat, c.want) || c.measure == "" && flat != nil {

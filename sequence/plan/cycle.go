@@ -124,33 +124,39 @@ func (c *compiler) measured(y *cycling, n *yamltext.Node) bool {
 	return y.waitNs > 0
 }
 
-// cycles takes the step down.
+// cycles takes the step down. The cycle at a count that is measured is done slowly, with
+// a wait in each shape: it is one of those that were asked for.
 func (c *compiler) cycles(y *cycling) {
 	if y.waitNs > 0 {
-		c.look(y)
+		c.begin()
+		c.restAt(y, y.flat, 0)
 	}
 	done := int64(0)
 	if y.every > 0 && y.times >= y.every {
 		whole := y.times / y.every
-		c.looped(whole, func() {
-			c.run(y, y.every)
-			c.look(y)
-		})
+		c.looped(whole, func() { c.upTo(y, y.every) })
 		done = whole * y.every
 	}
 	for _, n := range y.counts {
 		if n > done && n <= y.times {
-			c.run(y, n-done)
-			c.look(y)
+			c.upTo(y, n-done)
 			done = n
 		}
 	}
-	if left := y.times - done; left > 0 {
+	switch left := y.times - done; {
+	case left > 0 && y.waitNs > 0:
+		c.upTo(y, left)
+	case left > 0:
 		c.run(y, left)
-		if y.waitNs > 0 {
-			c.look(y)
-		}
 	}
+}
+
+// upTo does so many cycles, of which the last is measured.
+func (c *compiler) upTo(y *cycling, n int64) {
+	c.run(y, n-1)
+	c.begin()
+	c.restAt(y, y.bent, 0)
+	c.restAt(y, y.flat, 1)
 }
 
 // looped does something so many times.
@@ -208,20 +214,21 @@ func (c *compiler) motionTo(y *cycling, to float64) Action {
 		Within: math.Max(arrivedWithin, 2*position.Display)}
 }
 
-// look measures flat, bent, and is flat again.
-func (c *compiler) look(y *cycling) {
+// restAt goes to a shape, waits there and marks it; what it ends counts as so many cycles.
+func (c *compiler) restAt(y *cycling, to value, ends int64) {
 	speed := y.flat
 	speed.Value, speed.Unit = y.speed, canonicalSpeed()
-	c.begin()
-	for k, to := range []value{y.flat, y.bent, y.flat} {
-		c.goTo(y.st, to, speed, arriveSpareNs+nanoseconds(2*y.period), nil)
-		if k == 2 {
-			break
-		}
-		c.emit(Action{Op: Wait, DurationNs: y.waitNs})
-		c.spend(float64(y.waitNs) / 1e9)
-		c.emit(Action{Op: Mark, Text: []string{"flat", "bent"}[k]})
+	c.goTo(y.st, to, speed, arriveSpareNs+nanoseconds(2*y.period), nil)
+	if n := len(c.plan.Actions); c.quiet == 0 && n > 0 && c.plan.Actions[n-1].Op == Move {
+		c.plan.Actions[n-1].Count = ends
 	}
+	name := "flat"
+	if to.Value != y.flat.Value {
+		name = "bent"
+	}
+	c.emit(Action{Op: Wait, DurationNs: y.waitNs})
+	c.spend(float64(y.waitNs) / 1e9)
+	c.emit(Action{Op: Mark, Text: name})
 }
 
 func canonicalSpeed() quantity.Unit {

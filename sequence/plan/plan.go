@@ -132,7 +132,7 @@ const (
 	Again   Op = "again"   // back to the action at Jump
 
 	Home  Op = "home"  // Setpoints, by which a stage finds its switch, within AtMostNs; Text to ask a person before, for DurationNs
-	Move  Op = "move"  // Setpoints; Channel within Within of Target and Channels[0] still: after DurationNs, at most AtMostNs
+	Move  Op = "move"  // Setpoints; Channel within Within of Target and Channels[0] still: after DurationNs, at most AtMostNs; ends Count cycles
 	Cycle Op = "cycle" // Count times Setpoints[0], Setpoints[1], each time in DurationNs; from then on as Move. When it holds: on at Jump
 )
 

@@ -195,7 +195,7 @@ func (w *wayBack) bend(now stand) {
 	}
 	again := *now.bent
 	if again.Op == Cycle {
-		again.Op, again.Count, again.DurationNs = Move, 0, 0
+		again.Op, again.When, again.Jump, again.DurationNs = Move, "", 0, 0
 		speed := Setpoint{}
 		for _, x := range now.set {
 			if x.Quantity == setSpeed {
@@ -204,6 +204,7 @@ func (w *wayBack) bend(now stand) {
 		}
 		again.Setpoints = []Setpoint{speed, again.Setpoints[1]}
 	}
+	again.Count = 0
 	again.AtMostNs *= slower
 	w.add(again)
 }

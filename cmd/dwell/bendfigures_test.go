@@ -1,0 +1,64 @@
+package main
+
+import (
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"dwell/logs/figures"
+)
+
+// figuresOf computes the figures of a run folder.
+func figuresOf(t *testing.T, folder string) []figures.Figure {
+	t.Helper()
+	r, _ := openRecord(t, folder)
+	facts, err := runFacts(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	all, err := figures.Compute(r, facts)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return all.Figures
+}
+
+// A film that cracks by a known law, with a staircase now and then: the number of cycles
+// that the law says lies where the figure says.
+func TestFiguresOfFatigue(t *testing.T) {
+	dir := t.TempDir()
+	rig := strings.Replace(read(t, leafClip+"bending/rig.yaml"), "film cracks after: 20000", "film cracks after: 500", 1)
+	specimen := read(t, leafClip+"bending/specimen.yaml")
+	protocol := strings.NewReplacer("times: 10000, rate: 1 Hz, measure: {at: every 1000,", "times: 250, rate: 1 Hz, measure: {at: every 50,",
+		"times: 10000", "times: 250").Replace(read(t, leafClip+"bending/fatigue.yaml"))
+	name := write(t, filepath.Join(dir, "fatigue.yaml"), protocol)
+	write(t, filepath.Join(dir, "rig.yaml"), rig)
+	write(t, filepath.Join(dir, "specimen.yaml"), specimen)
+	s := &speech{out: io.Discard, err: os.Stderr}
+	j, err := load(s, files{protocol: name})
+	if err != nil {
+		t.Fatal(err)
+	}
+	x := &execution{speech: s, kind: "rehearsal", job: j, outlook: outlook{root: dir}, seed: 7}
+	if err := x.rehearse(); err != nil {
+		t.Fatalf("%v; outcome %+v", err, x.outcome)
+	}
+	law := 500 * math.Pow(0.01/j.plan.Summary.Bends[0].Strain, 4)
+	found := 0
+	for _, f := range figuresOf(t, x.folder) {
+		if f.Figure != "cycles_to_threshold" || !slices.Contains(f.With, figures.Given{Name: "threshold", Value: 20, Unit: "%"}) {
+			continue
+		}
+		found++
+		if f.Censored || f.Low == nil || law < *f.Low || law > *f.High || *f.High-*f.Low > 120 {
+			t.Errorf("%s: %.1f cycles (%v to %v), the law says %.1f", f.Flavour, f.Value, f.Low, f.High, law)
+		}
+	}
+	if found != 2 {
+		t.Errorf("%d figures, expected one for each way to interpolate", found)
+	}
+}
