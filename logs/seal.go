@@ -92,17 +92,49 @@ func Seal(disk FS, dir, utc, dwell string) error {
 			s.Files = append(s.Files, d)
 		}
 	}
-	before := ""
-	if n := len(old.Sealings); n > 0 {
-		before = old.Sealings[n-1].SHA256
-	}
-	s.SHA256 = s.hash(before)
-	old.Sealings = append(old.Sealings, s)
-	text, err := encodeJSON(old)
+	return r.addSealing(old, s)
+}
+
+// SealDerived adds a sealing to a sealed folder whose derived files have been computed
+// again. What it says of all other files is what the sealing before said of them: it
+// looks at none, and covers nothing up.
+func SealDerived(disk FS, dir, utc, dwell string) error {
+	r, _, err := Open(disk, dir)
 	if err != nil {
 		return err
 	}
-	return replaceFile(disk, filepath.Join(dir, sealName), text)
+	old, err := r.readSeal()
+	if err != nil || len(old.Sealings) == 0 {
+		return err
+	}
+	last := old.Sealings[len(old.Sealings)-1]
+	s := Sealing{UTC: utc, Dwell: dwell, Note: sealNote, Files: last.Files, Derived: []Digest{}}
+	for _, name := range derivedNames {
+		d, err := r.digest(name, -1)
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		s.Derived = append(s.Derived, d)
+	}
+	return r.addSealing(old, s)
+}
+
+// addSealing writes seal.json with one more sealing.
+func (r *Run) addSealing(to seal, s Sealing) error {
+	before := ""
+	if n := len(to.Sealings); n > 0 {
+		before = to.Sealings[n-1].SHA256
+	}
+	s.SHA256 = s.hash(before)
+	to.Sealings = append(to.Sealings, s)
+	text, err := encodeJSON(to)
+	if err != nil {
+		return err
+	}
+	return replaceFile(r.fs, filepath.Join(r.dir, sealName), text)
 }
 
 // readSeal reads seal.json and checks it against itself, to the byte. None is an

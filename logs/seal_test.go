@@ -307,6 +307,35 @@ func TestSealAgain(t *testing.T) {
 	}
 }
 
+// TestSealDerived: what is derived again, by whatever version, is sealed beside the rest,
+// and no edit of the rest is covered up by that.
+func TestSealDerived(t *testing.T) {
+	m, dir := finished(t, true)
+	run, _, err := Open(m, dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := run.WriteDerived(alignedName, []byte("t_s\r\n")); err != nil {
+		t.Fatal(err)
+	}
+	if found := verify(m, dir); len(found) == 0 {
+		t.Error("a derived file that was written anew is not found")
+	}
+	if err := SealDerived(m, dir, "2026-02-03T04:00:00Z", "1.2"); err != nil {
+		t.Fatal(err)
+	}
+	if found := verify(m, dir); len(found) > 0 {
+		t.Errorf("sealed again: %v", found)
+	}
+	m.find(filepath.Join(dir, "profiles", "plate.yaml")).data[0] ^= 1
+	if err := SealDerived(m, dir, "2026-02-03T05:00:00Z", "1.2"); err != nil {
+		t.Fatal(err)
+	}
+	if found := verify(m, dir); len(found) == 0 {
+		t.Error("an edit of a profile is covered up")
+	}
+}
+
 // TestSealCoversNothingUp: what was changed since one sealing is still found after
 // the next, or there is none.
 func TestSealCoversNothingUp(t *testing.T) {

@@ -263,6 +263,11 @@ func (x *execution) derive() error {
 // deriveFigures writes figures.json and report.html. A run without them is still a run:
 // why there are none is said, and they can be asked for again.
 func (x *execution) deriveFigures(r *logs.Run) error {
+	defer func() {
+		if v := recover(); v != nil { // the folder must still be sealed
+			x.speech.say("no figures or no report: fault of the program: %v", v)
+		}
+	}()
 	results, err := figures.Compute(r, factsOf(x.job.rig, x.job.specimen))
 	if err != nil {
 		x.speech.say("no figures: %v", err)

@@ -4,7 +4,9 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"time"
 
+	"dwell/drivers/clock"
 	"dwell/logs"
 	"dwell/logs/figures"
 
@@ -29,7 +31,7 @@ and steps are then found in the temperature and listed; --plateaus takes a corre
   dwell figures --budget tcr runs/20261125T091500Z-staircase-LC-07
   dwell figures --csv old.csv --time t --temperature T --resistance R --units time=min`,
 		Args: cobra.MaximumNArgs(1),
-		RunE: func(_ *cobra.Command, args []string) error {
+		RunE: func(c *cobra.Command, args []string) error {
 			if len(args) == 0 == (f.file == "") {
 				return usage(errors.New("either a run folder or --csv FILE is needed: dwell figures RUN, or name the columns of FILE: --time, --temperature, --resistance"))
 			}
@@ -40,6 +42,9 @@ and steps are then found in the temperature and listed; --plateaus takes a corre
 				}
 				return s.figures(results, budget, map[string]any{"table": f.file, "segments": results.Found.Segments})
 			}
+			if only := tableOnly(c); only != "" {
+				return usage(fmt.Errorf("--%s is about a table: a run has its columns, and the temperature of R0 from its specimen", only))
+			}
 			r, err := openRun(s, args[0])
 			if err != nil {
 				return err
@@ -48,7 +53,11 @@ and steps are then found in the temperature and listed; --plateaus takes a corre
 			if err != nil {
 				return err
 			}
-			if err := r.WriteDerived(logs.FiguresName, figures.Encode(results.Figures)); err != nil {
+			err = r.WriteDerived(logs.FiguresName, figures.Encode(results.Figures))
+			if err == nil {
+				err = sealDerived(r)
+			}
+			if err != nil {
 				return &coded{exitFailed, err}
 			}
 			return s.figures(results, budget, map[string]any{"run": r.Dir()})
@@ -57,6 +66,11 @@ and steps are then found in the temperature and listed; --plateaus takes a corre
 	c.Flags().StringVar(&budget, "budget", "", "print the uncertainty budgets of this figure, such as tcr")
 	f.flags(c)
 	return c
+}
+
+// sealDerived seals what was derived anew, beside what the run left.
+func sealDerived(r *logs.Run) error {
+	return logs.SealDerived(logs.Disk{}, r.Dir(), clock.Today().UTC.Format(time.RFC3339Nano), version)
 }
 
 // openRun opens a run folder to read, and says what is wrong with its record.

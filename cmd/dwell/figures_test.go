@@ -86,6 +86,11 @@ func TestFiguresOfNoRun(t *testing.T) {
 	empty := t.TempDir()
 	start(t, "figures", filepath.Join(empty, "none")).exits(exitUsage)
 	start(t, "figures", empty).exits(exitUsage)
+	p := start(t, "figures", empty, "--at", "30 degC")
+	p.exits(exitUsage)
+	if !strings.Contains(p.err.String(), "--at is about a table") {
+		t.Errorf("a run with a flag of tables: %q", p.err)
+	}
 	if left, _ := os.ReadDir(empty); len(left) > 0 {
 		t.Errorf("it left %v", left)
 	}

@@ -30,7 +30,11 @@ self-contained file that needs no script and prints well. The figures are comput
 			if err != nil {
 				return err
 			}
-			if err := writeReport(r, results, damage); err != nil {
+			err = writeReport(r, results, damage)
+			if err == nil {
+				err = sealDerived(r)
+			}
+			if err != nil {
 				return &coded{exitFailed, err}
 			}
 			file := filepath.Join(r.Dir(), logs.ReportName)

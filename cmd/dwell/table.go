@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"os"
+	"slices"
 
 	"dwell/drivers/quantity"
 	"dwell/logs/figures"
@@ -37,6 +38,16 @@ func (f *tableFlags) flags(c *cobra.Command) {
 	c.Flags().StringVar(&f.temperatureWithin, "temperature-within", "", "what the thermometer may be wrong, such as \"0.5 K\"")
 	c.Flags().StringVar(&f.resistanceWithin, "resistance-within", "", "what the meter may be wrong, such as \"0.1 %\"")
 	c.Flags().StringVar(&f.threshold, "threshold", "", "change of resistance that ends a specimen's life, such as \"10 %\"")
+}
+
+// tableOnly is the first of the flags given that a run has no use for; "" for none.
+func tableOnly(c *cobra.Command) string {
+	for _, name := range slices.Concat(tableRoles, []string{"units", "decimal-comma", "plateaus", "at", "temperature-within", "resistance-within", "threshold"}) {
+		if c.Flags().Changed(name) {
+			return name
+		}
+	}
+	return ""
 }
 
 // asked turns the flags into a question.

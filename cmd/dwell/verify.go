@@ -8,8 +8,6 @@ import (
 	"io/fs"
 	"iter"
 	"os"
-	"path/filepath"
-	"slices"
 	"strings"
 
 	"dwell/drivers"
@@ -17,8 +15,6 @@ import (
 	"dwell/drivers/rig"
 	"dwell/drivers/wire"
 	"dwell/logs"
-	"dwell/logs/figures"
-	"dwell/logs/report"
 	"dwell/sequence"
 
 	"github.com/spf13/cobra"
@@ -78,30 +74,7 @@ func (v *verification) folder(dir string) error {
 	if err := v.rederive(r); err != nil {
 		v.findings = append(v.findings, logs.Finding{Kind: logs.Broken, File: "readings.csv", Text: "cannot be derived again: " + err.Error()})
 	}
-	v.derivedAnew(r)
 	return nil
-}
-
-// derivedAnew drops the findings about derived files that were written anew since the
-// seal, as dwell figures and dwell report do: they are what comes out of the record now.
-func (v *verification) derivedAnew(r *logs.Run) {
-	outdated := func(f logs.Finding) bool { return f.Kind == logs.Outdated && f.Disk == nil }
-	if len(v.findings) == 0 || slices.ContainsFunc(v.findings, func(f logs.Finding) bool { return !outdated(f) }) {
-		return
-	}
-	results, err := computeRun(r)
-	if err != nil {
-		return
-	}
-	var page bytes.Buffer
-	if report.Write(&page, filepath.Base(r.Dir()), r, results, nil) != nil {
-		return
-	}
-	anew := map[string][]byte{logs.FiguresName: figures.Encode(results.Figures), logs.ReportName: page.Bytes()}
-	v.findings = slices.DeleteFunc(v.findings, func(f logs.Finding) bool {
-		text, err := r.File(f.File)
-		return err == nil && anew[f.File] != nil && bytes.Equal(text, anew[f.File])
-	})
 }
 
 // look compares a folder with its seal and its chain.

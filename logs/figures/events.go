@@ -59,8 +59,9 @@ const (
 // transient cuts one step out of the record. What still moves in the last fifth is part of
 // the uncertainty of the settled level.
 func (c *computer) transient(m move, name string) (Transient, error) {
-	from, _ := slices.BinarySearch(c.R.Time, m.at-baseStretch)
-	start, _ := slices.BinarySearch(c.R.Time, m.at-3*m.u)
+	sure := m.at - 3*m.u // nothing has happened yet
+	from, _ := slices.BinarySearch(c.R.Time, sure-baseStretch)
+	start, _ := slices.BinarySearch(c.R.Time, sure)
 	to, _ := slices.BinarySearch(c.R.Time, m.until)
 	if m.role != "" {
 		return Transient{}, fmt.Errorf("it was %s", m.role)
