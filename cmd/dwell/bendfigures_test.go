@@ -9,6 +9,7 @@ import (
 	"strings"
 	"testing"
 
+	"dwell/drivers/clock"
 	"dwell/logs/figures"
 )
 
@@ -61,4 +62,32 @@ func TestFiguresOfFatigue(t *testing.T) {
 	if found != 2 {
 		t.Errorf("%d figures, expected one for each way to interpolate", found)
 	}
+}
+
+// BenchmarkFatigue rehearses the fatigue example: 100,000 cycles, a staircase every
+// 10,000. It fails when that takes a minute, or its folder more than mostFatigue.
+func BenchmarkFatigue(b *testing.B) {
+	const cycles, mostFatigue = 100_000, 100 << 20
+	for b.Loop() {
+		began := clock.Today()
+		x := rehearsed(b, "bending/fatigue.yaml", 1)
+		if took := clock.Instant(clock.Today().UTC.Sub(began.UTC)); took > clock.Minute {
+			b.Fatalf("it took %.1f s", took.Seconds())
+		}
+		size := int64(0)
+		files, err := os.ReadDir(x.folder)
+		if err != nil {
+			b.Fatal(err)
+		}
+		for _, f := range files {
+			if about, err := f.Info(); err == nil {
+				size += about.Size()
+			}
+		}
+		if size > mostFatigue {
+			b.Fatalf("the folder has %d bytes", size)
+		}
+		b.ReportMetric(float64(size)/cycles, "bytes/cycle")
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/cycles, "ns/cycle")
 }
