@@ -95,7 +95,7 @@ func commands(t *testing.T, folder, port string) (sent []string) {
 func doings(t *testing.T, folder string) (all []string) {
 	t.Helper()
 	for _, h := range happenings(t, folder) {
-		if !slices.Contains([]string{"safe", "guard", "kept awake", "may sleep"}, h.Event) {
+		if !slices.Contains([]string{"safe", "guard", "kept awake", "may sleep", "proof test"}, h.Event) {
 			all = append(all, h.Step+" | "+h.Event+" | "+h.Text)
 		}
 	}
