@@ -73,9 +73,14 @@ func TestGoldenRuns(t *testing.T) {
 		for _, name := range []string{"wire.jsonl", "readings.csv"} {
 			compareGolden(t, filepath.Join(folder, name), filepath.Join(x.folder, name))
 		}
-		v, r := &verification{}, (*logs.Run)(nil)
-		if r, _ = openRecord(t, folder); v.rederive(r) != nil || len(v.findings) > 0 || v.readings == 0 || v.derived+v.without != v.readings {
+		if v := verified(t, folder); len(v.findings) > 0 || v.readings == 0 || v.derived+v.without != v.readings {
 			t.Errorf("%s: of %d readings %d are derived again: %v", folder, v.readings, v.derived, v.findings)
+		}
+		if _, err := repeat(folder, files{}); err != nil { // under today's rules, which may be more
+			t.Errorf("%s cannot be repeated: %v", folder, err)
+		}
+		if p := laid(t, folder, x.folder); !p.agree() || len(p.rows) == 0 {
+			t.Errorf("%s and what came of it now: %d of %d differ, %v", folder, p.differ, len(p.rows), p.missing)
 		}
 	}
 }
@@ -105,12 +110,16 @@ func recordGolden(t *testing.T, folder string) {
 		t.Fatal(err)
 	}
 	x := goldenRun(t, j)
-	for _, in := range append(j.inputs, logs.Input{Name: "wire.jsonl"}, logs.Input{Name: "readings.csv"}, logs.Input{Name: "readings.chain"}, logs.Input{Name: "events.jsonl"}) {
-		name := filepath.Join(folder, filepath.FromSlash(in.Name))
-		if err := os.MkdirAll(filepath.Dir(name), 0o777); err != nil {
+	if err := os.CopyFS(folder, os.DirFS(x.folder)); err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{"seal.json", "aligned.csv", "aligned.csv-metadata.json", logs.FiguresName, logs.ReportName} {
+		if err := os.Remove(filepath.Join(folder, name)); err != nil {
 			t.Fatal(err)
 		}
-		write(t, name, read(t, filepath.Join(x.folder, filepath.FromSlash(in.Name))))
+	}
+	if err := logs.Seal(logs.Disk{}, folder, x.identity().StartUTC, versionText()); err != nil {
+		t.Fatal(err)
 	}
 }
 
