@@ -155,7 +155,11 @@ func (w witnessed) during(f figures.Figure) float64 {
 // holds more often: 1.96 standard uncertainties of a rectangular distribution are more than
 // all of it. So only too few is a failure; too wide is one by the mean width.
 func TestCoverage(t *testing.T) {
+	t.Parallel()
 	seeds := 6
+	if testing.Short() {
+		seeds = 1 // counts nothing, but goes all the way
+	}
 	if text := os.Getenv("DWELL_COVERAGE"); text != "" {
 		var err error
 		if seeds, err = strconv.Atoi(text); err != nil {

@@ -343,6 +343,9 @@ func R0(c Curve, at float64) ([]Figure, error) {
 // uncertain in the temperature counts with the slope there.
 func (c Curve) measured(i int, m meaning, with ...Given) (Figure, error) {
 	degree := max(0, min(2, len(c.T)-2))
+	if c.UR != nil { // no scatter is needed to trust the points: two tell a slope
+		degree = min(2, len(c.T)-1)
+	}
 	full, err := c.withScatter(degree)
 	if err != nil {
 		return Figure{}, err

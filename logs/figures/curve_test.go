@@ -379,3 +379,15 @@ func TestPrecision(t *testing.T) {
 		t.Error("nothing repeated: expected an error")
 	}
 }
+
+// TestTwoPointsKnowTheirSlope: what a thermometer is wrong by counts with the slope of two
+// points too: 0.3 K times 10 Ohm/K.
+func TestTwoPointsKnowTheirSlope(t *testing.T) {
+	c := Curve{Origin: Origin{"R", "two plateaus"}, T: []float64{25, 35}, R: []float64{1000, 1100}, UR: []float64{0.1, 0.1},
+		Common: []Common{{Name: "thermometer", Kind: TemperatureOffset, U: 0.3}}}
+	all, err := R0(c, 25)
+	f := pick(t, all, err, "r0", "measured")
+	if math.Abs(f.Value-1000) > 1e-9 || math.Abs(f.U_std-math.Hypot(3, 0.1)) > 0.01 {
+		t.Errorf("R0 %v, u %v", f.Value, f.U_std)
+	}
+}

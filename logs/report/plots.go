@@ -392,11 +392,11 @@ func curve(r *figures.Results) (all []template.HTML, err error) {
 		x = append(x, low+(high-low)*float64(i)/100)
 		y = append(y, g*at(x[i]))
 	}
-	d.line("quadratic through the way up", x, y, dark, true)
+	d.line(map[bool]string{true: "quadratic", false: "line"}[len(fit.B) > 2]+" through the way up", x, y, dark, true)
 	d.marks("rising", up.T, times(up.R, g, 0), blue, draw.CircleGlyph{})
 	d.marks("falling", down.T, times(down.R, g, 0), vermilion, draw.TriangleGlyph{})
 	d.p.Legend.Top = true
-	rest := newDrawing("temperature of the film / °C", "resistance − quadratic / Ω")
+	rest := newDrawing("temperature of the film / °C", "resistance − fit / Ω")
 	for _, b := range [...]struct {
 		c     figures.Curve
 		ink   color.RGBA
