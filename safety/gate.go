@@ -443,6 +443,9 @@ func (g *Gate) WhyPausing() string {
 	return strings.Join(all, "; ")
 }
 
+// notNow is DueNs while a condition does not hold.
+const notNow = -1
+
 // count keeps the time a condition has held and tells whether that is long enough. It
 // may have begun to hold right after what it is about was looked at before.
 func (h *held) count(holds bool, now, before, lasting int64) bool {
@@ -453,10 +456,14 @@ func (h *held) count(holds bool, now, before, lasting int64) bool {
 	h.LastNs = now
 	switch {
 	case holds && h.Seen:
+		if h.DueNs == notNow {
+			h.DueNs = before + lasting - h.HoldingNs
+		}
 		h.HoldingNs += passed
 	case holds:
 		h.Seen, h.DueNs = true, before+lasting
 	default:
+		h.DueNs = notNow
 		if h.HoldingNs -= passed / 4; h.HoldingNs <= 0 {
 			h.HoldingNs, h.Seen, h.Warned = 0, false, false
 		}

@@ -128,6 +128,7 @@ func TestACauseSaysSinceWhen(t *testing.T) {
 		{"at once", level(0), []float64{10}, 10, 9},
 		{"lasting", level(2), []float64{10, 11, 12}, 12, 11},
 		{"lasting and a little more", level(2.5), []float64{10, 11, 12, 13}, 13, 11.5},
+		{"held for a while before", level(4), []float64{3, 4, 5, 8, 9, 10}, 10, 9.5}, // for 2 s, of which half a second was forgotten
 		{"begun anew", level(2), []float64{3, 10, 11, 12}, 12, 11},
 		{"an interlock", Rules{Stale: polled, Interlocks: []Interlock{{When: "plate.temperature > 60 degC", LastingNs: 2.5e9, Then: "trip", From: "x"}}},
 			[]float64{10, 11, 12, 13}, 13, 11.5},

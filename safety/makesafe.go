@@ -98,7 +98,7 @@ func withoutMains(c clock.Clock, b *rig.Bench, i *rig.Instrument, evidence []dri
 	return drivers.Evidence{}, false
 }
 
-// untilSafe tries one instrument again and again. One that may have heated is safe
+// untilSafe tries one instrument again and again. One that can heat is safe
 // when it has been seen not to, or when its mains is cut.
 func untilSafe(c clock.Clock, b *rig.Bench, i *rig.Instrument, cut func() (drivers.Evidence, bool), giveUp func() bool, tell func(drivers.Evidence)) {
 	for {
@@ -108,7 +108,7 @@ func untilSafe(c clock.Clock, b *rig.Bench, i *rig.Instrument, cut func() (drive
 			return
 		}
 		tell(e)
-		if e.Grade != drivers.Unconfirmed && i.Heated() {
+		if e.Grade != drivers.Unconfirmed && i.Heats() {
 			if e = cools(c, b, i, e, func() bool { _, is := cut(); return is || giveUp() }); e.Grade == drivers.Unconfirmed {
 				if without, is := cut(); is {
 					e = without

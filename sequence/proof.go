@@ -39,7 +39,7 @@ const (
 type attempted struct {
 	at        clock.Instant // the end of the last attempt
 	confirmed int           // in a row
-	cools     clock.Instant // how long one that has heated is watched, after it was confirmed to be off
+	cools     clock.Instant // how long one that can heat is watched, after it was confirmed to be off
 }
 
 // over tells whether nothing more is to come of an instrument.
@@ -84,7 +84,7 @@ func (r *Run) alive(now clock.Instant) bool {
 // attempt notes which instruments are to be made safe.
 func (r *Run) attempt() {
 	for i, instrument := range r.bench.Instruments {
-		if instrument.Heated() {
+		if instrument.Heats() {
 			r.attempts[i].cools = safety.CoolsWithin(r.bench, instrument)
 		}
 	}

@@ -60,11 +60,11 @@ func (a *alarm) hear(e drivers.Evidence) (new bool) {
 	return true
 }
 
-// over is whether an instrument is safe for good: one that may have heated when it was
+// over is whether an instrument is safe for good: one that can heat when it was
 // also seen to cool.
 func (a *alarm) over(i int) bool {
 	k := a.known[i]
-	return k.confirmed > 1 || k.confirmed == 1 && !a.bench.Instruments[i].Heated()
+	return k.confirmed > 1 || k.confirmed == 1 && !a.bench.Instruments[i].Heats()
 }
 
 func (a *alarm) fails(i int) bool { return a.known[i].failed > 0 && !a.over(i) }

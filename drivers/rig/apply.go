@@ -158,7 +158,6 @@ func (i *Instrument) Apply(s drivers.Setpoint, by clock.Instant) error {
 			return err
 		}
 	}
-	i.heated = i.heated || c.Quantity == heat && i.energises(k, state)
 	i.memory.Known[k].Is = false
 	for _, u := range c.Upsets {
 		i.memory.Known[u].Is = false
@@ -383,7 +382,6 @@ func (i *Instrument) Prepare(by clock.Instant) error {
 		}
 		i.memory.Known[k] = now
 	}
-	i.heated = false
 	for n := range i.p.Watch.Checks { // clears what happened before
 		if _, _, err := i.value(&i.p.Watch.Checks[n].Question, 0, by); err != nil {
 			return failed(err)

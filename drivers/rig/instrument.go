@@ -42,7 +42,6 @@ type Instrument struct {
 	doubted bool
 
 	memory    Memory
-	heated    bool       // since it was prepared, or for all that is known
 	outputs   [][]output // by query: where its values go
 	worst     []clock.Instant
 	values    []float64 // of the last answer
@@ -156,7 +155,6 @@ func newInstrument(c clock.Clock, r *Rig, k int, judge drivers.Judge) *Instrumen
 			i.outputs[ch.Query] = append(i.outputs[ch.Query], output{n, ch.Field, ch.conversion})
 		}
 	}
-	i.heated = i.p.Set(heat) >= 0
 	i.forget()
 	return i
 }
@@ -164,9 +162,12 @@ func newInstrument(c clock.Clock, r *Rig, k int, judge drivers.Judge) *Instrumen
 // heat is the set quantity by which an instrument heats.
 const heat = "heat"
 
-// Heated tells whether the instrument may have heated since it was prepared: after
-// that nothing but its temperature shows that it does not any more.
-func (i *Instrument) Heated() bool { return i.heated }
+// Heats tells whether the instrument can heat, told to or not: nothing but its
+// temperature shows that it does not.
+func (i *Instrument) Heats() bool {
+	k := i.p.Set(heat)
+	return k >= 0 && len(i.p.Sets[k].Energises) > 0
+}
 
 // Profile is how the instrument is talked to.
 func (i *Instrument) Profile() *Profile { return i.p }
@@ -231,9 +232,6 @@ func (i *Instrument) Save() Memory {
 // Restore goes on from what was saved.
 func (i *Instrument) Restore(m Memory) {
 	i.port.Rest(m.Free)
-	if k := i.p.Set(heat); k >= 0 && m.Known[k].Is {
-		i.heated = i.energises(k, m.Known[k].State)
-	}
 	i.memory = m
 	i.memory = i.Save()
 	i.retime()
