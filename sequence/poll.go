@@ -246,9 +246,9 @@ func (r *Run) boundary() error {
 	}
 	by := r.clock.Now() + boundaryPatience
 	for i, instrument := range r.bench.Instruments {
-		if err := instrument.Begin(by); err != nil {
+		if err := r.atRest(instrument, by); err != nil {
 			release(r.bench.Instruments[:i])
-			return fmt.Errorf("at the boundary of a step: %w", err)
+			return err
 		}
 	}
 	if r.pause.on { // meanwhile
@@ -268,6 +268,27 @@ func (r *Run) boundary() error {
 	_, err := r.wake.Wait(r.clock.Now()) // the others first
 	return err
 }
+
+// atRest waits for one instrument of a boundary, with others in hand: as soon as there is
+// a reason to stop it gives up, since it may be this one that has failed, and making the
+// others safe must not wait for it.
+func (r *Run) atRest(instrument *rig.Instrument, by clock.Instant) error {
+	for {
+		if c := r.gate.Latched(); c != nil {
+			return c
+		}
+		err := instrument.Begin(min(by, r.clock.Now()+lookForReason))
+		switch {
+		case err == nil:
+			return nil
+		case !errors.Is(err, clock.ErrTurn) || r.clock.Now() >= by:
+			return fmt.Errorf("at the boundary of a step: %w", err)
+		}
+	}
+}
+
+// lookForReason is how often it looks: half of what is allowed for a decision.
+const lookForReason = 50 * clock.Millisecond
 
 // boundaryPatience is longer than any exchange: a step can wait for a reading.
 const boundaryPatience = 15 * clock.Second

@@ -382,3 +382,29 @@ func TestRamp(t *testing.T) {
 		t.Errorf("half way through the ramp the plate is at %g degC, expected 27.5 degC", half)
 	}
 }
+
+// An instrument that falls silent while others rest for the next step keeps none of them
+// on: at the boundary they are given back at once.
+func TestASilentInstrumentAtABoundaryKeepsNobodyOn(t *testing.T) {
+	from := 25 * clock.Second
+	x := trial{steps: source + "  - bring: {plate to: 30 degC, without waiting: true}\n  - repeat: {times: 500}\n    do: [{hold: 300 ms}, {mark: again}]\n",
+		device: func(n string, d wire.Device) wire.Device {
+			if n != "meter" {
+				return d
+			}
+			return &deaf{d, from, from + 30*clock.Second}
+		}}
+	rec, o := x.do(t)
+	expect(t, o, "failed", safety.Failed, "")
+	for _, l := range rec.lines {
+		var at int64
+		if f := strings.Fields(l); f[1] == "safe" && strings.Contains(l, "plate:") && strings.Contains(l, "sent") {
+			fmt.Sscan(l, &at)
+			if took := clock.Instant(at) - o.Cause.At; took > clock.Second {
+				t.Errorf("the plate was off %g s after the trip", took.Seconds())
+			}
+			return
+		}
+	}
+	t.Error("the plate was never made safe")
+}
