@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -369,7 +370,7 @@ var awaited = map[string]string{}
 
 // No row of an example ends unsafe without an interlock that is known to be missing.
 func TestExamples(t *testing.T) {
-	names := []string{"short.yaml", "staircase.yaml", "response.yaml", "overnight.yaml"}
+	names := []string{"short.yaml", "staircase.yaml", "response.yaml", "overnight.yaml", "bending/bend.yaml"}
 	left := make([]map[string]bool, len(names))
 	t.Run("of", func(t *testing.T) {
 		for i, name := range names {
@@ -378,7 +379,7 @@ func TestExamples(t *testing.T) {
 				if testing.Short() && name != "short.yaml" {
 					t.Skip("takes some seconds, and minutes under the race detector")
 				}
-				left[i] = table(t, example(t, name))
+				left[i] = table(t, leafClip+filepath.Dir(name)+"/", example(t, name))
 			})
 		}
 	})
@@ -393,8 +394,8 @@ func TestExamples(t *testing.T) {
 }
 
 // table performs all rows of a protocol, and returns the faults with an unsafe one.
-func table(t *testing.T, protocol string) map[string]bool {
-	p, r, s := compiled(t, protocol)
+func table(t *testing.T, folder, protocol string) map[string]bool {
+	p, r, s := compiledFor(t, folder, protocol)
 	d, err := New(p, r, s, 1)
 	if err != nil {
 		t.Fatal(err)
