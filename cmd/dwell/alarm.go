@@ -109,7 +109,10 @@ func (a *alarm) about(i int, now clock.Instant) string {
 func energies(p *rig.Profile) string {
 	var all []string
 	for _, c := range p.Sets {
-		if len(c.Energises) > 0 {
+		switch {
+		case c.Moves:
+			return "motion" // whatever else it can do ends in that
+		case len(c.Energises) > 0:
 			all = append(all, c.Quantity)
 		}
 	}

@@ -10,6 +10,8 @@ import (
 	"testing"
 
 	"dwell/drivers/clock"
+	"dwell/drivers/rig"
+	"dwell/drivers/yamltext"
 	"dwell/logs/figures"
 )
 
@@ -90,4 +92,15 @@ func BenchmarkFatigue(b *testing.B) {
 		b.ReportMetric(float64(size)/cycles, "bytes/cycle")
 	}
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/cycles, "ns/cycle")
+}
+
+// What may still go on in an instrument is named in words for a person.
+func TestWhatMayBeOn(t *testing.T) {
+	for name, want := range map[string]string{"gcode-stage": "motion", "scpi-stage": "motion", "namur-hotplate": "heat", "scpi-source-meter": "output"} {
+		text, _ := rig.EmbeddedProfile(name)
+		m := &yamltext.Mistakes{}
+		if got := energies(rig.LoadProfile(yamltext.Parse(name, text, m), m)); got != want || m.Len() > 0 {
+			t.Errorf("%s: %q may be on, expected %q", name, got, want)
+		}
+	}
 }
