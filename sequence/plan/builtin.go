@@ -217,6 +217,7 @@ func (c *compiler) specimenRules() {
 	p := c.rig.Place
 	first := c.sourced[c.specimenMeter()]
 	for _, l := range c.specimen.Limits {
+		c.unwatched(l, first)
 		if l.Channel != "power" && l.Channel != "energy" || l.Below == nil {
 			continue
 		}
@@ -244,6 +245,34 @@ func (c *compiler) specimenRules() {
 				When:  fmt.Sprintf("abs(%s * %s) > %s", p.Voltage, p.Current, quantity.Quantity{Value: *l.Below, Unit: watt}),
 				While: safety.Sourcing, LastingNs: l.LastingNs, Then: "trip", From: from, Source: from})
 		}
+	}
+}
+
+// unwatched refuses a limit of the specimen that would hold for no channel, where what it
+// is about happens: a current when something is sourced, a temperature always.
+func (c *compiler) unwatched(l rig.Limit, sourced *yamltext.Node) {
+	p, at := c.rig.Place, sourced
+	switch l.Channel {
+	case "current":
+		if p.Current != "" {
+			return
+		}
+	case "voltage":
+		if p.Voltage != "" {
+			return
+		}
+	case "temperature":
+		if len(p.Temperature) > 0 {
+			return
+		}
+		at = c.doc.Root
+	default:
+		return
+	}
+	if at != nil && !p.Lost && valueOf(valueOf(c.rig.Doc.Root, "specimen place"), l.Channel) == nil {
+		c.wrong(at, "the specimen has a limit on its %s, and nothing on this rig shows that", l.Channel).
+			Note(l.Doc, l.Node, "the limit stands here").
+			Note(c.rig.Doc, keyOf(c.rig.Doc.Root, "specimen place"), "the channel belongs here")
 	}
 }
 

@@ -69,7 +69,7 @@ func TestWhatGoesIntoTheSpecimen(t *testing.T) {
 	if _, said := planned(t, blind, nil, heats, Options{}); !strings.Contains(said, "p.yaml:9:5: the specimen has a limit on its power, and nothing on this rig shows that") {
 		t.Errorf("nothing shows the power: %s", said)
 	}
-	if _, said := planned(t, blind, []string{"  power: {below: 200 uW, lasting: 2 s} => #"}, heats, Options{}); said != "" {
+	if _, said := planned(t, blind, []string{"  power: {below: 200 uW, lasting: 2 s} => #", "  voltage: {below: 4 V}\n => "}, heats, Options{}); said != "" {
 		t.Errorf("without a limit nothing need show it: %s", said)
 	}
 

@@ -15,9 +15,14 @@ import (
 // right one, laying it down and lifting it, sweeping it; and those for a person.
 
 // Defaults of confirm. Common practice, no source: a microampere heats no film that
-// can be handled; 5 % leave room for thermal voltages in contacts that are ohmic.
+// can be handled, nor do ten microwatts; 5 % leave room for thermal voltages in contacts
+// that are ohmic; where the meter itself may make a difference of more than 10 %, that
+// there is none says little. Four fifths of a limit keep the distance from it.
 const (
 	harmlessA      = 1e-6
+	harmlessW      = 1e-5
+	mostOffset     = 0.1
+	shareOfLimit   = 0.8
 	asymmetry      = 0.05
 	settleNs       = int64(200 * clock.Millisecond)
 	leastCompliant = 0.1 // V
@@ -42,7 +47,7 @@ func (c *compiler) confirmStep(s step) {
 			Note(c.rig.Doc, keyOf(c.rig.Doc.Root, "specimen place"), "it belongs here")
 	}
 	t := c.table(s.with, append([]string{"!specimen", "resistance within", inCurrent, "compliance", "symmetric within", "at most"}, others...)...)
-	check, ok := c.check(t)
+	check, ok := c.check(t, s.verb)
 	most := c.patience(t["at most"])
 	if first := c.sourced[i]; first != nil {
 		c.wrong(s.verb, "the specimen is confirmed after a current has gone through it").Note(c.doc, first, "source stands before it here")
@@ -88,8 +93,9 @@ func (c *compiler) confirming(i int, out []Setpoint, check *Check) {
 }
 
 // check reads what is made sure of.
-func (c *compiler) check(t map[string]*yamltext.Node) (*Check, bool) {
-	k := &Check{Specimen: c.text(t["specimen"]), CurrentA: harmlessA, Asymmetry: asymmetry}
+func (c *compiler) check(t map[string]*yamltext.Node, verb *yamltext.Node) (*Check, bool) {
+	expected := c.specimen.ExpectedOhm(c.rig.AmbientDegC)
+	k := &Check{Specimen: c.text(t["specimen"]), CurrentA: c.harmless(expected), Asymmetry: asymmetry}
 	if k.Specimen != c.specimen.ID && k.Specimen != "" && c.specimen.ID != "" {
 		c.wrong(t["specimen"], "the protocol is about %q, the specimen file about %q", k.Specimen, c.specimen.ID).
 			Note(c.specimen.Doc, valueOf(c.specimen.Doc.Root, "specimen"), "its id stands here")
@@ -109,9 +115,13 @@ func (c *compiler) check(t map[string]*yamltext.Node) (*Check, bool) {
 	if n := t[inCurrent]; n != nil {
 		k.CurrentA = c.positive(n, inAmpere)
 	}
-	expected := c.specimen.ExpectedOhm(c.rig.AmbientDegC)
 	if i := c.specimenMeter(); i >= 0 && t["symmetric within"] == nil {
-		k.Asymmetry += round12(offsets(c.rig.Instruments[i].Profile, k.CurrentA, expected))
+		own := offsets(c.rig.Instruments[i].Profile, k.CurrentA, expected)
+		if k.Asymmetry += round12(own); own > mostOffset {
+			c.wrong(or(t[inCurrent], verb), "at %s the offset of %s itself may make a difference of %.2g %% between both ways round of %s: a contact that conducts one way only would not be seen",
+				near(k.CurrentA, inAmpere), c.rig.Instruments[i].Name, 100*own, near(expected, inOhm)).
+				Hint("give confirm a larger current: that this specimen stands, or say symmetric within:")
+		}
 	}
 	k.LowOhm, k.HighOhm = round12(expected*(1-band)), round12(expected*(1+band))
 	k.LimitV = max(leastCompliant, math.Ceil(20*k.CurrentA*k.HighOhm)/10) // twice what it should need
@@ -119,6 +129,30 @@ func (c *compiler) check(t map[string]*yamltext.Node) (*Check, bool) {
 		k.LimitV = c.positive(n, inVolt)
 	}
 	return k, t["specimen"] != nil && k.CurrentA > 0 && k.LimitV > 0 && k.LowOhm > 0
+}
+
+// harmless is the current of a confirmation that names none: the least one at which the
+// meter's own offset is small beside the reading, as far as the limits leave room.
+func (c *compiler) harmless(ohm float64) float64 {
+	i := c.specimenMeter()
+	if i < 0 || !(ohm > 0) {
+		return harmlessA
+	}
+	place, most := c.rig.Place, ohm*(1+c.specimen.BandRel)
+	amps := harmlessA
+	for _, next := range []float64{2e-6, 5e-6, 1e-5, 2e-5, 5e-5, 1e-4, 2e-4, 5e-4, 1e-3, 2e-3, 5e-3, 1e-2} {
+		if offsets(c.rig.Instruments[i].Profile, amps, ohm) <= mostOffset || next*next*most > harmlessW ||
+			!c.leavesRoom(place.Current, next) || !c.leavesRoom(place.Voltage, next*most) || !c.leavesRoom(place.Power, next*next*most) {
+			break
+		}
+		amps = next
+	}
+	return amps
+}
+
+// leavesRoom is whether a size keeps its distance from all limits on a channel.
+func (c *compiler) leavesRoom(channel string, size float64) bool {
+	return !slices.ContainsFunc(c.tightest(channel), func(b bound) bool { return b.Below != nil && size > shareOfLimit**b.Below })
 }
 
 // asPercent is for somebody who wrote a percentage as a number.
