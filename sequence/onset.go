@@ -40,8 +40,8 @@ func (o *onset) add(x drivers.Reading) {
 
 // How an onset is looked for. Common practice, no source.
 const (
-	reach    = 10.0 // s from the moment it is known by otherwise: a key, a command
-	fineness = 0.05 // s, the step of the search: far below what heatsLeft leaves open
+	reach    = 10 * clock.Second // from the moment it is known by otherwise: a key, a command
+	fineness = 0.05              // s, the step of the search: far below what heatsLeft leaves open
 	// What counts on either side of an onset: long enough for a level and its slope, and
 	// as short as a parabola describes a film that follows within tens of seconds. With
 	// slow readings it is so many of them.
@@ -58,7 +58,7 @@ const (
 	heatsWay, heatsLeft = 0.5, 0.25 // s
 )
 
-// fit returns the onset within reach of a moment, and its standard uncertainty. The
+// fit returns the onset between two moments, and its standard uncertainty. The
 // model is a straight line (the specimen may still drift from what was before) that
 // turns into a parabola at the onset. It is looked for by how much better it describes
 // the readings round it than a smooth curve does, and then, in the readings round the
@@ -66,15 +66,15 @@ const (
 // uncertainty is how far it can be moved before that sum grows by one residual variance
 // (profile likelihood; more when the residuals hang together), half a reading's
 // interval, and heatsLeft.
-func (o *onset) fit(about clock.Instant) (at, within clock.Instant, ok bool) {
+func (o *onset) fit(from, to clock.Instant) (at, within clock.Instant, ok bool) {
 	n := len(o.at)
 	if n < leastBefore+leastEarly {
 		return 0, 0, false
 	}
 	interval := (o.at[n-1] - o.at[0]) / float64(n-1)
-	middle := (about - o.first).Seconds()
 	best, t0 := certainly, math.NaN()
-	for t := middle - reach; t <= middle+reach; t += fineness {
+	last := min((to - o.first).Seconds(), o.at[n-1])
+	for t := max((from - o.first).Seconds(), 0); t <= last; t += fineness {
 		if part := o.round(t, interval); part != nil {
 			if gain := part.gain(t); gain > best {
 				best, t0 = gain, t

@@ -71,7 +71,7 @@ func TestOnset(t *testing.T) {
 			}
 			within1, within2, worst := 0, 0, 0.0
 			for seed := range uint64(seeds) {
-				at, within, ok := m.readings(rand.New(rand.NewPCG(seed, 1))).fit(clock.Instant(m.key * 1e9))
+				at, within, ok := m.readings(rand.New(rand.NewPCG(seed, 1))).fit(about(m.key))
 				off, u := math.Abs(at.Seconds()-m.t0), within.Seconds()
 				if !ok || u > math.Max(1, m.interval) {
 					t.Fatalf("seed %d, onset at %g s: found %v at %g s within %g s", seed, m.t0, ok, at.Seconds(), u)
@@ -90,6 +90,12 @@ func TestOnset(t *testing.T) {
 			}
 		})
 	}
+}
+
+// about is as far round a moment as an onset is looked for.
+func about(s float64) (from, to clock.Instant) {
+	at := clock.Instant(s * 1e9)
+	return at - reach, at + reach
 }
 
 // Where nothing moved there is no onset, and none is found where somebody moved the
@@ -112,7 +118,7 @@ func TestNoOnset(t *testing.T) {
 			m := still
 			change(&m)
 			for seed := range uint64(30) {
-				if at, within, ok := m.readings(rand.New(rand.NewPCG(seed, 2))).fit(clock.Instant(m.key * 1e9)); ok {
+				if at, within, ok := m.readings(rand.New(rand.NewPCG(seed, 2))).fit(about(m.key)); ok {
 					t.Errorf("seed %d: an onset at %g s within %g s", seed, at.Seconds(), within.Seconds())
 				}
 			}
