@@ -4,13 +4,13 @@
 package main_test
 
 import (
-	"errors"
 	"fmt"
 	"go/ast"
 	"go/parser"
 	"go/token"
 	"io/fs"
 	"os"
+	"os/exec"
 	"path"
 	"slices"
 	"strconv"
@@ -247,23 +247,34 @@ func packageComments(files []*source) (found []string) {
 	return found
 }
 
-// strays judges the names at the top; ignored is the text of .gitignore.
-func strays(top []fs.DirEntry, ignored string) (found []string) {
-	for _, entry := range top {
-		known := in(topLevel, entry.Name()) || entry.Name()[0] == '.'
-		for _, pattern := range strings.Fields(ignored) {
-			matched, _ := path.Match(strings.Trim(pattern, "/"), entry.Name()) // a bad pattern excuses nothing
-			known = known || matched
-		}
-		if !known {
-			found = append(found, entry.Name()+":1: does not belong at the top; move it into a room, examples or testdata")
+// strays judges the names at the top that belong to the repository: what somebody has
+// lying about in his own copy is his.
+func strays(tracked []string) (found []string) {
+	for _, name := range tracked {
+		if !in(topLevel, name) && name[0] != '.' {
+			found = append(found, name+":1: does not belong at the top; move it into a room, examples or testdata")
 		}
 	}
 	return found
 }
 
-// tidy walks over the module and returns all findings and the files it read.
-func tidy(module fs.FS) (findings []string, files []*source, err error) {
+// trackedAtTop are the names at the top that git knows; none where there is no git.
+func trackedAtTop(t *testing.T) (names []string) {
+	out, err := exec.Command("git", "-C", "../..", "ls-files", "-z").Output()
+	if err != nil {
+		t.Log("not looked for strays: git:", err)
+	}
+	for file := range strings.SplitSeq(strings.Trim(string(out), "\x00"), "\x00") {
+		if name, _, _ := strings.Cut(file, "/"); name != "" && !slices.Contains(names, name) {
+			names = append(names, name)
+		}
+	}
+	return names
+}
+
+// tidy walks over the folders of the house and returns all findings and the files it
+// read; tracked are the names at the top that belong to the repository.
+func tidy(module fs.FS, tracked []string) (findings []string, files []*source, err error) {
 	mod, err := fs.ReadFile(module, "go.mod")
 	if err == nil && !strings.HasPrefix(string(mod), "module "+modulePath+"\n") {
 		err = fmt.Errorf("go.mod: expected the module %s, got %.40q", modulePath, mod)
@@ -271,13 +282,11 @@ func tidy(module fs.FS) (findings []string, files []*source, err error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	ignored, err1 := fs.ReadFile(module, ".gitignore")
-	top, err2 := fs.ReadDir(module, ".")
-	err3 := fs.WalkDir(module, ".", func(name string, d fs.DirEntry, err error) error {
+	err = fs.WalkDir(module, ".", func(name string, d fs.DirEntry, err error) error {
 		switch {
 		case err != nil:
 			return err
-		case d.IsDir() && name != "." && (d.Name()[0] == '.' || d.Name() == "testdata"):
+		case d.IsDir() && name != "." && (d.Name()[0] == '.' || d.Name() == "testdata" || path.Dir(name) == "." && !in(topLevel, name)):
 			return fs.SkipDir
 		case d.IsDir() || path.Ext(name) != ".go":
 			return nil
@@ -293,11 +302,11 @@ func tidy(module fs.FS) (findings []string, files []*source, err error) {
 		}
 		return err
 	})
-	return slices.Concat(findings, packageComments(files), strays(top, string(ignored))), files, errors.Join(err1, err2, err3)
+	return slices.Concat(findings, packageComments(files), strays(tracked)), files, err
 }
 
 func TestTidy(t *testing.T) {
-	findings, files, err := tidy(os.DirFS("../.."))
+	findings, files, err := tidy(os.DirFS("../.."), trackedAtTop(t))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -367,7 +376,7 @@ func expectFindings(t *testing.T, name, text string, says ...string) {
 func TestTidyWalks(t *testing.T) {
 	text := func(s string) *fstest.MapFile { return &fstest.MapFile{Data: []byte(s)} }
 	findings, _, err := tidy(fstest.MapFS{
-		"go.mod": text("module dwell\n"), ".gitignore": text("/runs/\n*.prof\n"), "runs/x": {}, "cpu.prof": {}, ".ci/run": {},
+		"go.mod": text("module dwell\n"), "runs/x": {}, "cpu.prof": {}, "my/a.go": text("package util\nfunc init() {}"), ".ci/run": {},
 		"logs/a.go":           text("package logs"),
 		"logs/b.go":           text("// Package logs keeps.\npackage logs"),
 		"logs/testdata/a.go":  text("package util"),
@@ -376,7 +385,7 @@ func TestTidyWalks(t *testing.T) {
 		"sequence/a_test.go":  text("package sequence\nfunc init() {}"),
 		"cmd/dwell/a_test.go": text("package main_test"),
 		"notes.txt":           {},
-	})
+	}, []string{"go.mod", ".ci", "logs", "safety", "sequence", "cmd", "notes.txt"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -385,7 +394,7 @@ func TestTidyWalks(t *testing.T) {
 			t.Fatalf("expected finding %d of 3 to be %q, got %q", i, want, findings)
 		}
 	}
-	if _, _, err := tidy(fstest.MapFS{"go.mod": text("module other\n")}); err == nil || !strings.Contains(err.Error(), "expected the module dwell") {
+	if _, _, err := tidy(fstest.MapFS{"go.mod": text("module other\n")}, nil); err == nil || !strings.Contains(err.Error(), "expected the module dwell") {
 		t.Errorf("expected a foreign module to be refused, got %v", err)
 	}
 }
