@@ -5,6 +5,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -71,6 +72,17 @@ func witness(t *testing.T, j *job, seed uint64) (*figures.Results, witnessed) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	// The same record as if there were no thermometer beside the film.
+	facts := factsOf(j.rig, j.specimen)
+	facts.Thermometers = slices.DeleteFunc(facts.Thermometers, func(t figures.Thermometer) bool { return t.BesideFilm })
+	alone, err := figures.Compute(r, facts)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range alone.Figures {
+		f.Flavour += ", plate alone"
+		results.Figures = append(results.Figures, f)
+	}
 	return results, saw
 }
 
@@ -125,6 +137,9 @@ var claims = []struct {
 	}, 0.02},
 	{"b_value", "two points", func(figures.Figure, witnessed) float64 { return 1000 }, 15},
 	{"b_value", "fitted", func(figures.Figure, witnessed) float64 { return 1000 }, 15},
+	{"r0", "fitted quadratic, plate alone", func(figures.Figure, witnessed) float64 { return 10000 }, 300},
+	{"tcr", "local, plate alone", func(f figures.Figure, _ witnessed) float64 { return figures.Slope(1000, given(f, "temperature")) }, 3e-3},
+	{"b_value", "fitted, plate alone", func(figures.Figure, witnessed) float64 { return 1000 }, 250},
 	{"hysteresis", "largest, K, as read off, by foil.temperature", nothing, 0.25},
 	{"hysteresis", "largest, K, lag taken out, by plate.temperature", nothing, 0.25},
 	{"return_to_start", "relative to R0, lag taken out, by plate.temperature", nothing, 0.25},
