@@ -10,7 +10,7 @@ import (
 // three digits before the point, rounded. Files get AppendNumber and String.
 
 // unread are units in which nobody looks for a number they did not write.
-var unread = map[string]bool{"%": true, "ppm": true, "d": true, "mK": true}
+var unread = map[string]bool{"%": true, "cm": true, "ppm": true, "d": true, "mK": true}
 
 // Best is the unit in which a value is nice to read.
 func Best(v float64, d Dimension) Unit {

@@ -196,7 +196,7 @@ func TestWrongBending(t *testing.T) {
 		{steps: "- bend: {radius: 12 mm}", says: []string{`"at most" is missing`}},
 		{steps: "- bend: {radius: 12 mm, at most: 100 ms}", says: []string{"the way takes about 1.1 s"}},
 		{steps: "- bend: {radius: 12 mm, speed: 60 mm/s, at most: 1 min}", says: []string{"60 mm/s is above what stage can be set to"}},
-		{steps: "- bend: {travel: 29.9 mm, at most: 1 min}", says: []string{"30.1 mm is above what this rig allows (3 cm"}},
+		{steps: "- bend: {travel: 29.9 mm, at most: 1 min}", says: []string{"30.1 mm is above what this rig allows (30 mm"}},
 		{steps: "- bend: {travel: 49 mm, at most: 1 min}", says: []string{"the legs of the strip", "touch"}},
 		{steps: "- cycle: {to: {radius: 12 mm}, times: 100, rate: 6 Hz}", says: []string{"at most 2."}},
 		{steps: "- cycle: {to: {radius: 12 mm}, times: 100, rate: 1 Hz, measure: {at: now and then, for: 1 s}}", says: []string{"is no series of counts", "1-2-5, every 1000, or 3 per decade"}},
