@@ -2,11 +2,9 @@ package main
 
 import (
 	"fmt"
-	"path/filepath"
 	"slices"
 
 	"dwell/drivers/rig"
-	"dwell/drivers/yamltext"
 	"dwell/logs"
 	"dwell/logs/figures"
 )
@@ -17,14 +15,9 @@ func runFacts(r *logs.Run) (figures.Facts, error) {
 	if err != nil {
 		return figures.Facts{}, fmt.Errorf("%s: the rig of the run: %w", r.Dir(), err)
 	}
-	text, err := r.File("specimen.yaml")
+	specimen, err := keptSpecimen(r, nil)
 	if err != nil {
 		return figures.Facts{}, fmt.Errorf("%s: the specimen of the run: %w", r.Dir(), err)
-	}
-	m := &yamltext.Mistakes{}
-	specimen := rig.LoadSpecimen(yamltext.Parse(filepath.Join(r.Dir(), "specimen.yaml"), text, m), m)
-	if m.Len() > 0 {
-		return figures.Facts{}, mistakesError(m)
 	}
 	return factsOf(bench, specimen), nil
 }

@@ -35,6 +35,23 @@ func keptRig(r *logs.Run, j *job) (*rig.Rig, error) {
 	return kept, nil
 }
 
+// keptSpecimen is the specimen of a run folder.
+func keptSpecimen(r *logs.Run, j *job) (*rig.Specimen, error) {
+	text, err := r.File("specimen.yaml")
+	if err != nil {
+		return nil, err
+	}
+	m := &yamltext.Mistakes{}
+	specimen := rig.LoadSpecimen(yamltext.Parse(filepath.Join(r.Dir(), "specimen.yaml"), text, m), m)
+	if m.Len() > 0 {
+		return nil, mistakesError(m)
+	}
+	if j != nil {
+		j.add("specimen.yaml", text)
+	}
+	return specimen, nil
+}
+
 // mistakesError is all mistakes as one error.
 func mistakesError(m *yamltext.Mistakes) error {
 	var text bytes.Buffer

@@ -13,8 +13,6 @@ import (
 
 	"dwell/drivers/clock"
 	"dwell/drivers/quantity"
-	"dwell/drivers/rig"
-	"dwell/drivers/yamltext"
 	"dwell/logs"
 	"dwell/sequence"
 	"dwell/sequence/plan"
@@ -37,7 +35,8 @@ approached from which side, before that step can begin again. Then it asks. The
 instruments must be the same; the specimen is confirmed again; whoever has to lay it
 down is asked again. What is missing between is recorded as a gap.
 
-After a trip it goes on only with a written acknowledgement and a name.`,
+After a trip, or when the rig was not confirmed safe, it goes on only with a written
+acknowledgement and a name.`,
 		Example: `  dwell resume runs/20261125T105047Z-staircase-LC-07
   dwell resume --acknowledge "foil clip had come off, fixed" --operator M.K. runs/20261125T105047Z-staircase-LC-07`,
 		Args: cobra.ExactArgs(1),
@@ -67,7 +66,7 @@ type takenUp struct {
 	identity logs.Identity // as run.json is to be, without the end
 	from     sequence.Resumption
 	before   string // how it ended
-	tripped  bool
+	tripped  bool   // or it was left without being confirmed safe
 	words    string // acknowledgement
 	operator string
 	segment  logs.Segment
@@ -134,17 +133,10 @@ func keptJob(r *logs.Run) (*job, error) {
 	if j.rig, err = keptRig(r, j); err != nil {
 		return nil, err
 	}
-	text, err := r.File("specimen.yaml")
-	if err != nil {
+	if j.specimen, err = keptSpecimen(r, j); err != nil {
 		return nil, err
 	}
-	m := &yamltext.Mistakes{}
-	j.specimen = rig.LoadSpecimen(yamltext.Parse(filepath.Join(r.Dir(), "specimen.yaml"), text, m), m)
-	if m.Len() > 0 {
-		return nil, mistakesError(m)
-	}
-	j.add("specimen.yaml", text)
-	text, err = r.File("plan.json")
+	text, err := r.File("plan.json")
 	if err != nil {
 		return nil, err
 	}
@@ -183,10 +175,14 @@ func (t *takenUp) place(r *logs.Run) error {
 		t.from.LastAt = max(t.from.LastAt, clock.Instant(x.LastNs))
 	}
 	if t.identity.Outcome != "" {
-		t.tripped = t.identity.Outcome == "tripped"
+		unsafe := t.identity.Safe != nil && !*t.identity.Safe
+		t.tripped = t.identity.Outcome == "tripped" || unsafe
 		t.before = t.identity.Outcome
 		if t.identity.Reason != "" {
 			t.before += ": " + t.identity.Reason
+		}
+		if unsafe {
+			t.before += "; the rig was not confirmed safe"
 		}
 	}
 	if t.before == "" {
@@ -253,7 +249,7 @@ func (t *takenUp) acknowledge(words, operator string) error {
 	t.words, t.operator = strings.TrimSpace(words), strings.TrimSpace(operator)
 	switch {
 	case !t.tripped && t.words != "":
-		return errors.New("--acknowledge is for a run that tripped; this one did not")
+		return errors.New("--acknowledge is for a run that tripped, or was left without being confirmed safe; this one was not")
 	case t.tripped && (t.words == "" || t.operator == ""):
 		return fmt.Errorf("the run %s\nit goes on only with --acknowledge \"what was found and done\" and --operator with a name", t.before)
 	}

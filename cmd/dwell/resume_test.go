@@ -246,6 +246,16 @@ func TestWhatDoesNotGoOn(t *testing.T) {
 		t.Error("run.json does not have the acknowledgement")
 	}
 
+	folder = brokenOff(t, whole, rand.New(rand.NewPCG(3, 3)))
+	id = strings.Replace(read(t, filepath.Join(folder, "run.json")), `"format":1`, `"format":1,"outcome":"stopped","safe":false`, 1)
+	write(t, filepath.Join(folder, "run.json"), id)
+	if _, err := logs.Repair(logs.Disk{}, folder); err != nil {
+		t.Fatal(err)
+	}
+	p = start(t, "resume", folder)
+	p.exits(exitUsage)
+	p.says("not confirmed safe")
+
 	name := filepath.Join(brokenOff(t, whole, rand.New(rand.NewPCG(4, 4))), "rig.yaml")
 	write(t, name, strings.Replace(read(t, name), "below: 80 degC", "below: 90 degC", 1))
 	p = start(t, "resume", filepath.Dir(name))
