@@ -66,46 +66,58 @@ func (r *Run) move(a *plan.Action) error {
 		}
 		at, within = when, r.latest[r.whens[a.When].Reads()[0]].Within
 	case "onset":
-		if err := r.sleep(r.clock.Now() + clock.Instant(a.DurationNs)); err != nil {
+		if at, within, err = r.onsetOr(a, asked, at, within); err != nil {
 			return err
 		}
-		at, within = r.onsetOr(a, asked, at, within)
 	}
 	r.event(Event{Kind: "moved", Text: to, Fields: []Field{{"t0_s", at.Seconds()}, {"u_t0_s", within.Seconds()}}})
 	return nil
 }
 
-// apart is how far an onset may be from the moment that is known otherwise, and still
-// be that of the same movement: hands are seldom further from the key. Common practice,
-// no source.
+// An onset is looked for from just before somebody was asked until some seconds after the
+// key, which comes when both hands are free again, or too soon. Common practice, no source.
+const (
+	soon = 3 * clock.Second
+	late = 10 * clock.Second
+)
+
+// apart is how far a doubtful onset may be from the moment that is known otherwise, and
+// still be that of the same movement. Common practice, no source.
 const apart = 3 * clock.Second
 
-// onsetOr is the moment at which a channel began to move, or else the moment known
-// otherwise, with that one's uncertainty. A person moves the specimen some time after being
-// asked, and presses the key when it is done, however late: an onset between the two is
-// that of the movement. Where it disagrees with the other moment in any other way, nobody
-// can say which one is right: the moment stands, as uncertain as they are apart.
-func (r *Run) onsetOr(a *plan.Action, asked, at, within clock.Instant) (clock.Instant, clock.Instant) {
-	from, known := at-reach, "the moment of the command"
+// onsetOr is the moment at which a channel clearly began to move, wherever the key is, or
+// less clearly near the key. Without one the moment of the key stands, and since people
+// press it late, the specimen may have been moved at any time since it was asked for.
+// Whoever is commanded moves it then.
+func (r *Run) onsetOr(a *plan.Action, asked, at, within clock.Instant) (clock.Instant, clock.Instant, error) {
+	known := map[bool]string{true: "the key", false: "the command"}[a.By == "person"]
+	began, doubted := r.clock.Now(), clock.Instant(0)
+	for _, wait := range [...]int64{a.DurationNs, a.DurationNs + a.DurationNs*3/4} { // the second for a key that came too soon
+		if err := r.sleep(began + clock.Instant(wait)); err != nil {
+			return 0, 0, err
+		}
+		fitted, u, found, clear := r.onset.fit(asked-soon, at+late)
+		d := max(fitted-at, at-fitted)
+		switch {
+		case found && d <= apart+within:
+			return fitted, u, nil
+		case clear:
+			when := map[bool]string{true: "after", false: "before"}[fitted < at]
+			r.event(Event{Kind: "warning", Text: fmt.Sprintf("%s came %.1f s %s the onset found in %s: the onset stands", known, d.Seconds(), when, a.Channel),
+				Fields: []Field{{"onset_s", fitted.Seconds()}, {"u_onset_s", u.Seconds()}}})
+			return fitted, u, nil
+		case found:
+			doubted = d
+		}
+	}
+	known += " stands"
 	if a.By == "person" {
-		from, known = min(asked, from), "the moment of the key"
+		known += ", and the specimen may have been moved at any time since it was asked for"
+		within = max(within, at-asked)
 	}
-	fitted, u, ok := r.onset.fit(from, at+reach)
-	if !ok {
-		r.event(Event{Kind: "warning", Text: "no onset found in " + a.Channel + ": " + known + " stands"})
-		return at, within
-	}
-	d := max(fitted-at, at-fitted)
-	fields := []Field{{"onset_s", fitted.Seconds()}, {"u_onset_s", u.Seconds()}}
-	switch {
-	case d <= apart+within:
-	case a.By == "person" && asked <= fitted && fitted < at:
-		r.event(Event{Kind: "warning", Text: fmt.Sprintf("the key was pressed %.1f s after the onset found in %s: the onset stands", d.Seconds(), a.Channel), Fields: fields})
-	default:
-		r.event(Event{Kind: "warning", Text: "the onset found in " + a.Channel + " is too far from " + known + ", which stands, as uncertain as they are apart", Fields: fields})
-		return at, max(within, d)
-	}
-	return fitted, u
+	within = max(within, doubted)
+	r.event(Event{Kind: "warning", Text: "no clear onset found in " + a.Channel + ": the moment of " + known})
+	return at, within, nil
 }
 
 // moved has the specimen moved by whoever the plan names.

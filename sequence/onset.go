@@ -18,8 +18,8 @@ type onset struct {
 }
 
 // mostOnset bounds what is kept. A person may take long to move the specimen; then the
-// oldest half goes, and over half a minute at fifty readings a second remains.
-const mostOnset = 4096
+// oldest half goes, and over five minutes at fifty readings a second remain.
+const mostOnset = 1 << 15
 
 func newOnset(channel int) *onset { return &onset{channel: channel} }
 
@@ -40,8 +40,8 @@ func (o *onset) add(x drivers.Reading) {
 
 // How an onset is looked for. Common practice, no source.
 const (
-	reach    = 10 * clock.Second // from the moment it is known by otherwise: a key, a command
-	fineness = 0.05              // s, the step of the search: far below what heatsLeft leaves open
+	fineness   = 0.05 // s, the step of the search: far below what heatsLeft leaves open
+	coarseness = 0.2  // s, the step of the first search, which may be of many minutes
 	// What counts on either side of an onset: long enough for a level and its slope, and
 	// as short as a parabola describes a film that follows within tens of seconds. With
 	// slow readings it is so many of them.
@@ -51,6 +51,9 @@ const (
 	// curve with as many coefficients does, in variances of what it leaves: the best of
 	// hundreds of places in noise alone reaches some 20.
 	certainly = 40.0
+	// clearly is how many times more a straight line leaves than the onset does, in squares:
+	// in noise alone, hanging together over many readings even, it is some 5.
+	clearly = 25.0
 	// Heat needs a moment through a slide. A film on its far face begins hesitantly; one
 	// on the face that is touched, at once and then more slowly: both for about heatsWay.
 	// heatsLeft is the standard uncertainty of what that leaves open: on virtual slides
@@ -65,28 +68,34 @@ const (
 // best place alone, by the least sum of squares, however hesitantly it begins. Its
 // uncertainty is how far it can be moved before that sum grows by one residual variance
 // (profile likelihood; more when the residuals hang together), half a reading's
-// interval, and heatsLeft.
-func (o *onset) fit(from, to clock.Instant) (at, within clock.Instant, ok bool) {
+// interval, and heatsLeft. It is clear where a change stands out of the noise.
+func (o *onset) fit(from, to clock.Instant) (at, within clock.Instant, found, clear bool) {
 	n := len(o.at)
 	if n < leastBefore+leastEarly {
-		return 0, 0, false
+		return 0, 0, false, false
 	}
 	interval := (o.at[n-1] - o.at[0]) / float64(n-1)
+	start, end := (from - o.first).Seconds(), (to - o.first).Seconds()
 	best, t0 := certainly, math.NaN()
-	last := min((to - o.first).Seconds(), o.at[n-1])
-	for t := max((from - o.first).Seconds(), 0); t <= last; t += fineness {
-		if part := o.round(t, interval); part != nil {
-			if gain := part.gain(t); gain > best {
-				best, t0 = gain, t
+	look := func(start, end, step float64) {
+		for t := start; t <= end; t += step {
+			if part := o.round(t, interval); part != nil {
+				if gain := part.gain(t); gain > best {
+					best, t0 = gain, t
+				}
 			}
 		}
 	}
+	look(max(start, o.at[0]), end, coarseness)
 	if math.IsNaN(t0) {
-		return 0, 0, false
+		return 0, 0, false, false
 	}
-	t0, u := o.round(t0, interval).least(t0, interval)
+	look(t0-coarseness, t0+coarseness, fineness)
+	part := o.round(t0, interval)
+	clear = squares(part.left(straight, t0)) >= clearly*squares(part.left(bend(0), t0))
+	t0, u := part.least(t0, interval)
 	u = math.Sqrt(float64(u*u) + float64(interval*interval)/4 + heatsLeft*heatsLeft)
-	return o.first + clock.Instant(math.Round(t0*1e9)), clock.Instant(math.Round(u * 1e9)), true
+	return o.first + clock.Instant(math.Round(t0*1e9)), clock.Instant(math.Round(u * 1e9)), true, clear
 }
 
 // round is the readings that tell whether there is an onset at t: nil without enough of
@@ -109,6 +118,8 @@ func (o *onset) gain(t0 float64) float64 {
 	variance, linked := spread(bent)
 	return (squares(smooth) - squares(bent)) / (variance * linked)
 }
+
+func straight(t float64) [3]float64 { return [3]float64{t, 0, 0} }
 
 // cubic is a polynomial, without its level.
 func cubic(t float64) [3]float64 { return [3]float64{t, t * t, t * t * t} }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"dwell/drivers"
@@ -11,6 +12,7 @@ import (
 	"dwell/drivers/quantity"
 	"dwell/drivers/rig"
 	"dwell/sequence"
+	"dwell/sequence/plan"
 )
 
 // report tells how an execution went, to a person or as an object, and returns the
@@ -210,7 +212,15 @@ func (p *panel) eventLine(e sequence.Event) string {
 		line += between + p.fieldText(e, f)
 		between = ", "
 	}
+	if e.Kind == "moved" && p.byKey(e.Step) {
+		line += ", if the key was pressed as it moved"
+	}
 	return line
+}
+
+// byKey is whether a step knows the moment of a movement from a key alone.
+func (p *panel) byKey(step string) bool {
+	return p.x.job.plan != nil && slices.ContainsFunc(p.x.job.plan.Actions, func(a plan.Action) bool { return a.Step == step && a.T0 == "key" })
 }
 
 // fieldText is a number of an event with its unit, which its key names, or the channel

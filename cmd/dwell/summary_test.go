@@ -7,6 +7,7 @@ import (
 
 	"dwell/drivers/yamltext"
 	"dwell/sequence"
+	"dwell/sequence/plan"
 )
 
 // The summary fits a page of 100 columns, says what its table shows, and writes numbers
@@ -60,6 +61,7 @@ func TestEventLines(t *testing.T) {
 	if err := j.bench(files{}, leafClip, m); err != nil || m.Len() > 0 {
 		t.Fatal(err, saidBy(m))
 	}
+	j.plan = &plan.Plan{Actions: []plan.Action{{Step: "6 lift", T0: "onset"}, {Step: "7 lift", T0: "key"}}}
 	p := &panel{x: &execution{job: j}}
 	for _, c := range []struct {
 		e    sequence.Event
@@ -71,6 +73,8 @@ func TestEventLines(t *testing.T) {
 		{sequence.Event{Kind: "specimen", Text: "LC-07", Fields: []sequence.Field{{Key: "resistance_Ohm", Value: 10872.8}}}, "specimen: LC-07: resistance 10.873 kOhm"},
 		{sequence.Event{Kind: "moved", Text: "air", Fields: []sequence.Field{{Key: "t0_s", Value: 22.13}, {Key: "u_t0_s", Value: 0.3}}},
 			"moved: air: t0 22.1 s, known within 0.3 s"},
+		{sequence.Event{Kind: "moved", Step: "7 lift", Text: "air", Fields: []sequence.Field{{Key: "t0_s", Value: 22.13}, {Key: "u_t0_s", Value: 0.3}}},
+			"moved: air: t0 22.1 s, known within 0.3 s, if the key was pressed as it moved"},
 	} {
 		if got := p.eventLine(c.e); got != c.want {
 			t.Errorf("%q, expected %q", got, c.want)

@@ -10,7 +10,7 @@ import (
 // placements is response and recovery, from each moment at which the specimen was laid
 // down or taken away.
 func (c *computer) placements() {
-	n := map[string]int{}
+	n, out := map[string]int{}, map[string]int{}
 	times := map[string][]float64{}
 	for _, m := range c.moves {
 		name := "recovery"
@@ -20,6 +20,7 @@ func (c *computer) placements() {
 		tr, err := c.transient(m, name)
 		if err != nil {
 			if m.role == "" {
+				out[name]++
 				c.skip(fmt.Sprintf("%s from %.1f s", name, m.at), err)
 			}
 			continue
@@ -38,7 +39,7 @@ func (c *computer) placements() {
 	}
 	for _, name := range [...]string{"response", "recovery"} {
 		if n[name] == 0 {
-			c.skip(name+"_t63, "+name+"_t90", fmt.Errorf("the specimen was never %s while its resistance was read", map[string]string{"response": "laid on the plate", "recovery": "taken off it"}[name]))
+			c.skip(name+"_t63, "+name+"_t90", noPass(name, out[name]))
 		}
 		if x := times[name+"_t90"]; len(x) > 1 {
 			all, err := Repeatability(Origin{c.R.Channel, fmt.Sprintf("%s_t90 of %d passes", name, len(x))}, "s", x)
@@ -48,6 +49,15 @@ func (c *computer) placements() {
 			c.add("repeatability of "+name+"_t90", all, err)
 		}
 	}
+}
+
+// noPass is why there is no response, or recovery, when so many were left out.
+func noPass(name string, leftOut int) error {
+	moved := map[string]string{"response": "laid on the plate", "recovery": "taken off it"}[name]
+	if leftOut > 0 {
+		return fmt.Errorf("the specimen was %s, but no such pass could be used (left out: %d)", moved, leftOut)
+	}
+	return fmt.Errorf("the specimen was never %s while its resistance was read", moved)
 }
 
 const (

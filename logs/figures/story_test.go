@@ -151,3 +151,21 @@ func TestCycles(t *testing.T) {
 		t.Error(got)
 	}
 }
+
+// A pass that was left out is not a specimen that was never moved.
+func TestNoPassOrNoneUsed(t *testing.T) {
+	r, err := readStory(told(t, `{}`, [4]string{"32", "moved", "2 place", "plate"}, [4]string{"100", "ended", "", ""}), Facts{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := computer{story: r}
+	c.placements()
+	var all []string
+	for _, o := range c.LeftOut {
+		all = append(all, o.Figure+": "+o.Why)
+	}
+	text := strings.Join(all, "\n")
+	if strings.Contains(text, "never laid on the plate") || !strings.Contains(text, "was laid on the plate, but no such pass could be used (left out: 1)") || !strings.Contains(text, "never taken off it") {
+		t.Error(text)
+	}
+}
