@@ -13,6 +13,7 @@ import (
 
 	"dwell/drivers/clock"
 	"dwell/drivers/quantity"
+	"dwell/drivers/rig"
 	"dwell/logs"
 	"dwell/sequence"
 	"dwell/sequence/plan"
@@ -337,7 +338,7 @@ func (t *takenUp) tell() string {
 	b.WriteString("the way back:\n")
 	n := b.Len()
 	for _, a := range t.from.Back {
-		if line := wayLine(a); line != "" {
+		if line := wayLine(t.job.rig, a); line != "" {
 			b.WriteString("  - " + line + "\n")
 		}
 	}
@@ -348,7 +349,7 @@ func (t *takenUp) tell() string {
 }
 
 // wayLine is an action of a way back in words.
-func wayLine(a plan.Action) string {
+func wayLine(r *rig.Rig, a plan.Action) string {
 	switch a.Op {
 	case plan.Confirm:
 		return "confirm the specimen " + a.Confirm.Specimen + " again, at a harmless current"
@@ -359,7 +360,7 @@ func wayLine(a plan.Action) string {
 	case plan.Lift:
 		return "the specimen goes off the plate, to " + a.To + " (" + a.By + ")"
 	case plan.Arrive:
-		return "wait until " + a.Channel + " is at " + string(quantity.AppendNumber(nil, a.Target)) + ", at most " + span(clock.Instant(a.AtMostNs))
+		return "wait until " + a.Channel + " is at " + inUnit(a.Target, r.Channels[r.Channel(a.Channel)].Unit.Dim.String()) + ", at most " + span(clock.Instant(a.AtMostNs))
 	case plan.Set:
 		var all []string
 		for _, s := range a.Setpoints {
