@@ -120,16 +120,7 @@ func (x *drilling) text(j *job, d *drill.Drill, took_s float64) string {
 	fmt.Fprintf(&b, "%-10s%s\n%-10s%s on %s\n", "protocol", j.plan.Title, "specimen", j.plan.Specimen, j.rig.Name)
 	fmt.Fprintf(&b, "%-10s%d runs of %s each, drilled in %.1f s (virtual bench, seed %d)\n", "took", len(x.rows),
 		span(d.Undisturbed.Outcome.Report.Done), took_s, x.seed)
-	lines := strings.Split(strings.TrimSuffix(table(x.cells()), "\n"), "\n")
-	for i, line := range lines {
-		ended := "what ended the run"
-		if i > 0 {
-			if ended = x.rows[i-1].Tripped(); ended == "" {
-				ended = "-"
-			}
-		}
-		fmt.Fprintf(&b, "%s  %s\n", line, ended)
-	}
+	b.WriteString(x.table())
 	b.WriteString(x.notSafe())
 	b.WriteString(x.reactions())
 	count := x.count()
@@ -137,7 +128,30 @@ func (x *drilling) text(j *job, d *drill.Drill, took_s float64) string {
 	return b.String()
 }
 
-// cells are the table's columns but the last one.
+// drillColumns is how wide the text of a drill is at most: that of a usual terminal.
+const drillColumns = 100
+
+// table has a line for every row, below the fault and what ended those runs.
+func (x *drilling) table() string {
+	var b strings.Builder
+	lines := strings.SplitAfter(table(x.cells()), "\n")
+	b.WriteString(lines[0])
+	said := ""
+	for i, r := range x.rows {
+		ended := r.Tripped()
+		if ended == "" {
+			ended = "no rule ended it"
+		}
+		if head := r.Case.String() + ": " + ended; head != said {
+			b.WriteString(strings.Join(wrap(head, drillColumns-4), "\n    ") + "\n")
+			said = head
+		}
+		b.WriteString(lines[i+1])
+	}
+	return b.String()
+}
+
+// cells are the columns of the table. What else is known of a row is in the object.
 func (x *drilling) cells() [][]string {
 	most := 0.0
 	for _, r := range x.rows {
@@ -145,31 +159,28 @@ func (x *drilling) cells() [][]string {
 	}
 	watt, _ := quantity.LookUp("W")
 	film := quantity.LookOf(most, 1e-8, watt.Dim)
-	rows := [][]string{{"fault", "moment", "at", "verdict", "exit", "to safe", "reacted in", "at worst", "then cool", "plate", "at worst", "film", "readings lost"}}
+	rows := [][]string{{"moment", "at", "verdict", "exit", "to safe", "reacted", "at worst", "plate", "film"}}
 	for _, r := range x.rows {
-		safe, cool := "never", "-"
+		safe := "never"
 		switch {
 		case r.WentOn():
 			safe = "-"
 		case r.ToSafe != clock.Never:
 			safe = span(r.ToSafe)
 		}
-		if r.Cooling > 0 {
-			cool = span(r.Cooling)
-		}
-		took, worst, peak := "-", "-", "-"
+		took, worst := "-", "-"
 		if k := r.Reaction; k != nil {
 			took, worst = shortly(int64(k.Took)), shortly(k.Plan.TotalNs)
-			if k.Plan.PeakDegC != nil {
-				peak = fmt.Sprintf("%.1f degC", *k.Plan.PeakDegC)
-			}
 		}
 		verdict := string(r.Verdict)
-		if r.Verdict == drill.Unsafe {
+		switch r.Verdict {
+		case drill.Unsafe:
 			verdict = strings.ToUpper(verdict)
+		case drill.NeedsHardware:
+			verdict = "hardware" // in full below
 		}
-		rows = append(rows, []string{r.Case.String(), r.Case.Moment, span(r.At()), verdict, fmt.Sprint(outcomeCode(r.Outcome)), safe, took, worst, cool,
-			fmt.Sprintf("%.1f degC", r.PlateDegC), peak, film.Text(r.FilmWatts), fmt.Sprint(r.Lost)})
+		rows = append(rows, []string{r.Case.Moment, span(r.At()), verdict, fmt.Sprint(outcomeCode(r.Outcome)), safe, took, worst,
+			fmt.Sprintf("%.1f degC", r.PlateDegC), film.Text(r.FilmWatts)})
 	}
 	return rows
 }
@@ -187,7 +198,9 @@ func (x *drilling) notSafe() string {
 		if r.Verdict == drill.Safe {
 			continue
 		}
-		fmt.Fprintf(&b, "%s: %s (%s): %s\n", x.speech.red(string(r.Verdict)), r.Case, strings.Join(moments, ", "), r.Why)
+		text := fmt.Sprintf("%s: %s (%s): %s", r.Verdict, r.Case, strings.Join(moments, ", "), r.Why)
+		_, rest, _ := strings.Cut(strings.Join(wrap(text, drillColumns-2), "\n  "), string(r.Verdict))
+		b.WriteString(x.speech.red(string(r.Verdict)) + rest + "\n")
 		if r.Hardware != "" {
 			fmt.Fprintf(&b, "  hint: what helps is %s\n", r.Hardware)
 		}
@@ -212,7 +225,7 @@ func (x *drilling) reactions() string {
 			}
 		}
 	}
-	text := fmt.Sprintf("%-10s%d rows were ended by a rule and became safe, %d of them as fast and as cool as check says at worst\n", "reaction", ended, inTime)
+	text := fmt.Sprintf("%-10s%d rows were ended by a rule and became safe, %d of them as fast and as cool\n          as check says at worst\n", "reaction", ended, inTime)
 	if len(late) > 0 {
 		text += fmt.Sprintf("%-10snot so after %s:\n%-10scheck assumes a program that runs, a line that carries commands, and a switch that opens\n", "", strings.Join(late, ", "), "")
 	}

@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"unicode/utf8"
 
 	"dwell/drivers/clock"
 	"dwell/sequence/drill"
@@ -78,16 +79,21 @@ func TestDrillTable(t *testing.T) {
 		p.cmd.Env = append(p.cmd.Env, at)
 		p.start()
 		p.exits(exitDone)
-		head, rows, found := strings.Cut(p.out.String(), "what ended the run\n")
+		head, rows, found := strings.Cut(p.out.String(), "  film\n")
 		if !found || !strings.Contains(head, "drilled in") {
 			t.Fatalf("no table in %q", head)
+		}
+		for line := range strings.Lines(p.out.String()) {
+			if n := utf8.RuneCountInString(line); n > 101 {
+				t.Errorf("%d columns: %q", n-1, line)
+			}
 		}
 		tables = append(tables, rows)
 	}
 	if tables[0] != tables[1] {
 		t.Error("with four processors it is another table than with one")
 	}
-	for _, words := range []string{"dead cable (plate)", "needs hardware: heater relay welded (sourcing, ", "  hint: what helps is a mains switch", " 0 unsafe\n"} {
+	for _, words := range []string{"\ndead cable (plate): ", "needs hardware: heater relay welded (sourcing, ", "  hint: what helps is a mains switch", " 0 unsafe\n"} {
 		if !strings.Contains(tables[0], words) {
 			t.Errorf("the table does not hold %q", words)
 		}
