@@ -220,6 +220,7 @@ func TestMistakesInSpecimens(t *testing.T) {
 		{"within: 20 %", "within: 120 %", "lets everything pass"},
 		{"  within: 20 %\n", "", `"within" is missing here`},
 		{"B value: 1000 K", "B value: 1000 degC", "a difference is written in K"},
+		{"within: 20 %", "within: 2 kOhm", "or as a share, such as 20 %"},
 		{"B value: 1000 K", "beta: 1000 K", `unknown key "beta"`},
 		{"within: 20 %", "within: 20", "hint: write it as in 20 %"},
 		{"  B value: 1000 K\n", "", "how the resistance follows temperature is missing"},

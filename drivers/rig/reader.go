@@ -186,6 +186,8 @@ func (r reader) quantity(n *yamltext.Node, dim quantity.Dimension) (quantity.Qua
 		x.Hint("K is a difference of temperatures; a temperature is written in degC")
 	case difference(q.Unit.Dim) == difference(dim):
 		x.Hint("degC is a temperature; a difference is written in K")
+	case dim == plain:
+		x.Hint("without a unit, or as a share, such as 20 %")
 	case q.Unit.Dim == plain:
 		if dim == inMetre { // on a bench hardly anything is measured in metres
 			x.Hint("write the unit, such as um or mm")
