@@ -84,3 +84,14 @@ func leafClipText(t *testing.T, name string) string {
 	}
 	return string(text)
 }
+
+// A wrong end of a range hides no wrong step.
+func TestARangeWithTwoMistakes(t *testing.T) {
+	for _, let := range []string{"low: 20 degC\n  high: 40\n  rise: 5 degC", "low: 20\n  high: 40 degC\n  rise: 5 degC"} {
+		text := strings.Replace(leafClipText(t, "staircase.yaml"), "low: 20 degC\n  high: 40 degC\n  rise: 5 K", let, 1)
+		_, m := compile(t, "staircase.yaml", text)
+		if m.Len() != 2 || !strings.Contains(printed(m), "a difference in K is expected here") && !strings.Contains(printed(m), "a difference is written in K") {
+			t.Errorf("%s: %s", let, printed(m))
+		}
+	}
+}

@@ -408,10 +408,12 @@ func (c *compiler) span(n, first, last, step *yamltext.Node) []value {
 	}
 	if from.Unit.Dim == plain && to.Unit.Dim != plain {
 		c.wrongValue(from, "%s is expected here, not %q", describe(to.Unit.Dim), first.Text).Hint("write the unit, as in " + first.Text + " " + to.Unit.Symbol)
+		c.value(step, difference(to.Unit.Dim))
 		return nil
 	}
 	if to.Unit.Dim != from.Unit.Dim {
 		c.value(last, from.Unit.Dim)
+		c.value(step, difference(from.Unit.Dim))
 		return nil
 	}
 	if _, ok := c.value(step, difference(from.Unit.Dim)); !ok {
