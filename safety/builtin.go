@@ -180,8 +180,8 @@ func (g *Gate) Sent(s drivers.Setpoint) {
 	switch {
 	case s.Quantity == "heat" && s.State != "":
 		on := isOneOf(p.Sets[k].Energises, s.State)
-		if !on && t.Heat {
-			g.lowered(i)
+		if t.Heat {
+			g.lowered(i) // told to heat once more, its old target is not its new one
 		}
 		t.Heat = on
 		for _, u := range p.Sets[k].Upsets {

@@ -151,6 +151,8 @@ func TestKeepsWarming(t *testing.T) {
 	begin().tell("heat on", "40 degC").reads(40).reads(40, 40).tell("30 degC").line(40, 30, 50).reads(30, 37).expect("comes down", -1)
 	begin().tell("heat on", "40 degC").reads(40).reads(40, 40).tell("30 degC").line(40, 60, 20).expect("does not come down", 10, "told to hold 30 degC", "7 K above 40")
 	begin().tell("heat on", "40 degC").reads(40).reads(40, 40).tell("30 degC").line(40, 35, 10).line(35, 60, 25).expect("turns round on its way", 20)
+	begin().tell("heat on", "60 degC").reads(20).line(20, 60, 40).tell("heat on", "40 degC").line(60, 40, 60).reads(40, 46).expect("told to heat once more, and to less", -1)
+	begin().tell("heat on", "60 degC").reads(20).line(20, 60, 40).tell("heat on", "40 degC").line(60, 80, 20).expect("told to heat once more, to less, and warms", 41+7, "told to hold 40 degC", "7 K above 60")
 	// told less again and again, as a ramp does, is no excuse to follow it up
 	x = begin().tell("heat on", "60 degC").reads(60, 60)
 	for k := range 20 {
