@@ -79,7 +79,7 @@ func stepSchemas(duration func(string) schema) (all []schema) {
 	step("lift", keysOf("take the specimen off the plate", append(moveKeys(duration),
 		key{"!to", wordsOf("where to", "air", "moving air", "cold block")})...))
 	step("ask", anyOf("wait for a person", textOf("what the person is to do"), keysOf("wait for a person, but not for ever",
-		key{"!to", textOf("what the person is to do")}, key{"!at most", duration("longest wait")})))
+		key{"!to", textOf("what the person is to do")}, key{"at most", duration("longest wait")})))
 	bendingSteps(step, duration)
 	within("for each", schema{"type": "object", "description": "do the steps for every value: a name, with a range or a list",
 		"minProperties": 1, "maxProperties": 2, "additionalProperties": rangeSchema("the values"), "propertyNames": schema{"pattern": "^(and back|" + oneName + ")$"},

@@ -60,7 +60,9 @@ type compiler struct {
 	sourced map[int]*yamltext.Node // by instrument: the first step that switches its output on
 	heated  map[int]bool           // by instrument: that some step has it heat
 	said    map[said]bool
-	driven  map[int]*yamltext.Node // by instrument: where its level was last given
+	// wrongValues is what was first said of a value that is wrong.
+	wrongValues map[wrongAt]*yamltext.Mistake
+	driven      map[int]*yamltext.Node // by instrument: where its level was last given
 }
 
 // sections are those of a protocol; those after a "!" must be there.
@@ -75,7 +77,7 @@ type given struct {
 // Compile turns a protocol into a plan for a rig and a specimen, and adds every
 // mistake it finds to m. With mistakes there the plan is not to be used.
 func Compile(doc *yamltext.Document, r *rig.Rig, s *rig.Specimen, o Options, m *yamltext.Mistakes) *Plan {
-	c := &compiler{doc: doc, rig: r, specimen: s, m: m, names: map[string]given{}, sourced: map[int]*yamltext.Node{}, heated: map[int]bool{}, driven: map[int]*yamltext.Node{}, said: map[said]bool{}, rateless: map[int]bool{},
+	c := &compiler{doc: doc, rig: r, specimen: s, m: m, names: map[string]given{}, sourced: map[int]*yamltext.Node{}, heated: map[int]bool{}, driven: map[int]*yamltext.Node{}, said: map[said]bool{}, wrongValues: map[wrongAt]*yamltext.Mistake{}, rateless: map[int]bool{},
 		plan: &Plan{Version: Version, Rig: r.Name, Specimen: s.ID, Unattended: o.Unattended}}
 	c.outline = outline{rows: map[*yamltext.Node]int{}, now: -1, times: 1}
 	c.world, c.peak = newWorld(r), peak{degC: r.AmbientDegC}

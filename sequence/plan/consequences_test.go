@@ -49,6 +49,11 @@ func TestOneMistakeIsSaidOnce(t *testing.T) {
 			"current: 10 uA, compliance => compliance",
 			"current: 10 uA, compliance => curent: 10 uA, compliance",
 			"current: 10 uA, compliance => voltage: 1 V, current: 10 uA, compliance",
+			"current: 10 uA, compliance => current: 10 mA, compliance",
+			"plate to: setpoint, at most => plate to: 65 degC, at most",
+			"resistance within: 20 % => resistance within: 20",
+			"resistance within: 20 % => resistance within: 2 kOhm",
+			"high: 40 degC => high: 40",
 			"compliance: 2 V, => compliance: 2 A,",
 			"compliance: 2 V, => compliance: -2 V,",
 			"integration: 1, => integration: one,",
@@ -106,6 +111,9 @@ func TestOneMistakeIsSaidOnce(t *testing.T) {
 func TestOneMistakeHidesNoOther(t *testing.T) {
 	for _, two := range []struct{ file, one, other, says string }{
 		{"staircase.yaml", "rise: 5 K => rise: 5 degC", "- hold: {until => - hodl: {until", "did you mean hold?"},
+		{"staircase.yaml", "high: 40 degC => high: 40", "rise: 5 K => rise: 5 degC", "a difference in K is expected here"},
+		{"staircase.yaml", "low: 20 degC => low: 20", "rise: 5 K => rise: 5 degC", "a difference in K is expected here"},
+		{"staircase.yaml", "high: 40 degC => high: 40 deg", "rise: 5 K => rise: 5 V", "a difference in K is expected here"},
 		{"staircase.yaml", "{setpoint: low to high by rise, and back: true} => setpoint", "- mark: plateau => - mark: [plateau]", "one value is expected here"},
 		{"staircase.yaml", "- for each: => - loop:", "at most: 20 min, then => at most: 20 K, then", "a time is expected here"},
 		{"staircase.yaml", "- for each: => - foreach:", "at most: 20 min, then => at most: 20 K, then", "a time is expected here"},
@@ -241,6 +249,24 @@ func TestOneMistakeOfABenchIsSaidOnce(t *testing.T) {
 		for _, change := range specimenChanges {
 			if got := beside(t, nil, []string{change}, string(text)); carets(got) != 1 || strings.Contains(got, "YAML") || !strings.HasPrefix(got, "specimen.yaml:") {
 				t.Errorf("%s, %s: expected one mistake in the specimen, got\n%s", protocol, change, got)
+			}
+		}
+	}
+}
+
+// What is wrong with one value in several ways is one mistake with notes; a share without
+// its sign is told what it means.
+func TestOneValueWrongInManyWays(t *testing.T) {
+	for change, says := range map[string][]string{
+		"current: 10 uA, compliance => current: 10 mA, compliance": {"note: also, 10 mA needs 130 V", "note: also, 10 mA puts up to 1.30 W"},
+		"resistance within: 20 % => resistance within: 20":         {"20 means 2000 %, which is wider than the band", "hint: write 20 %"},
+		"resistance within: 20 % => resistance within: 30 %":       {": 30 % is wider than the band"},
+		"resistance within: 20 % => resistance within: 2 kOhm":     {"hint: a share of something is written as in 20 %"},
+	} {
+		got := beside(t, nil, nil, changed(t, "staircase.yaml", change))
+		for _, want := range says {
+			if !strings.Contains(got, want) {
+				t.Errorf("%s: expected %q in\n%s", change, want, got)
 			}
 		}
 	}

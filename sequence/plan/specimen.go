@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -103,7 +104,7 @@ func (c *compiler) check(t map[string]*yamltext.Node, verb *yamltext.Node) (*Che
 	band := c.specimen.BandRel
 	if n := t["resistance within"]; n != nil {
 		if given := c.positive(n, plain); given > band && band > 0 {
-			c.wrong(n, "this is wider than the band of the specimen (%g %%)", 100*band).
+			c.wrong(n, "%s is wider than the band of the specimen (%g %%)", asShare(n.Text, given), 100*band).
 				Note(c.specimen.Doc, valueOf(valueOf(c.specimen.Doc.Root, "film"), "within"), "the band stands here").Hint(asPercent(n.Text, given))
 		} else if given > 0 {
 			band = given
@@ -153,6 +154,14 @@ func (c *compiler) harmless(ohm float64) float64 {
 // leavesRoom is whether a size keeps its distance from all limits on a channel.
 func (c *compiler) leavesRoom(channel string, size float64) bool {
 	return !slices.ContainsFunc(c.tightest(channel), func(b bound) bool { return b.Below != nil && size > shareOfLimit**b.Below })
+}
+
+// asShare is what somebody wrote, and what it means where that is not plain to see.
+func asShare(text string, given float64) string {
+	if strings.Contains(text, "%") {
+		return text
+	}
+	return fmt.Sprintf("%s means %g %%, which", text, round12(100*given))
 }
 
 // asPercent is for somebody who wrote a percentage as a number.
@@ -227,8 +236,8 @@ func (c *compiler) alone(n *yamltext.Node) {
 func (c *compiler) ask(s step) {
 	text, most := s.with, personNs
 	if s.with.Kind == yamltext.Mapping {
-		t := c.table(s.with, "!to", "!at most")
-		text, most = t["to"], c.time(t["at most"])
+		t := c.table(s.with, "!to", "at most")
+		text, most = t["to"], c.patience(t["at most"])
 	}
 	c.alone(s.verb)
 	a := Action{Op: Person, Text: c.text(text), AtMostNs: most}

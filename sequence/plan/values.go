@@ -2,6 +2,7 @@ package plan
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"strconv"
 	"strings"
@@ -71,18 +72,29 @@ func (c *compiler) wrong(n *yamltext.Node, format string, args ...any) *yamltext
 
 // wrongValue records a mistake about a value, and where its name got that meaning. Of
 // the values of a loop the first that is wrong is enough; of one that could not be read
-// there is nothing to say.
+// there is nothing to say. What else is wrong with the same value is a note on it.
 func (c *compiler) wrongValue(v value, format string, args ...any) *yamltext.Mistake {
 	key := said{v.node, format}
 	if v.from != nil && c.said[key] || c.muted != nil || v.node == nil {
 		return new(yamltext.Mistake)
 	}
 	c.said[key] = true
+	at := wrongAt{v.node, v.Value}
+	if first, text := c.wrongValues[at], fmt.Sprintf(format, args...); first != nil && text != first.Text {
+		return first.Note(c.doc, v.node, "also, "+text)
+	}
 	x := c.wrong(v.node, format, args...)
+	c.wrongValues[at] = x
 	if v.from != nil {
 		x.Note(c.doc, v.from, v.name+" is "+v.Quantity.String()+" then")
 	}
 	return x
+}
+
+// wrongAt is a value where it stands.
+type wrongAt struct {
+	node  *yamltext.Node
+	value float64
 }
 
 // table reads a mapping with known keys; those after a "!" must be there.
@@ -303,6 +315,8 @@ func (c *compiler) value(n *yamltext.Node, dim quantity.Dimension) (value, bool)
 	}
 	x := c.wrongValue(v, "%s is expected here, not %q", describe(dim), n.Text)
 	switch {
+	case dim == plain:
+		x.Hint("a share of something is written as in 20 %")
 	case difference(v.Unit.Dim) == difference(dim) && dim.Absolute:
 		x.Hint("K is a difference of temperatures; a temperature is written in degC")
 	case difference(v.Unit.Dim) == difference(dim):
@@ -403,7 +417,13 @@ func (c *compiler) span(n, first, last, step *yamltext.Node) []value {
 	from, ok1 := c.quantity(first)
 	to, ok2 := c.quantity(last)
 	by, ok3 := c.quantity(step)
-	if !ok1 || !ok2 || !ok3 {
+	for _, end := range [...]value{from, to} { // an end that is wrong hides no wrong step
+		if ok3 && end.node != nil && end.Unit.Dim != plain {
+			_, ok3 = c.value(step, difference(end.Unit.Dim))
+			break
+		}
+	}
+	if !ok1 || !ok2 {
 		return nil
 	}
 	if from.Unit.Dim == plain && to.Unit.Dim != plain {
@@ -416,8 +436,13 @@ func (c *compiler) span(n, first, last, step *yamltext.Node) []value {
 		c.value(step, difference(from.Unit.Dim))
 		return nil
 	}
-	if _, ok := c.value(step, difference(from.Unit.Dim)); !ok {
+	if !ok3 {
 		return nil
+	}
+	if from.Unit.Dim == plain {
+		if _, ok := c.value(step, plain); !ok {
+			return nil
+		}
 	}
 	length := math.Abs(to.Value - from.Value)
 	if !(by.Value > 0) {
