@@ -43,7 +43,7 @@ func TestFaultsOfAStage(t *testing.T) {
 	}{
 		{"stage hangs", "silence is a fault|\"?\" not sent", false}, // with what it had been told
 		{"carriage stuck", "", true},                                // its controller does not know
-		{"stage held at its panel", "the stage has not arrived: it is stopped at 1.0", true},
+		{"stage held at its panel", "the stage has not arrived: it is stopped at 10.", true},
 		{"stage switched off and on", "stage alarm", true},
 		{"no answers", "silence is a fault|\"?\" not sent", false},
 		{"garbage", "silence is a fault|\"?\" not sent", false},
