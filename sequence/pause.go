@@ -83,7 +83,11 @@ func (r *Run) pausing() error {
 				}
 				lasted := r.clock.Now() - began
 				r.pause.total += lasted
-				r.event(Event{Kind: "resumed", Text: "not read meanwhile: " + strings.Join(unread, ", "), Fields: []Field{{"gap_s", lasted.Seconds()}}})
+				missed := "everything was read meanwhile"
+				if len(unread) > 0 {
+					missed = "not read meanwhile: " + strings.Join(unread, ", ")
+				}
+				r.event(Event{Kind: "resumed", Text: missed, Fields: []Field{{"gap_s", lasted.Seconds()}}})
 				r.wake.Signal()
 				return nil
 			}

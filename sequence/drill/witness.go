@@ -63,6 +63,7 @@ var inDegC = quantity.Dimension{K: 1, Absolute: true}
 // watched is a channel with what is true of it.
 type watched struct {
 	name       string
+	dim        quantity.Dimension
 	truth      func(*twin.World) float64
 	energy     energy  // which matters to it
 	far        float64 // from the truth
@@ -134,7 +135,7 @@ func newWitness(p *plan.Plan, rules *safety.Rules, r *rig.Rig, b *twin.Bench, no
 			continue
 		}
 		c := &w.channels[i]
-		c.name = l.Channel
+		c.name, c.dim = l.Channel, r.Channels[i].Unit.Dim
 		spare := float64(spareK)
 		if c.energy != heat {
 			spare = 0
@@ -277,7 +278,7 @@ func (w *witness) lookAtLimits(e energy, now clock.Instant) {
 	}
 	w.note(e, overLimit, worst != nil, since, now, func() string {
 		c := &w.channels[worst.channel]
-		return fmt.Sprintf("%s was truly %.4g, beyond its limit (%s),", c.name, c.truth(world), worst.limit.From)
+		return fmt.Sprintf("%s was truly %s, beyond its limit (%s),", c.name, quantity.Near(c.truth(world), c.dim), worst.limit.From)
 	})
 }
 
@@ -298,7 +299,7 @@ func (w *witness) lookAtChannels(e energy, now clock.Instant) {
 	}
 	w.note(e, blind, dark != nil, darkSince, now, func() string { return dark.name + " showed nothing" })
 	w.note(e, deceived, wrong != nil, wrongSince, now, func() string {
-		return fmt.Sprintf("%s was truly %.4g and showed far less", wrong.name, wrong.truth(w.bench.World()))
+		return fmt.Sprintf("%s was truly %s and showed far less", wrong.name, quantity.Near(wrong.truth(w.bench.World()), wrong.dim))
 	})
 }
 
