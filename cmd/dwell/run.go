@@ -71,8 +71,13 @@ func (x *execution) runFrom(start clock.Instant, confirm string) error {
 	proven, doubtful := "", []string(nil)
 	if x.opensPorts() {
 		proven, doubtful = provenWhen(x.job.rigFile, x.job), doubts("/", x.job.rig)
+		if x.job.rigFile == "" { // taken up from a run folder: its ledger stands beside the file of then
+			proven = ""
+		}
 		for _, text := range append(doubtful, proven) {
-			x.speech.say("note: %s", text)
+			if text != "" {
+				x.speech.say("note: %s", text)
+			}
 		}
 	}
 	control, err := newControl()
@@ -95,7 +100,9 @@ func (x *execution) runFrom(start clock.Instant, confirm string) error {
 		control.serve(wall, func() { r.StopFor("dwell safe") }, func() (bool, bool) { s := r.Status(); return s.Safe, s.Over })
 		watchSignals(wall, signals, r, x.speech)
 		if x.opensPorts() {
-			r.Remark("proof test", proven)
+			if proven != "" {
+				r.Remark("proof test", proven)
+			}
 			for _, text := range doubtful {
 				r.Remark("warning", text)
 			}
