@@ -125,7 +125,8 @@ func (s *speech) figures(r *figures.Results, budget string, object map[string]an
 	} else {
 		s.result(r.Text())
 	}
-	object["figures"], object["left_out"], object["notes"], object["exit"] = r.Figures, r.LeftOut, r.Notes, exitDone
+	object["figures"], object["left_out"] = append([]figures.Figure{}, r.Figures...), append([]figures.Omission{}, r.LeftOut...) // a list without entries is a list
+	object["notes"], object["exit"] = append([]string{}, r.Notes...), exitDone
 	s.object(object)
 	return nil
 }

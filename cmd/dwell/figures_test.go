@@ -1,12 +1,16 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"dwell/logs/figures"
 )
 
 // listed is what anyone may expect of a figure in figures.json.
@@ -122,6 +126,18 @@ func TestFiguresOfATable(t *testing.T) {
 		p := start(t, append([]string{"figures"}, c.args...)...)
 		p.exits(exitUsage)
 		p.says(c.says)
+	}
+}
+
+// Without figures the object holds lists all the same.
+func TestNoFiguresAreAList(t *testing.T) {
+	var out bytes.Buffer
+	s := &speech{out: &out, err: io.Discard, json: true}
+	if err := s.figures(&figures.Results{}, "", map[string]any{}); err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(out.String(), `"figures":[]`) || strings.Contains(out.String(), "null") {
+		t.Errorf("%s", &out)
 	}
 }
 
