@@ -82,7 +82,7 @@ func TestTheMeterHangsUp(t *testing.T) {
 	s.expectKept(theFolder(t, root), before, chained)
 }
 
-// A line of which nothing is asked for a minute is missed all the same.
+// A line of which nothing is being asked is missed all the same.
 func TestUnpluggedBetweenRareReadings(t *testing.T) {
 	t.Parallel()
 	s := serve(t)

@@ -266,9 +266,27 @@ func (c *compiler) overshoot(r *Reaction, channel int, level float64) {
 		if s, ok := h.Until(c.rig.AmbientDegC, level, *b.Below); ok {
 			looser, leeway := *b.Below, int64(math.Max(0, s-h.DeadS)*1e9)
 			r.LooserDegC, r.LeewayNs = &looser, &leeway
+			c.readTooRarely(channel, peak, b)
 		}
 		return
 	}
+}
+
+// readTooRarely refuses a protocol that has a heater's own thermometer read so rarely
+// that one limit is of no help in keeping the next.
+func (c *compiler) readTooRarely(channel int, peakDegC float64, next bound) {
+	w := c.wished(channel)
+	if w.mostNs <= unnamedEvery || peakDegC <= *next.Below || w.tooRare {
+		return
+	}
+	w.tooRare = true
+	n, dim := w.node, c.rig.Channels[channel].Unit.Dim
+	if n == nil {
+		n = keyOf(c.doc.Root, "steps")
+	}
+	c.m.Add(c.doc, n, "read every %s, %s shows a heater stuck at full power so late that it gets to %s", near(float64(w.mostNs)/1e9, inSeconds), c.rig.Channels[channel].Name, near(peakDegC, dim)).
+		Note(next.Doc, next.Node, "it must stay below "+near(*next.Below, dim)).
+		Hint("read it more often: " + near(float64(unnamedEvery)/1e9, inSeconds) + " is always allowed")
 }
 
 // law is what is known of a heater at full power. Where it was not identified, the

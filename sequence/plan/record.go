@@ -27,6 +27,7 @@ type wish struct {
 	node     *yamltext.Node // nil if the protocol does not name it
 	later    bool           // it is not read from the start
 	wasAsked bool           // some step reads it
+	tooRare  bool           // which has been told
 }
 
 // unnamedEvery is how often a channel is read that only a limit or an interlock is
