@@ -53,6 +53,9 @@ func show(s *speech, dir string) error {
 		return t.job.rig.Instrument(a.Instrument) - t.job.rig.Instrument(b.Instrument)
 	})
 	s.result(t.summary(t.took()))
+	if t.id.Outcome == "" {
+		s.result(t.latest())
+	}
 	object := map[string]any{"run": dir, "outcome": nil, "safe": t.id.Safe, "readings": t.outcome.Readings, "flagged": t.flagged, "exit": exitDone}
 	if t.id.Outcome != "" {
 		object["outcome"] = t.id.Outcome
@@ -65,6 +68,22 @@ func show(s *speech, dir string) error {
 	}
 	s.object(object)
 	return nil
+}
+
+// latest is what each channel of the plan read last, and how long before the end of the
+// record, in a run that has not ended.
+func (t *retold) latest() string {
+	var rows [][]string
+	for _, polled := range t.job.plan.Polled {
+		if i := t.job.rig.Channel(polled.Channel); i >= 0 && t.record.latest[i].At > 0 {
+			x := t.record.latest[i]
+			rows = append(rows, []string{polled.Channel, valueText(x, t.job.rig.Channels[i]), span(t.last-x.At) + " before"})
+		}
+	}
+	if len(rows) == 0 {
+		return ""
+	}
+	return fmt.Sprintf("last read, in a record of %s (about %s were planned)\n", span(t.last), span(clock.Instant(t.job.plan.Summary.DurationNs))) + table(rows)
 }
 
 // unsafe is whether the folder's last word is that the bench is not confirmed safe.

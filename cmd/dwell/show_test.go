@@ -5,6 +5,7 @@ package main
 import (
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 )
@@ -63,6 +64,11 @@ func TestShowARunThatHasNotEnded(t *testing.T) {
 	object := p.expectObject(map[string]any{"outcome": nil, "safe": nil})
 	if n, _ := object["readings"].(float64); n < 4 {
 		t.Errorf("%v readings", object["readings"])
+	}
+	p = start(t, "show", folder)
+	p.exits(exitDone)
+	if !regexp.MustCompile(`\n  plate\.temperature +[0-9.]+ degC +[0-9.]+ s before\n`).MatchString(p.out.String()) {
+		t.Errorf("no temperature in\n%s", p.out)
 	}
 	here := s.place()
 	r.cmd.Process.Kill()
