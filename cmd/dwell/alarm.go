@@ -91,6 +91,8 @@ func stamp(began clock.Origin, at clock.Instant) string {
 func (a *alarm) about(i int, now clock.Instant) string {
 	k, instrument := a.known[i], a.bench.Instruments[i]
 	switch {
+	case k.confirmed > 0 && !a.over(i):
+		return fmt.Sprintf("%s: off (%s evidence), watching that it cools", instrument.Name(), k.last.Grade)
 	case a.fails(i):
 		times := "1 try has failed"
 		if k.failed > 1 {
@@ -99,8 +101,6 @@ func (a *alarm) about(i int, now clock.Instant) string {
 		return fmt.Sprintf("%s: %s MAY BE ON since %s (%s), %s", instrument.Name(), energies(instrument.Profile()), stamp(a.began, a.since), span(now-a.since), times)
 	case a.over(i):
 		return fmt.Sprintf("%s: confirmed safe (%s evidence)", instrument.Name(), k.last.Grade)
-	case k.confirmed > 0:
-		return fmt.Sprintf("%s: off, and watched until it is seen not to heat", instrument.Name())
 	}
 	return fmt.Sprintf("%s: is being switched off", instrument.Name())
 }
@@ -138,7 +138,10 @@ func (a *alarm) again(now clock.Instant) string {
 	line := stamp(a.began, now) + " " + loud
 	for i := range a.known {
 		if a.fails(i) {
-			line += "; " + a.about(i, now) + "; the last: " + a.known[i].last.Text
+			line += "; " + a.about(i, now)
+			if a.known[i].confirmed == 0 {
+				line += "; the last: " + a.known[i].last.Text
+			}
 		}
 	}
 	return line

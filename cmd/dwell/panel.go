@@ -186,7 +186,7 @@ func (p *panel) instruments(now clock.Instant, columns, stops int) (lines []show
 			if p.alarm.fails(i) != failing {
 				continue
 			}
-			if add(p.alarm.about(i, now), "  ", map[bool]func(string) string{true: p.x.speech.red, false: plain}[failing]); failing {
+			if add(p.alarm.about(i, now), "  ", map[bool]func(string) string{true: p.x.speech.red, false: plain}[failing]); failing && p.alarm.known[i].confirmed == 0 {
 				add("  the last: "+p.alarm.known[i].last.Text, "  ", plain)
 			}
 		}

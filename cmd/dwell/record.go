@@ -2,6 +2,8 @@ package main
 
 import (
 	"fmt"
+	"maps"
+	"slices"
 
 	"dwell/drivers"
 	"dwell/drivers/clock"
@@ -30,7 +32,24 @@ type record struct {
 	marks   []mark
 	lost    int64
 	onEvent func(sequence.Event)
+	tried   map[string]*tried // by instrument
 }
+
+// tried is the attempts to make an instrument safe that fail alike, of which not every one
+// is worth a line: each has its exchanges in wire.jsonl.
+type tried struct {
+	last   sequence.Event
+	unsaid int           // since the last line
+	due    clock.Instant // the next one
+	pause  clock.Instant
+}
+
+// A failure that stays the same is written again after firstPause, then after twice as
+// long, and so on up to lastPause. Common practice, no source.
+const (
+	firstPause = clock.Second
+	lastPause  = clock.Minute
+)
 
 // mark is what was last read when the protocol set a mark.
 type mark struct {
@@ -43,7 +62,7 @@ type mark struct {
 const mostMarks = 60
 
 func newRecord(c clock.Clock, w *logs.Writer, r *rig.Rig, onEvent func(sequence.Event)) *record {
-	return &record{clock: c, writer: w, onEvent: onEvent, latest: make([]drivers.Reading, len(r.Channels)), encoder: eventEncoder()}
+	return &record{clock: c, writer: w, onEvent: onEvent, latest: make([]drivers.Reading, len(r.Channels)), encoder: eventEncoder(), tried: map[string]*tried{}}
 }
 
 // eventEncoder has no level, time, caller or stack of zap's: an event's own time is the
@@ -98,6 +117,53 @@ func (r *record) Event(e sequence.Event) error {
 	if r.onEvent != nil {
 		r.onEvent(e)
 	}
+	return r.sparing(e)
+}
+
+// sparing writes an event, unless it says once more what the one before has said of an
+// attempt to make an instrument safe. What was held back stands, counted, before whatever
+// is new of that instrument, and before the end.
+func (r *record) sparing(e sequence.Event) error {
+	if e.Kind == "ended" {
+		for _, name := range slices.Sorted(maps.Keys(r.tried)) {
+			if err := r.heldBack(r.tried[name]); err != nil {
+				return err
+			}
+		}
+	}
+	if e.Evidence == nil {
+		return r.event(e)
+	}
+	t := r.tried[e.Evidence.Instrument]
+	if t == nil || t.last.Text != e.Text || t.last.Kind != e.Kind || t.last.Step != e.Step {
+		if err := r.heldBack(t); err != nil {
+			return err
+		}
+		r.tried[e.Evidence.Instrument] = &tried{last: e, due: e.At + firstPause, pause: firstPause}
+		return r.event(e)
+	}
+	t.last, t.unsaid = e, t.unsaid+1
+	if e.Kind == "not safe" && e.At < t.due {
+		return nil
+	}
+	t.pause = min(2*t.pause, lastPause)
+	t.due = e.At + t.pause
+	return r.heldBack(t)
+}
+
+// heldBack writes the last of the attempts that were not written, and how many they are.
+func (r *record) heldBack(t *tried) error {
+	if t == nil || t.unsaid == 0 {
+		return nil
+	}
+	e := t.last
+	e.Fields = append(slices.Clone(e.Fields), sequence.Field{Key: "tries", Value: float64(t.unsaid)})
+	t.unsaid = 0
+	return r.event(e)
+}
+
+// event writes one.
+func (r *record) event(e sequence.Event) error {
 	r.fields = append(r.fields[:0], zap.Int64("t_ns", int64(e.At)), zap.String("step", e.Step), zap.String("text", e.Text))
 	for _, f := range e.Fields {
 		r.fields = append(r.fields, zap.Float64(f.Key, f.Value))

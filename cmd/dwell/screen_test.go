@@ -248,6 +248,12 @@ func TestTheAlarmIsNeitherDrownedNorForgotten(t *testing.T) {
 	if !a.on() {
 		t.Error("the alarm has ended before the plate was seen to cool")
 	}
+	if line := a.again(61 * clock.Second); line != "" {
+		t.Errorf("it says %q too soon", line)
+	}
+	if line := a.again(68 * clock.Second); !strings.HasSuffix(line, "; plate: off (indirect evidence), watching that it cools") {
+		t.Errorf("while the plate is watched it says %q", line)
+	}
 	a.hear(drivers.Evidence{Instrument: "plate", Grade: drivers.Indirect})
 	if a.on() {
 		t.Error("the alarm goes on though the plate was seen to cool")

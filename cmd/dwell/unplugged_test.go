@@ -31,7 +31,10 @@ func TestThePlateUnplugged(t *testing.T) {
 	p.says("to stop once more gives up")
 	events := filepath.Join(theFolder(t, root), "events.jsonl")
 	before := strings.Count(read(t, events), `"not safe"`)
-	wait(t, "more tries", func() bool { return strings.Count(read(t, events), `"not safe"`) >= before+2 })
+	wait(t, "more tries, counted in one line", func() bool {
+		text := read(t, events)
+		return strings.Count(text, `"not safe"`) >= before+1 && strings.Contains(text, `"tries":`)
+	})
 	if n := strings.Count(p.err.String(), "not safe: plate"); n != 1 {
 		t.Errorf("%d lines about attempts, expected the first: the alarm says the others", n)
 	}
