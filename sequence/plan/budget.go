@@ -337,6 +337,7 @@ func (c *compiler) finishMeasured() {
 		m := Measured{Instrument: d.Name, Heats: c.heated[i]}
 		if d.Identified != nil {
 			m.IdentifiedOn = d.Identified.On
+			c.weaker(i, d)
 		} else if unattended && m.Heats {
 			refused(d, "how "+d.Name+" responds to full power", "identified: {rise at full power: …, time constant: …, dead time: …, date: …}")
 		}
@@ -350,6 +351,16 @@ func (c *compiler) finishMeasured() {
 			c.plan.Summary.Measured = append(c.plan.Summary.Measured, m)
 		}
 		c.staysOn(i, d)
+	}
+}
+
+// weaker refuses a plan, otherwise right, that heats above what full power was measured to reach: one of
+// the two is wrong, and how far the heater overshoots follows from the other.
+func (c *compiler) weaker(i int, d rig.Description) {
+	if top := c.rig.AmbientDegC + d.Identified.RiseK; c.heated[i] && c.plan.Summary.HighestDegC > top && c.m.Len() == 0 {
+		c.m.Add(c.rig.Doc, d.Node, "%s is told to heat to %s, and at full power it was measured to reach %s above the ambient of %s: %s", d.Name,
+			degC(c.plan.Summary.HighestDegC), near(d.Identified.RiseK, inKelvin), degC(c.rig.AmbientDegC), degC(top)).
+			Hint("measure it again, and correct identified")
 	}
 }
 

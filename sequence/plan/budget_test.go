@@ -153,6 +153,7 @@ func TestUnattendedNeedsMeasurements(t *testing.T) {
 		{nil, heats, true, nil},
 		{[]string{identified}, heats, false, nil},
 		{[]string{identified, plate, meter}, cold, true, nil},
+		{[]string{"rise at full power: 150 K => rise at full power: 5 K"}, heats, false, []string{"rig.yaml:19:3: plate is told to heat to", "it was measured to reach 5 K above the ambient of 18 degC: 23 degC"}},
 		{[]string{identified}, heats, true, []string{"rig.yaml:19:3: how plate responds to full power was not measured on this rig", "hint: add identified: {rise"}},
 		{[]string{plate}, heats, true, []string{"rig.yaml:19:3: the longest exchange with plate was not measured on this rig"}},
 		{[]string{meter}, heats, true, []string{"the longest exchange with meter was not measured"}},

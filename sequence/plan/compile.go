@@ -140,6 +140,10 @@ func (c *compiler) nameList() []string { return slices.Sorted(maps.Keys(c.names)
 // 8 h on any material; quoted from memory).
 const coolDefault = 43
 
+// coolMost is the warmest that may be called cool: safe to touch for ten minutes on any
+// material (the same).
+const coolMost = 48
+
 // ends reads what ends the run at the latest.
 func (c *compiler) ends(n *yamltext.Node) {
 	t := c.table(n, "!at most", "off and cool by", "cool")
@@ -149,6 +153,8 @@ func (c *compiler) ends(n *yamltext.Node) {
 		c.plan.CoolDegC = v.Value
 		if v.Value <= c.rig.AmbientDegC {
 			c.wrongValue(v, "nothing cools to %s where the ambient is %s", v.Quantity, degC(c.rig.AmbientDegC))
+		} else if v.Value > coolMost {
+			c.wrongValue(v, "what has %s is not cool: expected %s at most", v.Quantity, degC(coolMost))
 		}
 	}
 	if by := t["off and cool by"]; by != nil {
