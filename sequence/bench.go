@@ -3,6 +3,7 @@ package sequence
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"dwell/drivers"
 	"dwell/drivers/clock"
@@ -216,8 +217,13 @@ func (r *Run) judgeSpecimen(a *plan.Action, ohm [2]float64) error {
 	r.event(Event{Kind: "specimen", Text: c.Specimen, Fields: []Field{
 		{"resistance_Ohm", mean}, {"asymmetry", asymmetry}, {"low_Ohm", c.LowOhm}, {"high_Ohm", c.HighOhm}}})
 	if !(mean >= c.LowOhm && mean <= c.HighOhm) {
-		return refused("%s: the specimen has %s, expected %s to %s: nothing was heated", a.Step,
-			shownOhm(mean), shownOhm(c.LowOhm), shownOhm(c.HighOhm))
+		advice := ""
+		fourWires := plan.Setpoint{Instrument: c.Instrument, Quantity: "wires", State: "4"}
+		if mean > c.HighOhm && !slices.Contains(a.Setpoints, fourWires) {
+			advice = "; leads and contacts may be in this, which wires: 4 leaves out"
+		}
+		return refused("%s: the specimen has %s, expected %s to %s: nothing was heated%s", a.Step,
+			shownOhm(mean), shownOhm(c.LowOhm), shownOhm(c.HighOhm), advice)
 	}
 	if !(asymmetry <= c.Asymmetry) {
 		return refused("%s: the specimen has %s one way and %s the other: its contacts are not ohmic, nothing was heated",

@@ -106,6 +106,17 @@ func TestTheMomentOfAMovement(t *testing.T) {
 	}
 }
 
+// A film that reads too much with two wires may do so for its contacts; with four it may not.
+func TestContactsInAConfirmation(t *testing.T) {
+	bad := []string{"\ntwin:\n", "\ntwin:\n  contact resistance: 2 kOhm\n"}
+	x := trial{steps: source, rig: bad}
+	_, o := x.do(t)
+	expect(t, o, "tripped", safety.Tripped, "which wires: 4 leaves out")
+	x = trial{steps: strings.Replace(source, "within: 20 %", "within: 20 %, wires: 4", 1), rig: bad}
+	_, o = x.do(t)
+	expect(t, o, "completed", 0, "")
+}
+
 // A bench whose plate has a probe and which has a multimeter with a resistance
 // thermometer as well: both read the same foil, and a rehearsal goes through.
 func TestTwoThermometersOnTheFoil(t *testing.T) {
