@@ -84,8 +84,9 @@ type Instrument struct {
 	Name       string `json:"name"`
 	Profile    string `json:"profile"`
 	Port       string `json:"port"`
-	Identity   string `json:"identity"`             // its reply to *IDN?, or the like
-	Calibrated string `json:"calibrated,omitempty"` // date, from the rig file
+	Identity   string `json:"identity"`                // its reply to *IDN?, or the like
+	Serial     string `json:"serial_number,omitempty"` // from the rig file
+	Calibrated string `json:"calibrated,omitempty"`    // date, from the rig file
 }
 
 const identityFormat = 1

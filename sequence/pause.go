@@ -56,6 +56,7 @@ func (r *Run) whilePaused() error {
 // pausing is the pause, from the first command to the last.
 func (r *Run) pausing() error {
 	began := r.clock.Now()
+	r.outcome.Pauses++
 	r.event(Event{Kind: "paused", Text: r.gate.WhyPausing()})
 	var outputs []int
 	targets := map[int]float64{}
@@ -83,6 +84,7 @@ func (r *Run) pausing() error {
 				}
 				lasted := r.clock.Now() - began
 				r.pause.total += lasted
+				r.outcome.Paused += lasted
 				missed := "everything was read meanwhile"
 				if len(unread) > 0 {
 					missed = "not read meanwhile: " + strings.Join(unread, ", ")

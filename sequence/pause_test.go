@@ -75,6 +75,9 @@ func TestAPauseIsAddedToAWait(t *testing.T) {
 	rec, o := x.do(t)
 	expect(t, o, "completed", 0, "")
 	began, resumed := rec.at(t, 0, " paused "), rec.at(t, 0, " resumed ")
+	if o.Pauses != 1 || o.Paused != resumed-began {
+		t.Errorf("%d pauses, %g s in all, of one of %g s", o.Pauses, o.Paused.Seconds(), (resumed - began).Seconds())
+	}
 	if began < opens || began > opens+3*clock.Second || resumed < shuts+20*clock.Second || resumed > shuts+24*clock.Second {
 		t.Errorf("paused at %g s, went on at %g s", began.Seconds(), resumed.Seconds())
 	}

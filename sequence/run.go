@@ -68,6 +68,8 @@ type Outcome struct {
 	Readings   int64
 	Identities map[string]string // by instrument
 	Missed     int64             // readings that were due while their instrument was busy
+	Pauses     int               // by interlocks
+	Paused     clock.Instant     // in all those that ended
 	GaveUp     bool              // the operator ended the attempts to make the bench safe
 }
 

@@ -201,7 +201,7 @@ func (x *execution) identity() logs.Identity {
 		Clock: clockState(x.origin), Repeats: x.repeats.record()}
 	for _, d := range x.job.rig.Instruments {
 		id.Instruments = append(id.Instruments, logs.Instrument{Name: d.Name, Profile: d.Profile.Name, Port: x.portText(d),
-			Identity: x.outcome.Identities[d.Name], Calibrated: d.Calibrated})
+			Identity: x.outcome.Identities[d.Name], Serial: d.Serial, Calibrated: d.Calibrated})
 	}
 	return id
 }

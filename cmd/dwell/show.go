@@ -143,7 +143,8 @@ func (t *retold) events(r *logs.Run) error {
 		}
 		var e struct {
 			Event, Step, Text string
-			AtNs              int64 `json:"t_ns"`
+			AtNs              int64   `json:"t_ns"`
+			Gap               float64 `json:"gap_s"`
 		}
 		if err := json.Unmarshal(line, &e); err != nil {
 			return fmt.Errorf("events.jsonl: %w", err)
@@ -152,6 +153,10 @@ func (t *retold) events(r *logs.Run) error {
 		switch e.Event {
 		case "mark":
 			t.record.mark(sequence.Event{At: clock.Instant(e.AtNs), Text: e.Text})
+		case "paused":
+			t.outcome.Pauses++
+		case "resumed":
+			t.outcome.Paused += clock.Instant(e.Gap * 1e9)
 		case "safe", "not safe":
 			t.evidence(e.Text)
 		case "tripped", "failed", "stopped":

@@ -89,6 +89,9 @@ func (x *execution) summary(took string) string {
 		count += fmt.Sprintf(", %d left out because the instrument was busy", o.Missed)
 	}
 	lines = append(lines, [2]string{"readings", count})
+	if o.Pauses > 0 {
+		lines = append(lines, [2]string{"paused", fmt.Sprintf("%d times, %s in all", o.Pauses, span(o.Paused))})
+	}
 	var b strings.Builder
 	for _, l := range lines {
 		for i, part := range wrap(l[1], mostWide-10) {

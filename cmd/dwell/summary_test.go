@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"dwell/drivers/clock"
 	"dwell/drivers/yamltext"
 	"dwell/sequence"
 	"dwell/sequence/plan"
@@ -79,5 +80,28 @@ func TestEventLines(t *testing.T) {
 		if got := p.eventLine(c.e); got != c.want {
 			t.Errorf("%q, expected %q", got, c.want)
 		}
+	}
+}
+
+// A pause that comes back is told at the end, and run.json has the serial numbers that the
+// rig file gives.
+func TestPausesAndSerialNumbersAreTold(t *testing.T) {
+	t.Parallel()
+	j, m := &job{}, &yamltext.Mistakes{}
+	if err := j.bench(files{}, leafClip, m); err != nil || m.Len() > 0 {
+		t.Fatal(err, saidBy(m))
+	}
+	j.plan = &plan.Plan{}
+	x := &execution{job: j, speech: &speech{}, record: &record{}}
+	j.rig.Instruments[0].Serial = "HP-0042"
+	if got := x.identity().Instruments[0].Serial; got != "HP-0042" {
+		t.Errorf("the serial number is %q", got)
+	}
+	if text := x.summary(""); strings.Contains(text, "paused") {
+		t.Error("it tells of pauses that there were none of")
+	}
+	x.outcome.Pauses, x.outcome.Paused = 46, 46*clock.Minute
+	if text := x.summary(""); !strings.Contains(text, "paused    46 times, 46 min 00 s in all\n") {
+		t.Errorf("it tells of no pauses:\n%s", text)
 	}
 }
