@@ -31,8 +31,6 @@ import (
 	"fmt"
 	"math"
 	"strings"
-
-	"dwell/drivers/quantity"
 )
 
 // Figure is a computed result. Value lies within ±Expanded of the truth at the level, or,
@@ -137,7 +135,7 @@ func (f Figure) String() string {
 	}
 	fmt.Fprintf(&s, " %s (%.4g %%, k = %.3g)\n  definition: %s [%s]\n  rows: %s\n", f.Unit, 100*f.Level, f.K, f.Definition, f.Source, f.Rows)
 	for _, g := range f.With {
-		fmt.Fprintf(&s, "  with %s = %s %s\n", g.Name, quantity.AppendNumber(nil, g.Value), g.Unit)
+		fmt.Fprintf(&s, "  with %s = %s\n", g.Name, g.shown())
 	}
 	for _, n := range f.Notes {
 		fmt.Fprintf(&s, "  note: %s\n", n)

@@ -3,9 +3,12 @@ package figures
 import (
 	"encoding/json"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"unicode/utf8"
+
+	"dwell/drivers/quantity"
 )
 
 // Encode is figures.json: a list, one figure after the other.
@@ -30,7 +33,10 @@ func Names(all []Figure) (names []string) {
 	return names
 }
 
-const pageWidth = 100
+const (
+	pageWidth  = 100
+	mostDigits = 6 // behind the point; with more, people count zeros
+)
 
 // Text is a table for the screen, then what was left out and what is to be known.
 func (r *Results) Text() string {
@@ -89,7 +95,7 @@ func alike(all []Figure, like Figure) string {
 			high = f
 		}
 		if i == 0 || len(same) <= most {
-			fmt.Fprintln(&b, f.line())
+			fmt.Fprintln(&b, f.line(len(same) > 1))
 		}
 	}
 	if len(same) > most {
@@ -102,15 +108,20 @@ func alike(all []Figure, like Figure) string {
 // telling are the numbers without which a figure means nothing to a reader.
 var telling = []string{"temperature", "T1", "at", "averaging time", "voltage", "current", "larger current", "radius", "threshold", "interval", "duration"}
 
-// line is a figure on one line of the page: flavour, what it must be read with, value.
-func (f Figure) line() string {
+// line is a figure on one line of the page: flavour, what it must be read with, value. One
+// of several alike says of which part of the run it is.
+func (f Figure) line(several bool) string {
 	value := f.ValueText()
 	name := "  " + f.Flavour
 	for _, g := range f.With {
 		if slices.Contains(telling, g.Name) {
-			name += fmt.Sprintf(" (%s %.6g %s)", g.Name, g.Value, g.Unit)
+			name += fmt.Sprintf(" (%s %s)", g.Name, g.shown())
+			several = false // that tells them apart
 			break
 		}
+	}
+	if several {
+		name += ", " + f.Rows
 	}
 	room := pageWidth - utf8.RuneCountInString(value) - 2
 	if utf8.RuneCountInString(name) > room {
@@ -126,6 +137,12 @@ func (f Figure) ValueText() string {
 	if unit == "1" {
 		unit = ""
 	}
+	if digits > mostDigits && f.Low == nil && !f.Censored && f.Expanded > 0 && math.Abs(f.Value) < 1 { // (0.3 ± 4.0)E-06 rather than zeros
+		exponent := math.Floor(math.Log10(math.Max(math.Abs(f.Value), f.Expanded)))
+		scale := math.Pow(10, exponent)
+		digits = digitsFor(f.Expanded / scale)
+		return strings.TrimSpace(fmt.Sprintf("(%s ± %s)E%+03.0f %s", number(f.Value/scale, digits), number(f.Expanded/scale, digits), exponent, unit))
+	}
 	switch {
 	case f.Censored:
 		return strings.TrimSpace(fmt.Sprintf("above %s %s", number(f.Value, digits), unit))
@@ -133,6 +150,16 @@ func (f Figure) ValueText() string {
 		return strings.TrimSpace(fmt.Sprintf("%s (%s to %s) %s", number(f.Value, digits), number(*f.Low, digits), number(*f.High, digits), unit))
 	}
 	return strings.TrimSpace(fmt.Sprintf("%s ± %s %s", number(f.Value, digits), number(f.Expanded, digits), unit))
+}
+
+// shown is a number with its unit for people: a small one with a prefix, where its unit
+// takes one.
+func (g Given) shown() string {
+	u, known := quantity.LookUp(g.Unit)
+	if small := math.Abs(g.Value) < 1e-3 && g.Value != 0; small && known && g.Unit != "1" {
+		return quantity.Shown(g.Value*u.Factor, u.Dim)
+	}
+	return fmt.Sprintf("%.6g %s", g.Value, g.Unit)
 }
 
 // wrapped breaks a text at blanks to the page's width; further lines are indented.

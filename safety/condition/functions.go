@@ -164,7 +164,7 @@ func (c *compiler) settled(n *ast.CallNode, x, band, width operand) operand {
 	// Below two digits the display itself jumps out of the band. The factor
 	// forgives the rounding of 0.1 + 0.1.
 	if least := 2 * ch.Display; band.value < least*(1-1e-9) {
-		return c.at(at, "", "the band is below two digits of what %s shows (%s %s)", ch.Name, quantity.AppendNumber(nil, least), wanted)
+		return c.at(at, "", "the band is below two digits of what %s shows (%.3g %s)", ch.Name, least, wanted)
 	}
 	size, whole := band.value, seconds(w.width)
 	return operand{varies: true, truth: func(f frame) Truth {

@@ -1,0 +1,24 @@
+package figures
+
+import (
+	"strings"
+	"testing"
+)
+
+// Figures of several passes say of which; numbers are for people.
+func TestFiguresOnTheScreen(t *testing.T) {
+	pass := func(rows string) Figure {
+		return Figure{Figure: "response_t63", Flavour: "interpolated", Rows: rows, Unit: "s", Value: 27.86, Expanded: 0.53}
+	}
+	r := Results{Figures: []Figure{pass("response from 201.6 to 522.6 s (5.1 place)"), pass("response from 786.3 to 1108.5 s (5.1 place)"),
+		{Figure: "steinhart_hart_c", Flavour: "least squares", Unit: "1/K", Value: 3e-8, Expanded: 4e-6},
+		{Figure: "tcr", Flavour: "local", Unit: "1/K", Value: -0.0112, Expanded: 9.7e-5},
+		{Figure: "ohmic", Flavour: "asymmetry", Unit: "%", Value: 1.1, Expanded: 0.53, With: []Given{{"current", 9.997610000000001e-06, "A"}}}}}
+	text := r.Text() + r.Figures[4].String()
+	for _, want := range []string{"interpolated, response from 201.6 to 522.6 s", "interpolated, response from 786.3 to 1108.5 s", "(0.0 ± 4.0)E-06 1/K",
+		"-0.011200 ± 0.000097 1/K", "asymmetry (current 9.9976 uA)", "with current = 9.9976 uA"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("expected %q in\n%s", want, text)
+		}
+	}
+}
