@@ -67,9 +67,16 @@ type Segment struct {
 	Dwell        string     `json:"dwell"`
 	Boundary     string     `json:"boundary"` // the step that it begins with
 	BoundaryNs   int64      `json:"boundary_ns"`
-	Before       string     `json:"before"` // how the part before it ended, and why
+	Before       string     `json:"before"`          // how the part before it ended, and why
+	Ports        []Port     `json:"ports,omitempty"` // other than before, from a rig file of that day
 	Acknowledged string     `json:"acknowledged,omitempty"`
 	Operator     string     `json:"operator,omitempty"`
+}
+
+// Port is where an instrument was found.
+type Port struct {
+	Instrument string `json:"instrument"`
+	Port       string `json:"port"`
 }
 
 // ClockState is how far StartUTC can be believed.

@@ -137,6 +137,9 @@ func newGuard(s *speech, folder string, owner int) (*guard, *os.File, error) {
 		m.Print(s.err)
 		return nil, nil, m.Err()
 	}
+	if err := movedPorts(g.rig, folder); err != nil {
+		return nil, nil, err
+	}
 	if g.control, err = newControl(); err != nil {
 		return nil, nil, err
 	}

@@ -22,7 +22,7 @@ import (
 )
 
 func resumeCommand(s *speech) *cobra.Command {
-	var confirm, acknowledge, operator string
+	var confirm, acknowledge, operator, rigFile string
 	var yes bool
 	c := &cobra.Command{
 		Use:   "resume RUN",
@@ -36,6 +36,9 @@ approached from which side, before that step can begin again. Then it asks. The
 instruments must be the same; the specimen is confirmed again; whoever has to lay it
 down is asked again. What is missing between is recorded as a gap.
 
+--rig names today's rig file, for ports that have other names since. Nothing else in
+it may differ from the one of the run; what does is listed, and a new run is due then.
+
 After a trip, or when the rig was not confirmed safe, it goes on only with a written
 acknowledgement and a name.`,
 		Example: `  dwell resume runs/20261125T105047Z-staircase-LC-07
@@ -46,12 +49,16 @@ acknowledgement and a name.`,
 			if again == nil {
 				return usage(err)
 			}
+			if err := again.findPorts(rigFile); err != nil {
+				return usage(err)
+			}
 			if err := again.acknowledge(acknowledge, operator); err != nil {
 				return usage(err)
 			}
 			return again.resume(confirm, yes)
 		},
 	}
+	c.Flags().StringVar(&rigFile, "rig", "", "today's rig file, in which only ports may differ (default: the ports that the run had)")
 	c.Flags().StringVar(&confirm, "confirm", "", "the id of the specimen on the bench, instead of being asked for it")
 	c.Flags().StringVar(&acknowledge, "acknowledge", "", "after a trip: what was found and done, in words; goes into the record")
 	c.Flags().StringVar(&operator, "operator", "", "who goes on with this run, for run.json")
@@ -98,6 +105,9 @@ func takeUp(s *speech, dir string) (*takenUp, error) {
 		return nil, fmt.Errorf("%s: the run was completed: there is nothing to go on with", dir)
 	}
 	if t.job, err = keptJob(r); err != nil {
+		return nil, err
+	}
+	if err := movePorts(t.job.rig, t.identity); err != nil {
 		return nil, err
 	}
 	if err := t.place(r); err != nil {
@@ -335,6 +345,9 @@ func (t *takenUp) tell() string {
 	fmt.Fprintf(&b, "%s\n  the run: %s\n  it goes on with step %s, whose beginning was recorded at %s s\n", t.folder, t.before, t.segment.Boundary,
 		quantity.AppendSeconds(nil, t.segment.BoundaryNs))
 	fmt.Fprintf(&b, "  %s later, placed %s\n", span(clock.Instant(t.segment.FromNs)-t.from.LastAt), t.segment.Placed)
+	for _, p := range t.segment.Ports {
+		fmt.Fprintf(&b, "  harmless: %s is on another port, %s\n", p.Instrument, p.Port)
+	}
 	b.WriteString("the way back:\n")
 	n := b.Len()
 	for _, a := range t.from.Back {

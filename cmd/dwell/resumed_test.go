@@ -5,13 +5,15 @@ package main
 import (
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 )
 
 // A run over a PTY and a socket is killed while it heats. Its guard makes the bench
 // safe; then it goes on from its last step, with the same instruments, and its folder
-// holds. Nothing is switched on before somebody has said yes.
+// holds. A port that has another name by then is found by today's rig file, by the guard
+// and by the next one who goes on too. Nothing is switched on before somebody has said yes.
 func TestAKilledRunGoesOn(t *testing.T) {
 	if testing.Short() {
 		t.Skip("takes half a minute")
@@ -50,13 +52,30 @@ func TestAKilledRunGoesOn(t *testing.T) {
 		t.Error("something was done to the bench, though nobody said yes")
 	}
 
+	moved := s.plate.path + "-moved" // as a port is called after a reboot
+	if err := os.Rename(s.plate.path, moved); err != nil {
+		t.Fatal(err)
+	}
+	s.plate.path = moved
+	killed := start(t, "resume", folder, "--rig", s.writeRig(), "--confirm", "LC-07", "--yes")
+	s.until(here, "plate", "heat", 1)
+	killed.says("harmless: plate is on another port, serial:" + moved)
+	armed := strings.Split(read(t, filepath.Join(folder, guardFile)), `"text":"process `)
+	if guard, _ = strconv.Atoi(strings.Fields(armed[len(armed)-1])[0]); len(armed) < 3 || guard == 0 {
+		t.Fatalf("no second guard in %q", armed)
+	}
+	killed.cmd.Process.Kill()
+	<-killed.over
+	leaves(t, guard)
+	s.expectOff() // by the guard, on the port of the run
+
 	again := ready(t, "resume", folder, "--confirm", "LC-07", "--json")
 	again.cmd.Stdin = strings.NewReader("yes\n")
 	again.start().exits(exitDone)
 	again.expectObject(map[string]any{"outcome": "completed", "safe": true, "run": folder})
 	s.expectOff()
 	steps, gaps := done(t, folder)
-	if want := "step 6.2 mark  mark 6.2 mark pass step 6.1 hold  step 6.2 mark  mark 6.2 mark pass"; gaps != 1 || !strings.HasSuffix(strings.Join(steps, " "), want) {
+	if want := "step 6.2 mark  mark 6.2 mark pass step 6.1 hold  step 6.2 mark  mark 6.2 mark pass"; gaps != 2 || !strings.HasSuffix(strings.Join(steps, " "), want) {
 		t.Errorf("%d gaps, steps %q", gaps, steps)
 	}
 	if v := verified(t, folder); len(v.findings) > 0 || v.crashed || v.derived == 0 {
