@@ -29,6 +29,8 @@ type Sealing struct {
 	Note    string   `json:"note"`
 	Files   []Digest `json:"files"`
 	Derived []Digest `json:"derived"`
+	LeftOut string   `json:"left_out,omitempty"` // of a copy: what it lacks
+	CopyOf  string   `json:"copy_of,omitempty"`  // and the sha256 of the last sealing of the folder itself
 	SHA256  string   `json:"sha256"`
 }
 
@@ -76,23 +78,32 @@ func Seal(disk FS, dir, utc, dwell string) error {
 	if err != nil {
 		return err
 	}
-	s := Sealing{UTC: utc, Dwell: dwell, Note: sealNote, Files: []Digest{}, Derived: []Digest{}}
+	s := Sealing{UTC: utc, Dwell: dwell, Note: sealNote}
+	if s.Files, s.Derived, err = r.digests(); err != nil {
+		return err
+	}
+	return r.addSealing(old, s)
+}
+
+// digests are size and SHA-256 of every file but the seal, the derived ones apart.
+func (r *Run) digests() (files, derived []Digest, err error) {
+	files, derived = []Digest{}, []Digest{}
 	names, err := r.fileNames()
 	if err != nil {
-		return err
+		return nil, nil, err
 	}
 	for _, name := range names {
 		d, err := r.digest(name, -1)
 		switch {
 		case err != nil:
-			return err
+			return nil, nil, err
 		case slices.Contains(derivedNames, name):
-			s.Derived = append(s.Derived, d)
+			derived = append(derived, d)
 		case name != sealName:
-			s.Files = append(s.Files, d)
+			files = append(files, d)
 		}
 	}
-	return r.addSealing(old, s)
+	return files, derived, nil
 }
 
 // SealDerived adds a sealing to a sealed folder whose derived files have been computed

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 
 	"dwell/logs"
 
@@ -12,14 +14,18 @@ import (
 )
 
 func exportCommand(s *speech) *cobra.Command {
-	var bundle bool
+	var bundle, nameless bool
 	var out, license string
 	c := &cobra.Command{
 		Use:   "export --bundle RUN",
 		Short: "one archive file of a run, for a repository",
 		Long: `export --bundle writes a run folder as one ordinary zip, with a description of its
 files after RO-Crate 1.1, which repositories for research data read. Opening it needs no
-dwell: CSV, JSON, HTML. dwell verify reads it as it is.`,
+dwell: CSV, JSON, HTML. dwell verify reads it as it is.
+
+With --without-serial-numbers the copies in the zip have an x for each letter of the
+serial numbers of the rig file and of the instruments' own answers, and the seal in the
+zip says so. Names of ports stay. The run folder is not changed.`,
 		Example: `  dwell export --bundle --license https://creativecommons.org/licenses/by/4.0/ runs/20261125T091500Z-staircase-LC-07`,
 		Args:    cobra.ExactArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error {
@@ -33,18 +39,122 @@ dwell: CSV, JSON, HTML. dwell verify reads it as it is.`,
 			if out == "" {
 				out = filepath.Clean(args[0]) + ".zip"
 			}
+			if nameless {
+				copied, done, err := withoutSerials(r.Dir())
+				if err != nil {
+					return err
+				}
+				defer done()
+				r = copied
+			}
 			if err := writeBundle(r, out, license); err != nil {
 				return err
 			}
 			s.result(out + "\n")
-			s.object(map[string]any{"run": r.Dir(), "bundle": out, "exit": exitDone})
+			s.object(map[string]any{"run": args[0], "bundle": out, "exit": exitDone})
 			return nil
 		},
 	}
 	c.Flags().BoolVar(&bundle, "bundle", false, "a zip of the whole folder, with RO-Crate 1.1 metadata")
+	c.Flags().BoolVar(&nameless, "without-serial-numbers", false, "leave serial numbers out of the copies; the seal says so")
 	c.Flags().StringVar(&out, "out", "", "the file to write (default: beside the folder, with its name and .zip)")
 	c.Flags().StringVar(&license, "license", "no license is stated", "under which others may use it: a URL, or words")
 	return c
+}
+
+// withoutSerials is a copy of a run folder without serial numbers, for as long as it is
+// needed. Only a folder that holds is copied, and the copy must hold as well: a serial
+// number that is also another word of the record cannot be left out.
+func withoutSerials(dir string) (r *logs.Run, done func(), err error) {
+	if err := holds(dir); err != nil {
+		return nil, nil, usage(fmt.Errorf("%s: %w: see dwell verify", dir, err))
+	}
+	words, err := serialsIn(dir)
+	if err != nil {
+		return nil, nil, err
+	}
+	temporary, err := os.MkdirTemp("", "dwell-bundle-")
+	if err != nil {
+		return nil, nil, &coded{exitFailed, err}
+	}
+	folder := filepath.Join(temporary, filepath.Base(filepath.Clean(dir)))
+	if err = os.CopyFS(folder, os.DirFS(dir)); err == nil {
+		err = logs.LeaveOut(logs.Disk{}, folder, "serial numbers of instruments", words, version)
+	}
+	if err == nil {
+		if err = holds(folder); err != nil {
+			err = fmt.Errorf("the serial numbers %q cannot be left out without touching other words of the record: %w", words, err)
+		}
+	}
+	if err == nil {
+		r, _, err = logs.Open(logs.Disk{}, folder)
+	}
+	if err != nil {
+		os.RemoveAll(temporary)
+		return nil, nil, &coded{exitFailed, err}
+	}
+	return r, func() { os.RemoveAll(temporary) }, nil
+}
+
+// holds is nil for a run folder in which verify finds nothing.
+func holds(dir string) error {
+	v := &verification{}
+	if err := v.folder(dir); err != nil {
+		return err
+	}
+	switch {
+	case v.crashed:
+		return errors.New("the run was never closed")
+	case len(v.findings) > 0:
+		return errors.New(v.findings[0].String())
+	}
+	return nil
+}
+
+// serialsIn are the serial numbers that a run folder knows: of the rig file, of the
+// answers to the question who somebody is (maker, model, serial number, firmware), and of
+// what a repeated run had.
+func serialsIn(dir string) (words []string, err error) {
+	r, _, err := logs.Open(logs.Disk{}, dir)
+	if err != nil {
+		return nil, err
+	}
+	id, err := r.Identity()
+	if err != nil {
+		return nil, err
+	}
+	bench, err := keptRig(r, nil)
+	if err != nil {
+		return nil, err
+	}
+	add := func(word string) {
+		word = strings.TrimSpace(word)
+		if word != "" && strings.Trim(word, "0") != "" && word != or("") && !slices.Contains(words, word) {
+			words = append(words, word) // all zeros is how a maker says none
+		}
+	}
+	answer := func(text string) {
+		if f := strings.Split(text, ","); len(f) == 4 {
+			add(f[2])
+		}
+	}
+	for _, d := range bench.Instruments {
+		add(d.Serial)
+	}
+	for _, i := range id.Instruments {
+		answer(i.Identity)
+	}
+	if id.Repeats != nil {
+		for _, d := range id.Repeats.Differences {
+			if strings.HasSuffix(d.What, ": its serial number") {
+				add(d.Then)
+				add(d.Now)
+			}
+			answer(d.Then)
+			answer(d.Now)
+		}
+	}
+	return words, nil
 }
 
 // writeBundle writes the zip under another name first, and over no file of anybody's.

@@ -7,6 +7,8 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
@@ -86,6 +88,60 @@ func TestBundle(t *testing.T) {
 			t.Error("a bundle has written outside of its folder")
 		}
 	}
+}
+
+// A bundle without serial numbers has none of them in any file, holds, says what it is, and
+// has every reading; the folder stays as it was.
+func TestBundleWithoutSerialNumbers(t *testing.T) {
+	t.Parallel()
+	folder := rehearsed(t, "short.yaml", 1).folder
+	dir := t.TempDir()
+	words, err := serialsIn(folder)
+	if err != nil || !slices.Contains(words, "HP-0042") || !slices.Contains(words, "SM-0007") || len(words) < 3 {
+		t.Fatalf("%v: %q, expected two of the rig file and that of an answer", err, words)
+	}
+	seal := read(t, filepath.Join(folder, "seal.json"))
+	out := filepath.Join(dir, "one.zip")
+	start(t, "export", "--bundle", "--without-serial-numbers", "--out", out, folder).exits(exitDone)
+	p := start(t, "verify", out, "--json")
+	p.exits(exitDone)
+	p.expectObject(map[string]any{"holds": true, "left_out": "serial numbers of instruments"})
+	copied := filepath.Join(dir, "copied")
+	if err := os.Mkdir(copied, 0o777); err != nil {
+		t.Fatal(err)
+	}
+	if err := logs.Unbundle(out, copied); err != nil {
+		t.Fatal(err)
+	}
+	z, err := zip.OpenReader(out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer z.Close()
+	for _, f := range z.File {
+		r, err := f.Open()
+		if err != nil {
+			t.Fatal(err)
+		}
+		text, err := io.ReadAll(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, w := range words {
+			if regexp.MustCompile(`(?:^|[^0-9A-Za-z.])` + w + `(?:$|[^0-9A-Za-z])`).Match(text) {
+				t.Errorf("%s has %s", f.Name, w)
+			}
+		}
+	}
+	for _, name := range []string{"readings.csv", "plan.json", "figures.json"} {
+		compareGolden(t, filepath.Join(folder, name), filepath.Join(copied, name))
+	}
+	if read(t, filepath.Join(folder, "seal.json")) != seal || len(verified(t, folder).findings) > 0 {
+		t.Error("the folder itself has changed")
+	}
+	name := filepath.Join(copied, "wire.jsonl")
+	write(t, name, strings.Replace(read(t, name), "xxx", "yyy", 1))
+	start(t, "verify", copied).exits(exitDiffering)
 }
 
 // expectCrate looks at the description as RO-Crate 1.1 asks for it (section "Root Data

@@ -57,6 +57,8 @@ type verification struct {
 	without  int64 // of these: no exchange was made for them, and they have no value
 	crashed  bool  // it was never closed
 	tails    []logs.Tail
+	leftOut  string // of a copy
+	copyOf   string // the hash of the seal of the folder itself
 }
 
 // mostDifferences of one sort are shown.
@@ -96,6 +98,7 @@ func (v *verification) look(dir string) error {
 		v.findings = append(v.findings, logs.Finding{Kind: logs.Broken, File: ".", Text: err.Error()})
 	}
 	v.sealed(r)
+	v.leftOut, v.copyOf = r.LeftOut()
 	return nil
 }
 
@@ -284,10 +287,13 @@ func (v *verification) report(s *speech, dir string) error {
 	} else {
 		fmt.Fprintf(&b, "\n%s\n", s.red("this folder is not as the run left it"))
 	}
+	if v.leftOut != "" {
+		fmt.Fprintf(&b, "this is a copy without %s: its hashes are its own; the last sealing of the folder itself is %s\n", v.leftOut, v.copyOf)
+	}
 	b.WriteString("the seal is not signed: it finds accidents, not forgers\n")
 	s.result(b.String())
 	s.object(map[string]any{"run": dir, "holds": code == exitDone, "findings": append([]map[string]any{}, found...), "closed": !v.crashed,
-		"readings": v.readings, "rederived": v.derived, "without_exchange": v.without, "signed": false, "exit": code})
+		"readings": v.readings, "rederived": v.derived, "without_exchange": v.without, "signed": false, "left_out": v.leftOut, "exit": code})
 	if code != exitDone {
 		return said(code)
 	}
