@@ -380,6 +380,8 @@ func (t *provingRun) judge(step *logs.ProofStep, e *execution, err error) {
 		}
 	case t.problem != nil:
 		fail("%v", t.problem)
+	case t.hand != "" && c != nil && strings.Contains(c.From, "silence") && o.Safe:
+		step.Verdict, step.Why = logs.Skipped, fmt.Sprintf("it was silent for longer than it may be, which ended the run first: %v", c)
 	case c == nil || c.From != t.reaction.From:
 		fail("the run ended by something else: %v", c)
 	case err != nil:
