@@ -56,6 +56,9 @@ func (f diskFile) Size() (int64, error) {
 }
 
 func openDisk(name string, flags int) (File, error) {
+	if info, err := os.Stat(name); err == nil && !info.Mode().IsRegular() { // a pipe would be waited for
+		return nil, &fs.PathError{Op: "open", Path: name, Err: errors.New("it is no ordinary file")}
+	}
 	f, err := os.OpenFile(name, flags, 0o666)
 	if err != nil {
 		return nil, err

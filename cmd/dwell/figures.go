@@ -94,7 +94,26 @@ func openDamaged(dir string) (r *logs.Run, damage []string, err error) {
 	for _, t := range tails {
 		damage = append(damage, t.String())
 	}
-	return r, damage, nil
+	return r, append(damage, edits(r)...), nil
+}
+
+// edits says what is not as it was sealed, for whoever would take a number from it. A
+// run that goes on has no seal yet.
+func edits(r *logs.Run) (found []string) {
+	if _, err := r.File("seal.json"); err != nil {
+		return nil
+	}
+	const most = 5
+	for f := range r.Verify() {
+		if f.Kind == logs.Torn || f.Kind == logs.Outdated {
+			continue
+		}
+		if len(found) == most {
+			return append(found, "and more: dwell verify "+r.Dir())
+		}
+		found = append(found, f.String())
+	}
+	return found
 }
 
 func computeRun(r *logs.Run) (*figures.Results, error) {

@@ -141,6 +141,28 @@ func TestNoFiguresAreAList(t *testing.T) {
 	}
 }
 
+// Whoever takes numbers from a record that was edited since is told so first.
+func TestFiguresOfAnEditedRun(t *testing.T) {
+	t.Parallel()
+	root := t.TempDir()
+	start(t, "rehearse", leafClip+"short.yaml", "--out", root).exits(exitDone)
+	folder := theFolder(t, root)
+	name := filepath.Join(folder, "readings.csv")
+	text := []byte(read(t, name))
+	at := bytes.Index(text, []byte(",element.resistance,1"))
+	text[at+len(",element.resistance,")] = '2'
+	if err := os.WriteFile(name, text, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	for _, verb := range []string{"figures", "show", "report"} {
+		p := start(t, verb, folder)
+		p.exit()
+		if all := p.err.String() + read(t, filepath.Join(folder, "report.html")); !strings.Contains(all, "readings.csv") || !strings.Contains(all, "broken") {
+			t.Errorf("%s says nothing of the edit: %q", verb, p.err)
+		}
+	}
+}
+
 // A run leaves its page, and dwell report makes the same one again.
 func TestReport(t *testing.T) {
 	t.Parallel()

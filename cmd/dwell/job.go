@@ -195,6 +195,9 @@ func fileKind(n *yamltext.Node) (kind string, first *yamltext.Node) {
 	return kind, first
 }
 
+// mostBytes is what is read of a protocol, a rig, a specimen or a profile at most.
+const mostBytes = 1 << 20
+
 // readFile reads a file, or says in a word why it cannot be read.
 func readFile(path string) ([]byte, error) {
 	info, err := os.Stat(path)
@@ -203,6 +206,10 @@ func readFile(path string) ([]byte, error) {
 		return nil, fmt.Errorf("there is no file %s%s", path, nearestFile(path))
 	case err == nil && info.IsDir():
 		return nil, fmt.Errorf("%s is a folder: name a file in it%s", path, filesIn(path))
+	case err == nil && !info.Mode().IsRegular():
+		return nil, fmt.Errorf("%s is no ordinary file", path)
+	case err == nil && info.Size() > mostBytes:
+		return nil, fmt.Errorf("%s has %d bytes: no file of dwell has more than %d", path, info.Size(), mostBytes)
 	}
 	text, err := os.ReadFile(path)
 	if why := (*fs.PathError)(nil); errors.As(err, &why) {
