@@ -1,6 +1,7 @@
 package rig
 
 import (
+	"bytes"
 	"math"
 	"slices"
 	"strconv"
@@ -8,6 +9,7 @@ import (
 
 	"dwell/drivers"
 	"dwell/drivers/clock"
+	"dwell/drivers/dialect"
 	"dwell/drivers/quantity"
 	"dwell/drivers/yamltext"
 )
@@ -71,11 +73,17 @@ func (r *profileReader) wrongs(n *yamltext.Node) []Wrong {
 
 // safe reads what makes the instrument safe, and what shows it.
 func (r *profileReader) safe(n, root *yamltext.Node) {
-	proven := false
+	proven, shown := false, false
+	var echoes []*yamltext.Node // the grades of those that only read back what was commanded
 	for _, n := range r.items(n) {
 		t := r.table(n, "!send", "then wait", "ask", "answer", "channel", "expect", "within", "evidence")
 		a := SafeAction{Send: r.commands(t["send"]), After: r.span(t["then wait"]), Expect: r.texts(t["expect"])}
 		a.Within = r.number(t["within"])
+		for _, text := range a.Expect {
+			if x, ok := dialect.Number([]byte(text)); ok && !(a.Within >= 0 && a.Within <= max(1, mostOff*math.Abs(x))) {
+				r.wrong(t["within"], "an answer as far from %s as this would show nothing: 1, or 10 %% of what is expected, is the most", text)
+			}
+		}
 		if t["ask"] != nil {
 			q := r.question(t)
 			a.Back = &q
@@ -87,14 +95,54 @@ func (r *profileReader) safe(n, root *yamltext.Node) {
 		if has := t["ask"] != nil; t != nil && (has != (t["expect"] != nil) || has != (t["evidence"] != nil)) {
 			r.wrong(n, "ask, expect and evidence belong together: what is asked, what must be answered, and what that is worth")
 		}
+		if c := r.echoed(a); c != nil {
+			r.unheated(c, a, t["expect"])
+			echoes = append(echoes, or(t["evidence"], n))
+		} else {
+			shown = shown || a.Back != nil && a.Grade == drivers.Direct
+		}
 		proven = proven || a.Back != nil
 		r.p.Safe = append(r.p.Safe, a)
+	}
+	for _, n := range echoes {
+		if n.Text == drivers.Direct.String() && !shown {
+			r.wrong(n, "that a commanded value is answered as it was sent is no direct evidence that nothing heats").
+				Hint("write indirect, or ask for the state of the heat as well")
+		}
 	}
 	for _, c := range r.p.Sets {
 		if (len(c.Energises) > 0 || c.Moves) && !proven {
 			r.wrong(or(n, root), "%s can energise, but nothing under safe shows that it is off again", c.Quantity).
 				Hint("an action under safe needs ask, expect and evidence")
 			return
+		}
+	}
+}
+
+// mostOff is how far an answer that shows safety may be from what is expected, as a part
+// of it: a rule of thumb, no source.
+const mostOff = 0.1
+
+// echoed is the value whose question back an action under safe asks, where the instrument
+// heats: it shows what was commanded, and not what happens.
+func (r *profileReader) echoed(a SafeAction) *Commanded {
+	if a.Back == nil || r.p.Set(heat) < 0 {
+		return nil
+	}
+	for i := range r.p.Sets {
+		if c := &r.p.Sets[i]; len(c.States) == 0 && c.Back != nil && bytes.Equal(c.Back.Ask, a.Back.Ask) {
+			return c
+		}
+	}
+	return nil
+}
+
+// unheated makes sure that a value commanded to be safe is not above the one that the
+// instrument is prepared with.
+func (r *profileReader) unheated(c *Commanded, a SafeAction, n *yamltext.Node) {
+	for _, text := range a.Expect {
+		if x, ok := dialect.Number([]byte(text)); ok && c.HasDefault && x*c.Unit.Factor > c.DefaultValue {
+			r.wrong(n, "a %s of %s is above its default: making safe must not heat", c.Quantity, text)
 		}
 	}
 }
