@@ -1,7 +1,9 @@
 package main
 
 import (
+	"crypto/sha256"
 	"encoding/csv"
+	"encoding/json"
 	"fmt"
 	"path/filepath"
 	"slices"
@@ -10,6 +12,7 @@ import (
 	"dwell/drivers/quantity"
 	"dwell/logs"
 	"dwell/logs/figures"
+	"dwell/sequence/plan"
 
 	"github.com/spf13/cobra"
 )
@@ -85,6 +88,7 @@ type comparison struct {
 	names []string // A, B, C …
 	runs  []string
 	ids   []logs.Identity
+	plans []string // digests of the plans that lie in the folders; what keeps one from being read
 	all   []figures.Compared
 }
 
@@ -109,11 +113,33 @@ func compareRuns(s *speech, dirs []string) (*comparison, error) {
 			name = string(rune('A' + i))
 		}
 		x.names, x.runs, x.ids = append(x.names, name), append(x.runs, filepath.Base(dir)), append(x.ids, id)
+		x.plans = append(x.plans, planOf(r))
 		sides = append(sides, figures.Side{Figures: results.Figures, Bench: benchOf(id)})
 	}
 	x.all = figures.Compare(sides)
 	return x, nil
 }
+
+// planOf is the digest of the plan in a folder, whatever run.json says of it, or why it
+// cannot be read. That of an older version can.
+func planOf(r *logs.Run) string {
+	text, err := r.File("plan.json")
+	if err != nil {
+		return noPlan + err.Error()
+	}
+	var head struct {
+		Version int `json:"version"`
+	}
+	switch err := json.Unmarshal(text, &head); {
+	case err != nil:
+		return noPlan + err.Error()
+	case head.Version < 1 || head.Version > plan.Version:
+		return fmt.Sprintf("%sit has version %d, this dwell knows 1 to %d", noPlan, head.Version, plan.Version)
+	}
+	return fmt.Sprintf("%x", sha256.Sum256(text))
+}
+
+const noPlan = "plan.json cannot be read: "
 
 // benchOf tells whose instruments a run had. Those of a rehearsal are made by its seed.
 func benchOf(id logs.Identity) string {
@@ -159,7 +185,7 @@ func (x *comparison) apart() (words []string) {
 		{"operator", func(id logs.Identity) string { return id.Operator }},
 		{"specimen.yaml", func(id logs.Identity) string { return digestOf(id, "specimen.yaml") }},
 		{"rig.yaml", func(id logs.Identity) string { return digestOf(id, "rig.yaml") }},
-		{"plan", func(id logs.Identity) string { return digestOf(id, "plan.json") }},
+		{"outcome", func(id logs.Identity) string { return id.Outcome }},
 	} {
 		for _, id := range x.ids[1:] {
 			if what.of(id) != what.of(x.ids[0]) {
@@ -167,6 +193,9 @@ func (x *comparison) apart() (words []string) {
 				break
 			}
 		}
+	}
+	if slices.ContainsFunc(x.plans, func(p string) bool { return p != x.plans[0] }) {
+		words = append(words, "plan")
 	}
 	return words
 }
@@ -184,6 +213,9 @@ func (x *comparison) text() string {
 	var b strings.Builder
 	for i, run := range x.runs {
 		fmt.Fprintf(&b, "%-3s %s  %s, %s\n", x.names[i], run, x.ids[i].Specimen, x.ids[i].Outcome)
+		if strings.HasPrefix(x.plans[i], noPlan) {
+			fmt.Fprintf(&b, "    its %s\n", x.plans[i])
+		}
 	}
 	differ := "nothing but their dates"
 	if words := x.apart(); len(words) > 0 {

@@ -214,6 +214,20 @@ func TestCompareRuns(t *testing.T) {
 	}
 	start(t, "compare", folders[0]).exits(exitUsage)
 	start(t, "compare", folders[0], folders[1], "--format", "docx").exits(exitUsage)
+	for name, edited := range map[string]struct{ old, new, says string }{
+		"run.json":  {`"outcome": "completed"`, `"outcome": "tripped"`, "they differ in outcome\n"},
+		"plan.json": {`"version": 2`, `"version": 99`, "its plan.json cannot be read: it has version 99"},
+	} {
+		path := filepath.Join(folders[1], name)
+		whole := read(t, path)
+		write(t, path, strings.Replace(whole, edited.old, edited.new, 1))
+		p = start(t, "compare", folders[0], folders[1])
+		p.exits(exitDone)
+		if out := p.out.String(); !strings.Contains(out, edited.says) || strings.Contains(out, "nothing but") {
+			t.Errorf("%s edited: %s", name, out)
+		}
+		write(t, path, whole)
+	}
 }
 
 // A minute of bending says how the virtual film answers to strain: 2 % of resistance for
