@@ -8,14 +8,15 @@ import (
 	"dwell/sequence/plan"
 )
 
-// ruleWidth is that of the column with the rules' own words.
+// ruleWidth is the most that the column with the rules' own words takes.
 const ruleWidth = 50
 
 // describeSafety says what stops or pauses the run, when each of it is armed, how soon
 // the bench is safe then at worst, and what no program can do.
 func describeSafety(p *plan.Plan) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "interlocks %d\n  %-*s %-24s %-11s%-6s%-9s%s\n", len(p.Summary.Reactions), ruleWidth, "what stops the run", "armed", "must last", "then", "safe in", "stands in")
+	fmt.Fprintf(&b, "interlocks %d\n", len(p.Summary.Reactions))
+	rows := [][6]string{{"what stops the run", "armed", "must last", "then", "safe in", "stands in"}}
 	for _, r := range p.Summary.Reactions {
 		armed, holds, within := "always", "at once", shortly(r.TotalNs)
 		if r.While != "" {
@@ -27,12 +28,28 @@ func describeSafety(p *plan.Plan) string {
 		if r.Then == "warn" {
 			within = "-"
 		}
-		rule := r.Rule
-		if len(rule) > ruleWidth { // a line of its own
-			rule += fmt.Sprintf("\n  %*s", ruleWidth, "")
+		rows = append(rows, [6]string{r.Rule, armed, holds, r.Then, within, r.From})
+	}
+	var widths [6]int
+	for _, row := range rows {
+		for i, cell := range row {
+			if widths[i] = max(widths[i], width(cell)); i == 0 {
+				widths[i] = min(widths[i], ruleWidth)
+			}
 		}
-		fmt.Fprintf(&b, "  %-*s %-24s %-11s%-6s%-9s%s\n", ruleWidth, rule, armed, holds, r.Then, within, r.From)
-		if r.PeakDegC != nil {
+	}
+	for i, row := range rows {
+		if width(row[0]) > ruleWidth { // a line of its own
+			fmt.Fprintf(&b, "  %s\n", row[0])
+			row[0] = ""
+		}
+		line := ""
+		for k, cell := range row {
+			line += "  " + cell + strings.Repeat(" ", widths[k]-width(cell))
+		}
+		b.WriteString(strings.TrimRight(line, " ") + "\n")
+		if i > 0 && p.Summary.Reactions[i-1].PeakDegC != nil {
+			r := p.Summary.Reactions[i-1]
 			fmt.Fprintf(&b, "    a heater stuck at full power gets to %.4g degC%s\n", *r.PeakDegC, leeway(r))
 		}
 	}

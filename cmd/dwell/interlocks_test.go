@@ -6,6 +6,9 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"dwell/drivers/clock"
+	"dwell/sequence/plan"
 )
 
 // whatCheckSays is what check says of an example, with its files changed.
@@ -58,6 +61,26 @@ func TestCheckSaysWhatStopsTheRun(t *testing.T) {
 	} {
 		if got := row(t, strings.Replace(got, "measured  ", "measured ", 1), rule); got != want {
 			t.Errorf("got  %s\nwant %s", got, want)
+		}
+	}
+}
+
+// However long its words and times are, the columns of the table stand apart and begin
+// below their heads.
+func TestColumnsOfInterlocksStandApart(t *testing.T) {
+	const hour = int64(clock.Hour)
+	lines := strings.Split(describeSafety(&plan.Plan{Summary: plan.Summary{Reactions: []plan.Reaction{
+		{Rule: "plate.temperature below 40 degC", HoldsNs: hour, Then: "trip", TotalNs: 40*hour + 59*int64(clock.Minute), From: "p.yaml:1:1"},
+		{Rule: strings.Repeat("long ", 12), While: "sourcing or heating or neither", HoldsNs: 40 * hour, Then: "pause", TotalNs: hour, From: "p.yaml:2:2"},
+	}}}), "\n")
+	for _, row := range []string{lines[2], lines[4]} {
+		for _, words := range []string{"trip", "pause", "p.yaml"} {
+			if i := strings.Index(row, words); i >= 0 && (row[i-2:i] != "  " || lines[1][i-1] != ' ' || lines[1][i] == ' ') {
+				t.Errorf("%q does not stand below its head:\n%s\n%s", words, lines[1], row)
+			}
+		}
+		if len(row) > 150 {
+			t.Errorf("%d columns: %s", len(row), row)
 		}
 	}
 }
