@@ -33,7 +33,7 @@ var formats = map[string]string{".csv": "text/csv", ".json": "application/json",
 var described = map[string]string{
 	readingsName: "every reading as it came, with its time and the bound on it", alignedName: "the readings on a common time base, interpolated",
 	eventsName: "steps, setpoints, marks, trips, faults", wireName: "every byte sent and received, with its time",
-	chainName: "hashes of the growing files, block by block", sealName: "SHA-256 of every file; not signed",
+	chainName: "hashes of the growing files, block by block", sealName: "SHA-256 of every file, sealing by sealing", signaturesName: "who signed which sealing, with which key",
 	identityName: "who and what, versions, identities, clock, how it ended", FiguresName: "figures of merit with uncertainties and definitions",
 	ReportName: "the page to read", "protocol.yaml": "the protocol, the exact bytes used", "rig.yaml": "the bench, the exact bytes used",
 	"specimen.yaml": "the specimen, the exact bytes used", "plan.json": "the plan that was executed: absolute numbers",

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io/fs"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -29,6 +30,9 @@ func LeaveOut(disk FS, dir, what string, words []string, dwell string) error {
 	}
 	if len(tails) > 0 || len(old.Sealings) == 0 {
 		return errors.New("the run was never closed and sealed: nothing can be left out of it")
+	}
+	if err := disk.Remove(filepath.Join(dir, signaturesName)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err // they are of the folder's seal, and not of the copy's
 	}
 	names, err := r.fileNames()
 	if err != nil {

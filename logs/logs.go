@@ -117,13 +117,14 @@ import (
 
 // The files of a run folder that grow, and the derived ones.
 const (
-	readingsName = "readings.csv"
-	eventsName   = "events.jsonl"
-	wireName     = "wire.jsonl"
-	chainName    = "readings.chain"
-	identityName = "run.json"
-	sealName     = "seal.json"
-	alignedName  = "aligned.csv"
+	readingsName   = "readings.csv"
+	eventsName     = "events.jsonl"
+	wireName       = "wire.jsonl"
+	chainName      = "readings.chain"
+	identityName   = "run.json"
+	sealName       = "seal.json"
+	signaturesName = "signatures.json"
+	alignedName    = "aligned.csv"
 
 	FiguresName = "figures.json"
 	ReportName  = "report.html"

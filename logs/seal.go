@@ -36,7 +36,7 @@ type Sealing struct {
 
 const (
 	sealFormat = 1
-	sealNote   = "This seal is not signed. It finds accidents, not forgers: whoever can edit a file can edit its hash."
+	sealNote   = "By itself this seal finds accidents, not forgers: whoever can edit a file can edit its hash."
 )
 
 // derivedNames can be computed from the other files again.
@@ -99,7 +99,7 @@ func (r *Run) digests() (files, derived []Digest, err error) {
 			return nil, nil, err
 		case slices.Contains(derivedNames, name):
 			derived = append(derived, d)
-		case name != sealName:
+		case name != sealName && name != signaturesName:
 			files = append(files, d)
 		}
 	}
@@ -248,7 +248,7 @@ func (f Finding) String() string {
 }
 
 // Verify looks at everything: the chain over the growing files, each of their
-// records, the inputs against run.json, and the seal. A folder nobody touched has
+// records, the inputs against run.json, the seal, and the signatures. A folder nobody touched has
 // no findings, or Torn ones after a crash.
 func (r *Run) Verify() iter.Seq[Finding] {
 	return func(yield func(Finding) bool) {
@@ -257,7 +257,7 @@ func (r *Run) Verify() iter.Seq[Finding] {
 				return
 			}
 		}
-		for _, findings := range []iter.Seq[Finding]{r.brokenBlocks(), r.brokenRecords(), r.changedInputs(), r.brokenSeal()} {
+		for _, findings := range []iter.Seq[Finding]{r.brokenBlocks(), r.brokenRecords(), r.changedInputs(), r.brokenSeal(), r.brokenSignatures()} {
 			for f := range findings {
 				if !yield(f) {
 					return
@@ -371,6 +371,22 @@ func (r *Run) compare(want Digest, n int64) (Finding, bool) {
 	return Finding{}, true
 }
 
+// brokenSignatures checks signatures.json, where the seal can be read.
+func (r *Run) brokenSignatures() iter.Seq[Finding] {
+	return func(yield func(Finding) bool) {
+		s, err := r.readSeal()
+		if err != nil {
+			if !errors.Is(err, ErrCorrupt) { // that has been found already
+				yield(findingOf(sealName, err))
+			}
+			return
+		}
+		if _, err := r.readSignatures(s); err != nil {
+			yield(findingOf(signaturesName, err))
+		}
+	}
+}
+
 // brokenSeal compares the folder with seal.json: exactly with the last sealing;
 // with the ones before it, files may have grown since, run.json may be another.
 func (r *Run) brokenSeal() iter.Seq[Finding] {
@@ -395,7 +411,7 @@ func (r *Run) brokenSeal() iter.Seq[Finding] {
 			return
 		}
 		for _, name := range names {
-			sealed := name == sealName || slices.Contains(derivedNames, name) ||
+			sealed := name == sealName || name == signaturesName || slices.Contains(derivedNames, name) ||
 				slices.ContainsFunc(last.Files, func(d Digest) bool { return d.Name == name })
 			if !sealed && !yield(Finding{Extra, name, 0, "was not there when the folder was sealed", nil}) {
 				return

@@ -103,7 +103,7 @@ func isControl(r rune) bool { return r < 0x20 || r == 0x7f }
 
 // checkInputs refuses names that lead out of the folder or to a file of ours.
 func checkInputs(inputs []Input) error {
-	ours := append([]string{readingsName + metadataSuffix, alignedName, alignedName + metadataSuffix, chainName, identityName, sealName}, streamNames[:]...)
+	ours := append([]string{readingsName + metadataSuffix, alignedName, alignedName + metadataSuffix, chainName, identityName, sealName, signaturesName}, streamNames[:]...)
 	for i, in := range inputs {
 		for j, part := range strings.Split(in.Name, "/") {
 			if part == "" || part[0] == '.' || strings.ContainsAny(part, `\:`) || strings.ContainsFunc(part, isControl) ||

@@ -21,7 +21,8 @@ import (
 )
 
 func verifyCommand(s *speech) *cobra.Command {
-	return &cobra.Command{
+	var g signing
+	c := &cobra.Command{
 		Use:   "verify RUN",
 		Short: "look for edits, and derive every reading again from the bytes",
 		Long: `verify compares every file of a run folder with its seal, and what was
@@ -30,35 +31,51 @@ back through the drivers and derives every row of readings.csv once more: each
 must come out the same, to the byte. What differs is shown with file and line, and
 the exit code is 7. A bundle of dwell export is read as it is.
 
-An unsigned seal finds accidents, not forgers.`,
-		Example: `  dwell verify runs/20261125T105047Z-staircase-LC-07`,
-		Args:    cobra.ExactArgs(1),
+An unsigned seal finds accidents, not forgers. --sign signs the last sealing of a folder
+in which nothing was found, with an ed25519 key and a name; a second person signs in the
+same way with another key. Who holds a key, only that person can tell you: compare it.`,
+		Example: `  dwell verify runs/20261125T105047Z-staircase-LC-07
+  dwell verify --sign my.key --new-key --name M.K. runs/20261125T105047Z-staircase-LC-07`,
+		Args: cobra.ExactArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error {
 			folder, done, err := unbundled(args[0])
 			if err != nil {
 				return err
 			}
 			defer done()
+			if err := g.check(args[0], folder); err != nil {
+				return usage(err)
+			}
 			v := &verification{}
 			if err := v.folder(folder); err != nil {
 				return usage(err)
 			}
+			if g.key != "" {
+				if err := g.sign(v, folder); err != nil {
+					return err
+				}
+			}
 			return v.report(s, args[0])
 		},
 	}
+	c.Flags().StringVar(&g.key, "sign", "", "sign the seal with the key in this file, if nothing is found")
+	c.Flags().BoolVar(&g.make, "new-key", false, "make that key first")
+	c.Flags().StringVar(&g.name, "name", "", "the name of who signs")
+	return c
 }
 
 // verification is what was found in a run folder.
 type verification struct {
-	findings []logs.Finding
-	untold   int // differences in readings beyond the first few
-	readings int64
-	derived  int64 // of these: the same again from the bytes
-	without  int64 // of these: no exchange was made for them, and they have no value
-	crashed  bool  // it was never closed
-	tails    []logs.Tail
-	leftOut  string // of a copy
-	copyOf   string // the hash of the seal of the folder itself
+	findings   []logs.Finding
+	untold     int // differences in readings beyond the first few
+	readings   int64
+	derived    int64 // of these: the same again from the bytes
+	without    int64 // of these: no exchange was made for them, and they have no value
+	crashed    bool  // it was never closed
+	tails      []logs.Tail
+	signatures []logs.Signature
+	leftOut    string // of a copy
+	copyOf     string // the hash of the seal of the folder itself
 }
 
 // mostDifferences of one sort are shown.
@@ -99,6 +116,7 @@ func (v *verification) look(dir string) error {
 	}
 	v.sealed(r)
 	v.leftOut, v.copyOf = r.LeftOut()
+	v.signatures, _ = r.Signatures() // what is wrong with them has been found
 	return nil
 }
 
@@ -290,12 +308,30 @@ func (v *verification) report(s *speech, dir string) error {
 	if v.leftOut != "" {
 		fmt.Fprintf(&b, "this is a copy without %s: its hashes are its own; the last sealing of the folder itself is %s\n", v.leftOut, v.copyOf)
 	}
-	b.WriteString("the seal is not signed: it finds accidents, not forgers\n")
+	b.WriteString(v.signers())
 	s.result(b.String())
 	s.object(map[string]any{"run": dir, "holds": code == exitDone, "findings": append([]map[string]any{}, found...), "closed": !v.crashed,
-		"readings": v.readings, "rederived": v.derived, "without_exchange": v.without, "signed": false, "left_out": v.leftOut, "exit": code})
+		"readings": v.readings, "rederived": v.derived, "without_exchange": v.without, "signed": len(v.signatures) > 0,
+		"signatures": append([]logs.Signature{}, v.signatures...), "left_out": v.leftOut, "exit": code})
 	if code != exitDone {
 		return said(code)
 	}
 	return nil
+}
+
+// signers says who signed what.
+func (v *verification) signers() string {
+	if len(v.signatures) == 0 {
+		return "the seal is not signed: it finds accidents, not forgers\n"
+	}
+	var b strings.Builder
+	for _, one := range v.signatures {
+		fmt.Fprintf(&b, "signed as %s, %s, with the key %s", one.Name, one.UTC, one.Key)
+		if one.Number < one.Of {
+			fmt.Fprintf(&b, ": sealing %d of %d; what was sealed later it does not speak of", one.Number, one.Of)
+		}
+		b.WriteString("\n")
+	}
+	b.WriteString("whether a key is that person's, and whether somebody else has signed too, only they can tell\n")
+	return b.String()
 }
