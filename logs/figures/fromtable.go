@@ -11,7 +11,7 @@ import (
 // Asked says which column of a table is what, and what no table tells.
 type Asked struct {
 	Columns         map[string]string // role → name of the column: time, temperature, resistance, voltage, current, cycles, radius
-	Units           map[string]string // role → unit, where the header has none or a wrong one
+	Units           map[string]string // role → unit, where the header has none
 	How             Reading
 	Plateaus        string  // a list of segments, corrected by hand; "" for those found in the data
 	AtDegC          float64 // of R0

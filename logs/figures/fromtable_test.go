@@ -71,6 +71,34 @@ func logged(seed uint64) string {
 	return s.String()
 }
 
+// Units that contradict a header, and names that two columns have, are refused; a unit
+// that nobody knows is passed over with a word.
+func TestUnitsAndNamesAreNotGuessed(t *testing.T) {
+	var rows strings.Builder
+	rows.WriteString("\n")
+	for i := range 40 {
+		fmt.Fprintf(&rows, "%d,%d,%d,5\n", i, 20+i/10, 1000+i/10)
+	}
+	for _, c := range []struct{ header, units, says string }{
+		{"t (s),T (degF),R (Ohm),x", "temperature=degC", `column "T": its header says degF, and degC was given`},
+		{"t (s),T (K),R (Ohm),x", "temperature=degC", "its header says K, and degC was given"},
+		{"t (s),T (degC),R (Ohm),x", "resistance=kOhm", "its header says Ohm, and kOhm was given"},
+		{"t (s),T (°C),R (furlong),x", "temperature=degC resistance=Ohm", `column "R": its header says "furlong", which dwell does not know; read as Ohm`},
+		{"t (s),T (degC),R (Ohm),R", "", `2 columns are called "R"`},
+		{"t (s),T (degC),R (Ohm),r", "", ""},
+		{"t (s),T (°C),R (Ω),x", "temperature=degC resistance=Ohm", ""},
+	} {
+		r, err := ComputeTable(strings.NewReader(c.header+rows.String()), Asked{Columns: columnsAre("time=t", "temperature=T", "resistance=R"), Units: columnsAre(strings.Fields(c.units)...), AtDegC: 25})
+		said := fmt.Sprint(err)
+		if err == nil {
+			said = fmt.Sprint(r.Notes)
+		}
+		if !strings.Contains(said, c.says) || c.says == "" && err != nil || strings.Contains(c.says, "read as") != (c.says != "" && err == nil) {
+			t.Errorf("%s with %q: expected %q, got %s", c.header, c.units, c.says, said)
+		}
+	}
+}
+
 // TestTableOverTime: plateaus are found, listed, and can be given back corrected.
 func TestTableOverTime(t *testing.T) {
 	ask := Asked{Columns: columnsAre("time=time", "temperature=plate", "resistance=film"), AtDegC: 25,

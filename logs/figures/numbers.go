@@ -30,18 +30,23 @@ var (
 // case.
 func (t *Table) Column(name string) (*TableColumn, error) {
 	var names []string
-	var alike []*TableColumn
+	var exact, alike []*TableColumn
 	for i := range t.Columns {
 		c := &t.Columns[i]
 		if c.Name == name || c.Name+" / "+c.Unit == name {
-			return c, nil
+			exact = append(exact, c)
 		}
 		if strings.EqualFold(c.Name, name) {
 			alike = append(alike, c)
 		}
 		names = append(names, fmt.Sprintf("%q", c.Name))
 	}
-	if len(alike) == 1 {
+	switch {
+	case len(exact) == 1:
+		return exact[0], nil
+	case len(exact) > 1:
+		return nil, fmt.Errorf("%d columns are called %q: which is meant cannot be told; give them names of their own", len(exact), name)
+	case len(alike) == 1:
 		return alike[0], nil
 	}
 	return nil, fmt.Errorf("there is no column %q; the columns are %s", name, strings.Join(names, ", "))
@@ -64,8 +69,26 @@ func (r *cellReader) skip(reason string, line int) float64 {
 	return math.NaN()
 }
 
+// agreed refuses a unit that contradicts the header's; a header's that dwell does not know
+// is passed over, and said.
+func (t *Table) agreed(c *TableColumn, unit string) error {
+	given, _ := quantity.LookUp(unit)
+	switch said, known := quantity.LookUp(c.Unit); {
+	case c.Unit == "" || unit == "" || unit == c.Unit:
+	case elsewhere[strings.ToLower(strings.TrimLeft(c.Unit, "°º "))] || known && (said.Dim != given.Dim || said.Factor != given.Factor):
+		return fmt.Errorf("column %q: its header says %s, and %s was given: correct one of them", c.Name, c.Unit, unit)
+	case !known:
+		t.note("column %q: its header says %q, which dwell does not know; read as %s, as was given", c.Name, c.Unit, unit)
+	}
+	return nil
+}
+
+// elsewhere are units of temperature that dwell does not compute with, and knows for none
+// of its own.
+var elsewhere = map[string]bool{"degf": true, "deg f": true, "f": true, "fahrenheit": true, "degr": true, "rankine": true}
+
 // Numbers are a column's values in the role's unit, NaN where there is none. unit is the
-// unit if the header has none, or shall not count. A column in which half of the cells or
+// unit if the header has none, or one that is not known. A column in which half of the cells or
 // more are no numbers is an error.
 func (t *Table) Numbers(name string, role Role, unit string, how Reading) ([]float64, error) {
 	c, err := t.Column(name)
@@ -76,6 +99,9 @@ func (t *Table) Numbers(name string, role Role, unit string, how Reading) ([]flo
 		return t.moments(c)
 	}
 	r := &cellReader{left: map[string]int{}, first: map[string]int{}, comma: how.Comma}
+	if err := t.agreed(c, unit); err != nil {
+		return nil, err
+	}
 	if unit == "" {
 		unit = c.Unit
 	}

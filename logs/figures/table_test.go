@@ -133,14 +133,14 @@ func TestTablesRefused(t *testing.T) {
 	if got, _, err := threeColumns("t / s;T / °C;R / Ohm\n0;25;1,000\n60;35;1,031\n", Reading{Comma: true}); err != nil || got[2][1] != 1.031 {
 		t.Errorf("commas said to be decimal: %v %v", got, err)
 	}
-	table, err := ReadTable(strings.NewReader("t / s,T / °C\n0,25\n1,26\n"), Reading{})
+	table, err := ReadTable(strings.NewReader("t / s,T / °C,n\n0,25,26\n1,26,27\n"), Reading{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	if _, err := table.Column("Temp"); err == nil || !strings.Contains(err.Error(), `the columns are "t", "T"`) {
 		t.Errorf("a column that is not there: %v", err)
 	}
-	if v, err := table.Numbers("T", TimeRole, "min", Reading{}); err != nil || v[1] != 26*60 {
+	if v, err := table.Numbers("n", TimeRole, "min", Reading{}); err != nil || v[1] != 27*60 {
 		t.Errorf("a unit said beside the name: %v %v", v, err)
 	}
 }
