@@ -25,14 +25,18 @@ type Identified struct {
 	On    string // the date
 }
 
+// mostTaken is the longest that one question and its answer can have taken: beyond it
+// something else was measured. A rule of thumb, no source.
+const mostTaken = clock.Minute
+
 func (r *rigReader) longest(n *yamltext.Node) *Longest {
 	t := r.table(n, "!takes", "!measured on")
 	if t == nil {
 		return nil
 	}
 	l := &Longest{Takes: r.span(t["takes"]), On: r.date(t["measured on"])}
-	if t["takes"] != nil && l.Takes == 0 {
-		r.wrong(t["takes"], "no exchange takes no time")
+	if t["takes"] != nil && (l.Takes == 0 || l.Takes > mostTaken) {
+		r.wrong(t["takes"], "an exchange takes more than no time, and at most 1 min")
 	}
 	return l
 }

@@ -133,7 +133,13 @@ func isUTF16(text []byte) bool {
 		return true
 	}
 	head := text[:min(len(text), 64)]
-	return len(head) >= 4 && bytes.Count(head, []byte{0}) >= len(head)/3
+	var zeros [2]int // at even and at odd places
+	for i, c := range head {
+		if c == 0 {
+			zeros[i%2]++
+		}
+	}
+	return len(head) >= 4 && max(zeros[0], zeros[1]) >= len(head)/3 && min(zeros[0], zeros[1]) <= len(head)/8
 }
 
 func lineStarts(text []byte) []int {

@@ -94,6 +94,7 @@ func TestRefuses(t *testing.T) {
 		{"\xff\xfea\x00:\x00 \x001\x00\n\x00", "1:1: this is UTF-16 text\n  hint: save it as UTF-8"},
 		{"\xfe\xff\x00a\x00:\x00 \x001", `1:1: this is UTF-16 text`},
 		{"a\x00:\x00 \x001\x00\n\x00", `1:1: this is UTF-16 text`},
+		{strings.Repeat("\x00", 100), `1:1: character U+0000`},
 		{"\xffabc", `1:1: byte 0xff is not UTF-8`},
 		{"a: {b: f(x, 1 s), c: 2}\n", "1:8: this ends at the comma: its parenthesis is not closed\n    1 | a: {b: f(x, 1 s), c: 2}\n      |        ^~~\n  hint: put the whole of it in quotes: \"f(x, 1 s)\"\n"},
 		{"a: {b: f(x, g(1, 2)) > 3}\n", "1:8: this ends at the comma: its parenthesis is not closed\n    1 | a: {b: f(x, g(1, 2)) > 3}\n      |        ^~~\n  hint: put the whole of it in quotes: \"f(x, g(1, 2)) > 3\"\n"},
