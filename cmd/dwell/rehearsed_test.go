@@ -39,9 +39,7 @@ func TestARunDoesWhatItsRehearsalDid(t *testing.T) {
 	journal, rig := filepath.Join(dir, "journal.jsonl"), filepath.Join(dir, "rig.yaml")
 	bench := start(t, "twin", "--rig", leafClip+"rig.yaml", "--write-rig", rig, "--journal", journal)
 	wait(t, "the rig file", func() bool { return strings.Contains(bench.out.String(), "serving") })
-	if !strings.Contains(bench.err.String(), "to move it, type: lift air") {
-		t.Error("the bench does not say how its specimen is moved")
-	}
+	bench.says("to move it, type: lift air")
 	if text := read(t, rig); !strings.Contains(text, `"serial:/`) || !strings.Contains(text, `"tcp:127.0.0.1:`) {
 		t.Fatalf("expected a PTY and a socket in\n%s", text)
 	}
