@@ -134,3 +134,30 @@ func TestAFileMayNotGrow(t *testing.T) {
 		t.Errorf("%d readings acknowledged", n)
 	}
 }
+
+// A result that no disk took is no success; a reader that left is no failure.
+func TestLostResultIsNoSuccess(t *testing.T) {
+	t.Parallel()
+	full, err := os.OpenFile("/dev/full", os.O_WRONLY, 0)
+	if err != nil {
+		t.Skip(err)
+	}
+	defer full.Close()
+	for _, args := range [][]string{{"check", leafClip + "short.yaml"}, {"check", leafClip + "short.yaml", "--json"}} {
+		p := ready(t, args...)
+		p.cmd.Stdout = full
+		p.start().exits(exitFailed)
+		if !strings.Contains(p.err.String(), "the result was not written") {
+			t.Errorf("%v: it says %s", args, p.err)
+		}
+	}
+	from, to, err := os.Pipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	from.Close()
+	defer to.Close()
+	p := ready(t, "check", leafClip+"short.yaml")
+	p.cmd.Stdout = to
+	p.start().exits(exitDone)
+}

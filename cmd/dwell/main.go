@@ -79,6 +79,9 @@ func execute(args []string) int {
 	root.SetArgs(args)
 	s.json = slices.Contains(args, "--json") // also for what is wrong with the arguments
 	err := root.Execute()
+	if err == nil && s.lost != nil {
+		err = &coded{exitFailed, s.lost}
+	}
 	if err == nil {
 		return exitDone
 	}

@@ -2,10 +2,12 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"os"
 	"strings"
+	"syscall"
 	"unicode"
 
 	"dwell/drivers/yamltext"
@@ -21,12 +23,14 @@ import (
 //     what to do next with "hint:".
 //   - Colour only on a terminal, never with NO_COLOR or TERM=dumb, and never as the
 //     only carrier of a meaning.
-//   - A stream that nobody reads any more is not an error.
+//   - A stream that nobody reads any more is not an error; a disk that
+//     did not take what was asked for is.
 type speech struct {
 	out, err io.Writer
 	json     bool
 	terminal bool // standard error is one that can be redrawn
 	colour   bool
+	lost     error // what kept a result from being written
 }
 
 func newSpeech(out, err *os.File) *speech {
@@ -101,7 +105,20 @@ func (s *speech) say(format string, args ...any) {
 // result prints what was asked for, unless an object was.
 func (s *speech) result(text string) {
 	if !s.json {
-		fmt.Fprint(s.out, text)
+		s.print(text)
+	}
+}
+
+// windowsDiskFull is ERROR_DISK_FULL, from Microsoft's list of system error codes.
+const windowsDiskFull = syscall.Errno(112)
+
+// print writes a result, and remembers that a full or failing disk did not take it.
+func (s *speech) print(text string) {
+	_, err := io.WriteString(s.out, text)
+	for _, e := range []error{syscall.ENOSPC, syscall.EIO, syscall.EDQUOT, windowsDiskFull} {
+		if errors.Is(err, e) && s.lost == nil {
+			s.lost = fmt.Errorf("the result was not written: %w", err)
+		}
 	}
 }
 
@@ -114,7 +131,7 @@ func (s *speech) object(v any) {
 	if err != nil {
 		b = []byte(fmt.Sprintf("{\"error\":%q}", err))
 	}
-	fmt.Fprintf(s.out, "%s\n", b)
+	s.print(string(b) + "\n")
 }
 
 // mistakes prints what is wrong with files.
