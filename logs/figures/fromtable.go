@@ -87,6 +87,25 @@ func (c *tableComputer) read(table *Table) error {
 	for i, name := range names {
 		c.column[name] = columns[i]
 	}
+	return c.aboveZero()
+}
+
+// aboveZero refuses a column without any resistance, and counts those of a few rows.
+func (c *tableComputer) aboveZero() error {
+	all, name := c.column[ResistanceRole.Name], c.name(ResistanceRole)
+	below := 0
+	for _, r := range all {
+		if r <= 0 {
+			below++
+		}
+	}
+	switch {
+	case below == 0:
+	case below == len(all):
+		return fmt.Errorf("column %q, taken for resistance, holds nothing above zero: leads the wrong way round, or another quantity?", name)
+	default:
+		c.Notes = append(c.Notes, fmt.Sprintf("column %q: %d of %d resistances are zero or below, which no specimen has; they count all the same", name, below, len(all)))
+	}
 	return nil
 }
 

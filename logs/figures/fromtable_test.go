@@ -99,6 +99,33 @@ func TestUnitsAndNamesAreNotGuessed(t *testing.T) {
 	}
 }
 
+// What is no resistance is not computed with, and nothing is infinite in words.
+func TestTablesWithoutResistanceOrChange(t *testing.T) {
+	for _, c := range []struct {
+		r    func(i int) int
+		says string
+	}{
+		{func(int) int { return 0 }, `column "R", taken for resistance, holds nothing above zero`},
+		{func(i int) int { return -1000 - i }, `column "R", taken for resistance, holds nothing above zero`},
+		{func(i int) int { return i % 20 }, "2 of 40 resistances are zero or below"},
+		{func(i int) int { return 1000 + i }, "flat all the while"},
+	} {
+		var rows strings.Builder
+		rows.WriteString("t (s),T (degC),R (Ohm)\n")
+		for i := range 40 {
+			fmt.Fprintf(&rows, "%d,20,%d\n", i, c.r(i))
+		}
+		r, err := ComputeTable(strings.NewReader(rows.String()), Asked{Columns: columnsAre("time=t", "temperature=T", "resistance=R"), AtDegC: 25})
+		said := fmt.Sprint(err)
+		if err == nil {
+			said = fmt.Sprint(r.Notes, r.LeftOut, r.Found)
+		}
+		if !strings.Contains(said, c.says) || strings.Contains(said, "Inf") || strings.Contains(said, "NaN") {
+			t.Errorf("expected %q, got %s", c.says, said)
+		}
+	}
+}
+
 // TestTableOverTime: plateaus are found, listed, and can be given back corrected.
 func TestTableOverTime(t *testing.T) {
 	ask := Asked{Columns: columnsAre("time=time", "temperature=plate", "resistance=film"), AtDegC: 25,

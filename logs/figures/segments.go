@@ -466,8 +466,12 @@ func (f Found) Plateaus() (p []Segment) {
 // hand: kind, start and end in s, then what was measured, for information.
 func (f Found) String() string {
 	var s strings.Builder
-	fmt.Fprintf(&s, "# noise %.3g, span %.6g, flat below %.3g per s, %d readings averaged\nkind,start_s,end_s,level,u,change,rate_per_s,left_out\n",
-		f.Noise, f.Span, f.FlatRate, f.Averaged)
+	flat := fmt.Sprintf("flat below %.3g per s", f.FlatRate)
+	if math.IsInf(f.FlatRate, 0) {
+		flat = "flat all the while"
+	}
+	fmt.Fprintf(&s, "# noise %.3g, span %.6g, %s, %d readings averaged\nkind,start_s,end_s,level,u,change,rate_per_s,left_out\n",
+		f.Noise, f.Span, flat, f.Averaged)
 	for _, g := range f.Segments {
 		level, u := "", ""
 		if g.Kind == "plateau" {
