@@ -137,7 +137,7 @@ func (r *Run) measure(i, query int) error {
 		r.event(Event{Kind: "bad reading", Text: doubt.Error()})
 	}
 	if err == nil && !r.safing {
-		err = r.tend(i, doubt != nil, by)
+		err = r.tend(i, doubt != nil, r.clock.Now()+r.patience(i, query)) // a lost reading has used its own time up
 	}
 	instrument.End()
 	p.buffer = readings

@@ -10,7 +10,8 @@
 //     answer it can recognise; Footing says what is left without one.
 //   - Every wait has a deadline. A write that the other side never takes, or a
 //     cable that is pulled, ends the exchange with an error that names the port;
-//     nothing else waits for it. A request for which no time is left is not sent.
+//     nothing else waits for it. (A busy computer gets a second for its own part of
+//     a write.) A request for which no time is left is not sent.
 //   - A lost link is noticed without asking (Lost). Only a socket whose cable is
 //     pulled far away looks like silence, for some seconds.
 //   - A safe-state command goes ahead of everything (Seize).

@@ -49,6 +49,9 @@ type conn interface {
 const (
 	// mostWrite bounds one write, and with it what cannot be taken back.
 	mostWrite = 256
+	// leastTaking is how long the system has to take a write at least, before the line
+	// counts as stuck: on a busy computer the writer itself may have to wait for its turn.
+	leastTaking = clock.Second
 	// mostInbox bounds what is kept of what comes in; the rest waits outside.
 	mostInbox = 64 << 10
 	// mostClosing bounds the wait for a line to close: a serial driver may want to
@@ -161,6 +164,7 @@ func (s *stream) send(b []byte, by clock.Instant) (clock.Instant, error) {
 	if s.failure != nil {
 		return 0, s.failure
 	}
+	by = max(by, s.clock.Now()+leastTaking)
 	s.memory = append(s.memory[:0], b...)
 	s.outbox = s.memory
 	s.wanted.Signal()

@@ -95,7 +95,7 @@ func (c *computer) transient(m move, name string) (Transient, error) {
 	tr.Noise = noiseOf(all[1][tail:])
 	tr.UTime = c.R.uBound()
 	if math.Abs(tr.Final-tr.Base) < 10*math.Hypot(tr.Noise, moves) {
-		return tr, fmt.Errorf("the resistance goes from %.6g to %.6g %s: no step that stands out", tr.Base, tr.Final, tr.Unit)
+		return tr, fmt.Errorf("the resistance goes from %.6g to %.6g %s: no step that stands out of its noise and of what still moves at the end", tr.Base, tr.Final, tr.Unit)
 	}
 	return tr, nil
 }
