@@ -50,6 +50,7 @@ ambient: {temperature: 18 degC, cooling: none}
 instruments:
   plate: {profile: prompt-plate.yaml, port: "serial:PORT"}
 limits: {plate.temperature: {below: 80 degC}}
+specimen place: {lies on: plate, moved by: person, temperature: [plate.temperature]}
 `
 
 const promptProtocol = `format: 1
