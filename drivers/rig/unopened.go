@@ -99,9 +99,9 @@ func (b *Bench) lock(c clock.Clock, d Description, owner string, by clock.Instan
 		if !errors.As(err, &used) {
 			return lock, nil
 		}
+		b.contested = true // also when it comes free in time: its owner may wait for ours
+		b.yield()
 		if c.Now()+lockAgain > by {
-			b.contested = true
-			b.yield()
 			return nil, err
 		}
 		if err := c.Sleep(c.Now() + lockAgain); err != nil {
