@@ -62,8 +62,9 @@ func GaugeFactor(o Origin, strain, change []float64, uStrain, tcr float64) ([]Fi
 // threshold (both in %), between two readings linearly in the count and in its
 // logarithm: readings far apart make the two differ, and the truth is only known to lie
 // between the readings. A specimen that never gets there is censored: the figure is then
-// what it survived.
-func CyclesToThreshold(o Origin, cycles, change []float64, u, threshold float64) ([]Figure, error) {
+// what it survived. u is the standard uncertainty of each change, in %; uFirst that of the
+// value which all of them are relative to, in % of it: it moves them together.
+func CyclesToThreshold(o Origin, cycles, change []float64, u, uFirst, threshold float64) ([]Figure, error) {
 	if err := fittable(change, cycles); err != nil {
 		return nil, fmt.Errorf("%s: %w", o.Channel, err)
 	}
@@ -93,15 +94,18 @@ func CyclesToThreshold(o Origin, cycles, change []float64, u, threshold float64)
 	n1, n2, c1, c2 := cycles[at-1], cycles[at], math.Abs(change[at-1]), math.Abs(change[at])
 	share := (threshold - c1) / (c2 - c1)
 	spread := u * math.Sqrt(share*share+(1-share)*(1-share)) / (c2 - c1)
+	common := uFirst * (1 + threshold/100) / (c2 - c1)
+	both := math.Hypot(spread, common)
 	var l list
 	add := func(flavour, definition string, value, slope float64) {
 		b, err := Combine("cycles", Level95, []Input{{Name: "changes, as a share of the gap between readings", Unit: "1", U: spread, Type: "A", Sensitivity: slope},
+			{Name: "first value, as a share of the gap between readings", Unit: "1", U: common, Type: "A", Sensitivity: slope},
 			{Name: "course between the readings", Unit: "cycles", U: Rectangular(max(value-n1, n2-value)), Type: "B", Sensitivity: 1, Says: "only known to lie between them"}})
 		if err != nil {
 			l.skip(flavour, err)
 			return
 		}
-		f, err := o.interval(meaning{"cycles_to_threshold", flavour, "cycles", says + definition, source}, value, b.Combined, min(n1, value-1.96*slope*spread), max(n2, value+1.96*slope*spread),
+		f, err := o.interval(meaning{"cycles_to_threshold", flavour, "cycles", says + definition, source}, value, b.Combined, min(n1, value-1.96*slope*both), max(n2, value+1.96*slope*both),
 			Given{"threshold", threshold, "%"})
 		f.Budget = &b
 		l.add(f, err)

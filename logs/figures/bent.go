@@ -27,7 +27,9 @@ type bend struct {
 type held struct {
 	shape
 	r, u float64
-	bend *bend // nil when flat
+	degC float64 // of the film; 0 when nothing was read beside it
+	law  float64 // relative, with its sign: what one standard uncertainty of the law that brought it there makes
+	bend *bend   // nil when flat
 }
 
 // sameTravel is how far two positions may differ that are one, m: a stage is told to the
@@ -62,7 +64,7 @@ func (c *computer) bending() {
 const mostRest = 60
 
 // held takes the second half of each shape, once the stage has arrived. A thermometer
-// read beside it brings all values to the temperature of the first.
+// read beside it brings all values to one temperature, by the film's own course.
 func (c *computer) held() (all []held, err error) {
 	b := beside{t: c.R.Time, r: c.R.Y}
 	if len(c.Facts.Thermometers) > 0 {
@@ -72,7 +74,6 @@ func (c *computer) held() (all []held, err error) {
 			c.Notes = append(c.Notes, "bending: resistances are not corrected for temperature: "+err.Error())
 		}
 	}
-	slope := c.slope
 	squares, dof := 0., 0
 	var counts []int
 	for _, s := range c.shapes {
@@ -86,19 +87,38 @@ func (c *computer) held() (all []held, err error) {
 		m := MomentsOf(r)
 		h.r, squares, dof = m.Mean, squares+m.SumOfSquares(), dof+m.N-1
 		if b.temperature != nil {
-			if slope == 0 {
-				slope = c.Facts.ExpectedPerK * h.r
-			}
-			h.r -= slope * (MomentsOf(b.temperature[from:to]).Mean - b.temperature[0])
-			h.u = math.Abs(slope) * Rectangular(c.Facts.Thermometers[0].ResolutionK/2)
+			h.degC = MomentsOf(b.temperature[from:to]).Mean
 		}
 		all, counts = append(all, h), append(counts, m.N)
 	}
 	noise, err := c.scatterOf(all, squares, dof)
 	for i := range all {
-		all[i].u = math.Hypot(all[i].u, noise/math.Sqrt(float64(counts[i])))
+		all[i].u = noise / math.Sqrt(float64(counts[i]))
+	}
+	if b.temperature != nil && len(all) > 0 {
+		c.toOneTemperature(all)
 	}
 	return all, err
+}
+
+// toOneTemperature brings all values to the temperature that most shapes had, so that
+// few of them are changed by much.
+func (c *computer) toOneTemperature(all []held) {
+	t := make([]float64, len(all))
+	for i, h := range all {
+		t[i] = h.degC
+	}
+	course, err := c.course(median(t))
+	if err != nil {
+		c.Notes = append(c.Notes, "bending: resistances are not corrected for temperature: "+err.Error())
+		return
+	}
+	for i := range all {
+		h := &all[i]
+		by, law, u := course.from(h.degC)
+		h.r, h.u = h.r*by, math.Hypot(h.u*by, h.r*by*u)
+		h.degC, h.law = course.at, law
+	}
 }
 
 // scatterOf is the standard deviation of one reading in a shape: pooled over all shapes, or
@@ -161,7 +181,7 @@ func (c *computer) bendResponses(all []held) {
 				continue
 			}
 			o := Origin{c.R.Channel, fmt.Sprintf("flat from %.1f s, bent from %.1f to %.1f s", p.flat.from, p.bent.from, p.bent.to)}
-			f, err := BendResponse(o, p.flat.r, p.flat.u, p.bent.r, p.bent.u, radius)
+			f, err := BendResponse(o, p.flat.r, p.flat.u, p.bent.r, math.Hypot(p.bent.u, p.bent.r*(p.bent.law-p.flat.law)), radius)
 			f.With = append(f.With, Given{"mean strain", p.bent.bend.MeanStrain, "1"}, Given{"cycles", p.bent.cycles, "1"}, Given{"u of the radius", p.bent.bend.URadiusM, "m"})
 			c.add("bend_response", []Figure{f}, err)
 		}
@@ -201,16 +221,17 @@ var thresholds = []float64{5, 10, 20}
 // wear is how many cycles it takes until the flat film has changed by so much.
 func (c *computer) wear(all []held) {
 	var cycles, change []float64
-	r0, u := 0., 0.
+	r0, uFirst, u := 0., 0., 0.
 	for _, h := range all {
 		if h.bend != nil || len(cycles) > 0 && h.cycles <= cycles[len(cycles)-1] {
 			continue
 		}
 		if r0 == 0 {
-			r0 = h.r
+			r0, uFirst = h.r, 100*math.Hypot(h.u/h.r, h.law)
+		} else {
+			u = max(u, 100*math.Hypot(h.u/r0, h.law))
 		}
 		cycles, change = append(cycles, h.cycles), append(change, 100*(h.r-r0)/r0)
-		u = max(u, 100*h.u/r0)
 	}
 	if len(cycles) < 3 {
 		c.skip("cycles_to_threshold", fmt.Errorf("the flat film was read at %d counts of cycles: at least 3 are needed", len(cycles)))
@@ -218,7 +239,7 @@ func (c *computer) wear(all []held) {
 	}
 	o := Origin{c.R.Channel, fmt.Sprintf("flat at %d counts of cycles, %.0f to %.0f, relative to the first", len(cycles), cycles[0], cycles[len(cycles)-1])}
 	for _, limit := range thresholds {
-		figures, err := CyclesToThreshold(o, cycles, change, u, limit)
+		figures, err := CyclesToThreshold(o, cycles, change, u, uFirst, limit)
 		c.add(fmt.Sprintf("cycles_to_threshold, %g %%", limit), figures, err)
 		if len(figures) > 0 && figures[0].Censored {
 			return // then the larger ones are too

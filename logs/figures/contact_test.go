@@ -120,7 +120,7 @@ func TestCyclesToThreshold(t *testing.T) {
 	n, change := []float64{1, 10, 100, 1e3, 2e3, 5e3, 1e4}, []float64{.1, .3, .6, 2, 4, 9, 22}
 	for _, c := range []struct{ threshold, linear, logarithmic float64 }{
 		{10, 5384.615385, 5273.830382}, {5, 2600, 2402.248868}, {20, 9230.769231, 8988.509732}} {
-		all, err := CyclesToThreshold(o, n, change, 0.1, c.threshold)
+		all, err := CyclesToThreshold(o, n, change, 0.1, 0.1, c.threshold)
 		f := pick(t, all, err, "cycles_to_threshold", "linear in cycles")
 		within(t, "linear", f.Value, c.linear, 5e-7)
 		if f.U_std < 100/math.Sqrt(3) {
@@ -131,11 +131,11 @@ func TestCyclesToThreshold(t *testing.T) {
 		}
 		within(t, "logarithmic", pick(t, all, err, "cycles_to_threshold", "linear in log cycles").Value, c.logarithmic, 5e-7)
 	}
-	all, err := CyclesToThreshold(o, n, change, 0.1, 30)
+	all, err := CyclesToThreshold(o, n, change, 0.1, 0.1, 30)
 	if f := pick(t, all, err, "cycles_to_threshold", "censored"); !f.Censored || f.Value != 1e4 || len(f.Notes) == 0 {
 		t.Errorf("never reached: %+v", f)
 	}
-	if _, err := CyclesToThreshold(o, n, change, 0.1, 0.05); err == nil {
+	if _, err := CyclesToThreshold(o, n, change, 0.1, 0.1, 0.05); err == nil {
 		t.Error("reached before the first reading: expected an error")
 	}
 }
