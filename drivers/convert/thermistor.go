@@ -41,15 +41,6 @@ func (n Thermistor) Coefficient(degC float64) float64 {
 	return -n.BK / float64(T*T)
 }
 
-// BValue returns B in kelvin from two points (degC, ohm).
-func BValue(degC1, ohm1, degC2, ohm2 float64) (float64, error) {
-	b := Log(ohm1/ohm2) / (1/(degC1+kelvin) - 1/(degC2+kelvin))
-	if !(ohm1 > 0 && ohm2 > 0 && math.Abs(b) <= math.MaxFloat64) {
-		return 0, fmt.Errorf("no B from %g Ohm at %g degC and %g Ohm at %g degC", ohm1, degC1, ohm2, degC2)
-	}
-	return b, nil
-}
-
 // SteinhartHart is the three-parameter law 1/T = A + B ln R + C (ln R)^3, with T
 // in kelvin and R in ohm (Steinhart and Hart, Deep-Sea Research 15 (1968) 497,
 // cited from memory).
@@ -95,22 +86,4 @@ func (s SteinhartHart) Resistance(degC float64) (float64, error) {
 		return 0, fmt.Errorf("the law %g, %g, %g has no resistance at %g degC", s.A, s.B, s.C, degC)
 	}
 	return Exp(l), nil
-}
-
-// FitSteinhartHart returns the law through three points, temperatures in degC
-// and resistances in ohm: divided differences of 1/T over ln R.
-func FitSteinhartHart(degC, ohm [3]float64) (SteinhartHart, error) {
-	var l, inverse [3]float64
-	for i := range 3 {
-		l[i], inverse[i] = Log(ohm[i]), 1/(degC[i]+kelvin)
-	}
-	first := (inverse[1] - inverse[0]) / (l[1] - l[0])
-	second := (inverse[2] - inverse[0]) / (l[2] - l[0])
-	c := (second - first) / (l[2] - l[1]) / (l[0] + l[1] + l[2])
-	b := first - float64(c*(float64(l[0]*l[0])+float64(l[0]*l[1])+float64(l[1]*l[1])))
-	a := inverse[0] - float64(l[0]*(b+float64(c*l[0]*l[0])))
-	if sum := math.Abs(a) + math.Abs(b) + math.Abs(c); !(sum <= math.MaxFloat64) {
-		return SteinhartHart{}, fmt.Errorf("no law through three points at %g degC with %g Ohm", degC, ohm)
-	}
-	return SteinhartHart{a, b, c}, nil
 }

@@ -2,7 +2,6 @@ package dialect
 
 import (
 	"bytes"
-	"encoding/binary"
 	"math"
 	"math/rand/v2"
 	"strconv"
@@ -69,66 +68,6 @@ func FuzzNumber(f *testing.F) {
 		want, err := strconv.ParseFloat(string(Trim(text)), 64) // the standard library is the independent check
 		if err != nil || math.Float64bits(v) != math.Float64bits(want) {
 			t.Fatalf("%q: got %g, expected %g, %v", text, v, want, err)
-		}
-	})
-}
-
-// Bytes of the block and of the four float32 values from facts of IEEE 488.2
-// (8.7.9) recomputed for this project: 1.0, -2.5, the not-a-number code, 85.0.
-func TestBlock(t *testing.T) {
-	block := append([]byte("#216"), 0x3f, 0x80, 0, 0, 0xc0, 0x20, 0, 0, 0x7e, 0x95, 0x1b, 0xee, 0x42, 0xaa, 0, 0)
-	reply := append(block, '\n')
-	for n := range reply {
-		if got := Block(reply[:n]); got != 0 {
-			t.Fatalf("%d bytes of %d were taken for a whole block of %d", n, len(reply), got)
-		}
-	}
-	if got := Block(append(reply, "next\n"...)); got != len(reply) {
-		t.Fatalf("expected an end after %d bytes, got %d", len(reply), got)
-	}
-	data, ok := BlockData(reply)
-	if !ok || len(data) != 16 {
-		t.Fatalf("expected 16 bytes, got %x", data)
-	}
-	want := []float64{1, -2.5, 9.91e37, 85}
-	for i, w := range want {
-		v := float64(math.Float32frombits(binary.BigEndian.Uint32(data[4*i:])))
-		if math.Abs(v-w) > 1e-6*math.Abs(w) {
-			t.Errorf("value %d: expected %g, got %g", i, w, v)
-		}
-		if i == 2 && Classify(v) != drivers.NotMeasured {
-			t.Errorf("%g is %q, expected %q", v, Classify(v), drivers.NotMeasured)
-		}
-	}
-	if got := Block(append([]byte("#3128"), make([]byte, 129)...)); got != 0 {
-		t.Errorf("a block of 128 zero bytes without an LF ended after %d", got)
-	}
-	if got := Block(append(append([]byte("#3128"), bytes.Repeat([]byte{'\n'}, 128)...), '\n')); got != 5+128+1 {
-		t.Errorf("a block of 128 LF ended after %d bytes", got)
-	}
-	for _, text := range []string{"#0abc\n", "oops\n", "#1x\n"} {
-		if got := Block([]byte(text)); got != len(text) {
-			t.Errorf("%q is no definite block and ends at its LF, got %d", text, got)
-		}
-		if _, ok := BlockData([]byte(text)); ok {
-			t.Errorf("%q was taken for a block", text)
-		}
-	}
-}
-
-func FuzzBlock(f *testing.F) {
-	f.Add([]byte("#216abcdefghijklmnop\n"))
-	f.Add([]byte("#9999999999\n"))
-	f.Fuzz(func(t *testing.T, b []byte) {
-		n := Block(b)
-		if n < 0 || n > len(b) {
-			t.Fatalf("%q ends at %d of %d", b, n, len(b))
-		}
-		if n > 0 && Block(b[:n]) != n {
-			t.Fatalf("%q: cut at its end it ends elsewhere", b)
-		}
-		if data, ok := BlockData(b); ok && len(data) > len(b)-3 {
-			t.Fatalf("%q has %d bytes of data", b, len(data))
 		}
 	})
 }

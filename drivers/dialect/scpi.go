@@ -29,60 +29,6 @@ var (
 // belong to the reply; Trim takes them off.
 func Line(got []byte) int { return bytes.IndexByte(got, '\n') + 1 }
 
-// Block finds the end of a definite length block (IEEE 488.2, 8.7.9): #, one
-// digit, that many digits, that many bytes, LF. Bytes of the block may be LF.
-// A reply that is no such block ends at its first LF; nor can the end of an
-// indefinite one (#0) be known on a line without an end signal.
-func Block(got []byte) int {
-	from, length, state := blockBounds(got)
-	switch {
-	case state == notBlock:
-		return Line(got)
-	case state == unknown || len(got) < from+length:
-		return 0
-	}
-	end := Line(got[from+length:])
-	if end == 0 {
-		return 0
-	}
-	return from + length + end
-}
-
-// BlockData returns the bytes inside a complete definite length block.
-func BlockData(reply []byte) ([]byte, bool) {
-	from, length, state := blockBounds(reply)
-	if state != bounded || len(reply) < from+length || len(Trim(reply[from+length:])) > 0 {
-		return nil, false
-	}
-	return reply[from : from+length], true
-}
-
-const (
-	notBlock = iota
-	unknown  // more bytes are needed
-	bounded
-)
-
-func blockBounds(b []byte) (from, length, state int) {
-	if len(b) == 0 || len(b) == 1 && b[0] == '#' {
-		return 0, 0, unknown
-	}
-	if b[0] != '#' || b[1] < '1' || b[1] > '9' {
-		return 0, 0, notBlock
-	}
-	from = 2 + int(b[1]-'0')
-	for i := 2; i < from; i++ {
-		if i >= len(b) {
-			return 0, 0, unknown
-		}
-		if b[i] < '0' || b[i] > '9' {
-			return 0, 0, notBlock
-		}
-		length = 10*length + int(b[i]-'0')
-	}
-	return from, length, bounded
-}
-
 // Trim takes blanks and line ends off both sides.
 func Trim(reply []byte) []byte {
 	for len(reply) > 0 && reply[0] <= ' ' {
