@@ -15,13 +15,8 @@ type Allan struct {
 	Pairs     int     // differences used
 }
 
-// AllanDeviation takes averages side by side; AllanOverlapping takes one from every
-// sample on.
-func AllanDeviation(x []float64, m int) (Allan, error) { return allan(x, m, m) }
-
-// AllanOverlapping uses the data better; its differences are not independent.
-func AllanOverlapping(x []float64, m int) (Allan, error) { return allan(x, m, 1) }
-
+// allan takes averages that begin step samples apart: m for averages side by side, 1 for
+// overlapping ones, which use the data better and are not independent.
 func allan(x []float64, m, step int) (Allan, error) {
 	if m < 1 || len(x) < 2*m {
 		return Allan{}, fmt.Errorf("%d values are too few for an averaging length of %d: at least twice as many are needed", len(x), m)
@@ -47,7 +42,7 @@ func allan(x []float64, m, step int) (Allan, error) {
 func AllanCurve(x []float64) ([]Allan, error) {
 	var curve []Allan
 	for m := 1; 4*m <= len(x); m *= 2 {
-		a, err := AllanOverlapping(x, m)
+		a, err := allan(x, m, 1)
 		if err != nil {
 			return nil, err
 		}

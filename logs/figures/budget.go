@@ -175,35 +175,3 @@ func (b Budget) String() string {
 		b.Combined, b.Unit, dof, b.K, 100*b.Level, b.Expanded, b.Unit)
 	return s.String()
 }
-
-// Together makes inputs of quantities read in the same moments: their means, the
-// standard uncertainties of these, and the correlation coefficients of their errors
-// (JCGM 100, 5.2.3). All series have the same length.
-func Together(series ...[]float64) (means []Input, correlation func(a, b int) Correlation) {
-	moments := make([]Moments, len(series))
-	for i, x := range series {
-		moments[i] = MomentsOf(x)
-		n := float64(moments[i].N)
-		means = append(means, Input{Value: moments[i].Mean, U: moments[i].S() / math.Sqrt(n), Type: "A", DoF: n - 1})
-	}
-	return means, func(a, b int) Correlation {
-		sum := 0.
-		for k := range min(len(series[a]), len(series[b])) {
-			sum += (series[a][k] - moments[a].Mean) * (series[b][k] - moments[b].Mean)
-		}
-		return Correlation{a, b, sum / math.Sqrt(moments[a].sum*moments[b].sum)}
-	}
-}
-
-// ResultCorrelation is the correlation coefficient of two results computed from the
-// same inputs (JCGM 100, F.1.2.3).
-func ResultCorrelation(a, b Budget, correlations ...Correlation) float64 {
-	sum := 0.
-	for i := range a.Inputs {
-		sum += a.Inputs[i].Contribution() * b.Inputs[i].Contribution()
-	}
-	for _, r := range correlations {
-		sum += r.R * (a.Inputs[r.A].Contribution()*b.Inputs[r.B].Contribution() + a.Inputs[r.B].Contribution()*b.Inputs[r.A].Contribution())
-	}
-	return sum / (a.Combined * b.Combined)
-}

@@ -472,6 +472,9 @@ func (c *computer) ofCurve(curve Curve) {
 	}
 	all, err = Linearity(curve)
 	c.add("linearity", all, err)
+	low, high = extremes(curve.R)
+	f, err := InversePrediction(curve, (low+high)/2, 1)
+	c.add("inverse_prediction", []Figure{f}, err)
 }
 
 // shaped adds to what a quadratic says how far an exponential law through the same points,

@@ -81,13 +81,27 @@ func TestLineOfSet(t *testing.T) {
 		m int
 		u float64
 	}{{1, 0.128720732}, {4, 0.075546806}} {
-		temperature, u, err := InversePrediction(setT, setUp, 1100, c.m)
+		f, err := InversePrediction(setCurve(setUp, 0), 1100, c.m)
 		if err != nil {
 			t.Fatal(err)
 		}
-		within(t, "inverse prediction", temperature, 56.857935879, 5e-10)
-		within(t, "its u", u, c.u, 5e-10)
+		within(t, "inverse prediction", f.Value, 56.857935879, 5e-10)
+		within(t, "its u", f.U_std, c.u, 5e-10)
 	}
+	// A meter that reads all resistances wrong in the same way leads back to the same
+	// temperature; a thermometer does not.
+	c := setCurve(setUp, 0)
+	c.Common = []Common{{Name: "gain", Kind: ResistanceGain, U: 0.01}, {Name: "leads", Kind: ResistanceOffset, U: 10}}
+	g, err := InversePrediction(c, 1100, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	within(t, "u with a meter that is off", g.U_std, 0.128720732, 5e-9)
+	c.Common = []Common{{Name: "thermometer", Kind: TemperatureOffset, U: 0.3}}
+	if g, err = InversePrediction(c, 1100, 1); err != nil {
+		t.Fatal(err)
+	}
+	within(t, "u with a thermometer that is off", g.U_std, math.Hypot(0.128720732, 0.3), 5e-9)
 }
 
 func TestSensitivityFlavours(t *testing.T) {
@@ -242,23 +256,13 @@ func TestThermistor(t *testing.T) {
 		all, err := BValue(Curve{Origin: Origin{"r", "demo data"}, T: []float64{25, c.t2}, R: []float64{10000, c.r2}, UR: []float64{1, 1}}, 25, c.t2)
 		within(t, "B", pick(t, all, err, "b_value", "two points").Value, c.b, 5e-7)
 	}
-	h, f, err := SteinhartHart([]float64{0, 25, 50}, []float64{32650, 10000, 3603})
+	f, err := SteinhartHart([]float64{0, 25, 50}, []float64{32650, 10000, 3603})
 	if err != nil || f.DoF != 0 {
 		t.Fatal(f, err)
 	}
-	near(t, "a", h.A, 1.125256672108e-3, 5e-11)
-	near(t, "b", h.B, 2.347204472978e-4, 5e-11)
-	near(t, "c", h.C, 8.563052731505e-8, 5e-10)
-	for _, c := range [][2]float64{{19900, 10.001363073}, {5000, 41.580289576}, {2000, 66.184228879}, {1000, 87.226796355}} {
-		within(t, "T", h.Temperature(c[0]), c[1], 1e-8)
-	}
-	within(t, "R(37)", h.Resistance(37), 6015.532862, 1e-5)
-	within(t, "R(100)", h.Resistance(100), 680.014800, 1e-5)
-	h = Thermistor{1.129148e-3, 2.34125e-4, 8.76741e-8} // constants printed widely
-	for _, c := range [][2]float64{{10000, 24.999668177}, {1000, 87.168140135}, {32650, 0.000224803}} {
-		within(t, "T", h.Temperature(c[0]), c[1], 5e-10)
-		near(t, "and back", h.Resistance(c[1]), c[0], 1e-10)
-	}
+	near(t, "a", f.B[0], 1.125256672108e-3, 5e-11)
+	near(t, "b", f.B[1], 2.347204472978e-4, 5e-11)
+	near(t, "c", f.B[2], 8.563052731505e-8, 5e-10)
 	c := Curve{Origin: Origin{"r", "computed"}}
 	for v := -20.; v <= 100; v += 10 {
 		c.T, c.R = append(c.T, v), append(c.R, 10000*math.Exp(3950*(1/(v+273.15)-1/298.15)))
@@ -345,8 +349,10 @@ func TestHysteresis(t *testing.T) {
 	all, err = Hysteresis(up, moved)
 	within(t, "reduced", pick(t, all, err, "hysteresis", "largest, Ohm").Value, 2.1, 0.03)
 
-	all, err = MidRange(Origin{"r", "demo data"}, 1094.2, 1096.3, 0.1, 3.1525)
-	within(t, "mid-range", pick(t, all, err, "hysteresis", "mid-range, Ohm").Value, 2.1, 1e-9)
+	all, err = Hysteresis(setCurve(setUp, 0.1), setCurve(setDown, 0.1))
+	f = pick(t, all, err, "hysteresis", "mid-range, Ohm")
+	within(t, "mid-range", f.Value, 2.1, 1e-9)
+	within(t, "at", with(t, f, "temperature"), 55, 0)
 	f = pick(t, all, err, "hysteresis", "mid-range, K")
 	within(t, "mid-range in K", f.Value, 0.666137986, 5e-10)
 	within(t, "its u", f.U_std, 0.1*math.Sqrt2/3.1525, 1e-9)
@@ -372,8 +378,12 @@ func TestPrecision(t *testing.T) {
 	within(t, "s_r", pick(t, all, err, "repeatability", "standard deviation").Value, 0.1, 1e-9)
 	within(t, "s_L", pick(t, all, err, "reproducibility", "between specimens").Value, 0.223606798, 5e-10)
 	within(t, "s_R", pick(t, all, err, "reproducibility", "standard deviation").Value, 0.244948974, 5e-10)
-	if _, err := Reproducibility(o, "Ohm", []float64{1, 2}, []float64{1, 2, 3}); err == nil {
-		t.Error("unequal rows: expected an error")
+	// Unequal rows: n is (Σn - Σn²/Σn)/(p-1), recomputed apart.
+	all, err = Reproducibility(o, "Ohm", []float64{10.1, 10.3, 10.2, 10.2}, []float64{10.5, 10.4}, []float64{10.0, 10.1, 9.9})
+	within(t, "s_L of unequal rows", pick(t, all, err, "reproducibility", "between specimens").Value, 0.199036139, 5e-10)
+	within(t, "s_R of unequal rows", pick(t, all, err, "reproducibility", "standard deviation").Value, 0.217060786, 5e-10)
+	if _, err := Reproducibility(o, "Ohm", []float64{1}, []float64{2}, []float64{3}); err == nil {
+		t.Error("nothing repeated: expected an error")
 	}
 	if _, err := Repeatability(o, "Ohm", []float64{1}, []float64{2}); err == nil {
 		t.Error("nothing repeated: expected an error")

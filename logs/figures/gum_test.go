@@ -72,7 +72,7 @@ func TestImpedance(t *testing.T) {
 	v := []float64{5.007, 4.994, 5.005, 4.990, 4.999}
 	i := []float64{0.019663, 0.019639, 0.019640, 0.019685, 0.019678}
 	phi := []float64{1.0456, 1.0438, 1.0468, 1.0428, 1.0433}
-	means, correlation := Together(v, i, phi)
+	means, correlation := together(v, i, phi)
 	for _, c := range []struct {
 		a, b int
 		r    float64
@@ -102,7 +102,7 @@ func TestImpedance(t *testing.T) {
 		a, b         int
 		r, published float64
 	}{{0, 1, -0.5884, -0.588}, {0, 2, -0.4853, -0.485}, {1, 2, 0.9925, 0.993}} {
-		r := ResultCorrelation(budgets[c.a], budgets[c.b], all...)
+		r := resultCorrelation(budgets[c.a], budgets[c.b], all...)
 		within(t, "correlation of the results", r, c.r, 5e-5)
 		within(t, "published correlation", r, c.published, 6e-4)
 	}
@@ -115,6 +115,38 @@ func TestImpedance(t *testing.T) {
 		within(t, "y, approach 2", m.Mean, c[0], 5e-6)
 		within(t, "u, approach 2", m.S()/math.Sqrt(5), c[1], 5e-6)
 	}
+}
+
+// together makes inputs of quantities read in the same moments: their means, the
+// standard uncertainties of these, and the correlation coefficients of their errors
+// (JCGM 100, 5.2.3). All series have the same length.
+func together(series ...[]float64) (means []Input, correlation func(a, b int) Correlation) {
+	moments := make([]Moments, len(series))
+	for i, x := range series {
+		moments[i] = MomentsOf(x)
+		n := float64(moments[i].N)
+		means = append(means, Input{Value: moments[i].Mean, U: moments[i].S() / math.Sqrt(n), Type: "A", DoF: n - 1})
+	}
+	return means, func(a, b int) Correlation {
+		sum := 0.
+		for k := range min(len(series[a]), len(series[b])) {
+			sum += (series[a][k] - moments[a].Mean) * (series[b][k] - moments[b].Mean)
+		}
+		return Correlation{a, b, sum / math.Sqrt(moments[a].sum*moments[b].sum)}
+	}
+}
+
+// resultCorrelation is the correlation coefficient of two results computed from the
+// same inputs (JCGM 100, F.1.2.3).
+func resultCorrelation(a, b Budget, correlations ...Correlation) float64 {
+	sum := 0.
+	for i := range a.Inputs {
+		sum += a.Inputs[i].Contribution() * b.Inputs[i].Contribution()
+	}
+	for _, r := range correlations {
+		sum += r.R * (a.Inputs[r.A].Contribution()*b.Inputs[r.B].Contribution() + a.Inputs[r.B].Contribution()*b.Inputs[r.A].Contribution())
+	}
+	return sum / (a.Combined * b.Combined)
 }
 
 // TestThermometerCalibration is example H.3 of JCGM 100:2008, table H.6 (data as

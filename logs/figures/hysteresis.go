@@ -108,8 +108,8 @@ func (b branches) differences(t, r []float64) ([]float64, error) {
 }
 
 // Hysteresis is the difference of resistance between falling and rising temperature:
-// its largest value in % of the span of the way up, in Ohm and in K, and what is left at
-// the lowest temperature. Common errors of thermometer and meter cancel in it. Values
+// its largest value in % of the span of the way up, in Ohm and in K, what is left at the
+// lowest temperature, and its value at the middle of the range. Common errors of thermometer and meter cancel in it. Values
 // that had not settled make it larger: see Settle.
 func Hysteresis(up, down Curve) ([]Figure, error) {
 	b, err := joined(up, down)
@@ -132,6 +132,11 @@ func Hysteresis(up, down Curve) ([]Figure, error) {
 		l.add(b.largestAt(m, unit.span))
 	}
 	l.add(b.returnToStart(line.B[1]))
+	middle, err := b.midRange(line.B[1])
+	if err != nil {
+		l.skip("hysteresis, mid-range", err)
+	}
+	l.figures = append(l.figures, middle...)
 	return l.done()
 }
 
@@ -177,24 +182,37 @@ func (b branches) returnToStart(slope float64) (Figure, error) {
 	return f, f.check()
 }
 
-// MidRange is hysteresis after IEC 60751: resistances at the middle of the range, once
-// after the lower and once after the upper limit. All are at one temperature; u is the
-// standard uncertainty of each by itself. slope (Ohm/K) converts to K.
-func MidRange(o Origin, afterLower, afterUpper, u, slope float64) ([]Figure, error) {
+// midRange is hysteresis after IEC 60751: at the middle of the range, R after the upper
+// limit less R after the lower one.
+func (b branches) midRange(slope float64) ([]Figure, error) {
+	low, high := extremes(b.T[:b.up])
+	place, pairs, at := -1, 0, (low+high)/2
+	for i, j := range b.pairs {
+		if j < 0 {
+			continue
+		}
+		if place < 0 && math.Abs(b.T[i]-at) <= nearEnough {
+			place, at = pairs, b.T[i]
+		}
+		pairs++
+	}
+	if place < 0 {
+		return nil, fmt.Errorf("%s: no plateau of both directions lies within %g K of the middle of the range, %.4g degC", b.Channel, nearEnough, at)
+	}
 	var l list
 	for _, unit := range [...]struct {
-		symbol string
-		factor float64
-	}{{"Ohm", 1}, {"K", 1 / slope}} {
-		d := unit.factor * (afterUpper - afterLower)
-		b, err := Combine(unit.symbol, Level95, []Input{
-			{Name: "R after the lower limit", Value: afterLower, Unit: "Ohm", U: u, Type: "A", Sensitivity: -unit.factor},
-			{Name: "R after the upper limit", Value: afterUpper, Unit: "Ohm", U: u, Type: "A", Sensitivity: unit.factor}})
-		if err != nil {
-			return nil, err
-		}
-		l.add(o.figure(meaning{"hysteresis", "mid-range, " + unit.symbol, unit.symbol,
-			"R at the middle of the range after the upper limit less R there after the lower limit", "IEC 60751:2008, 6.5.6"}, d, b))
+		symbol, says string
+		factor       float64
+	}{{"Ohm", "", 1}, {"K", ", divided by the slope of the least-squares line of the way up", 1 / slope}} {
+		l.add(b.figure(meaning{"hysteresis", "mid-range, " + unit.symbol, unit.symbol,
+			"R at the middle of the range after the upper limit less R there after the lower limit" + unit.says, "IEC 60751:2008, 6.5.6"},
+			func(t, r []float64) (float64, error) {
+				d, err := b.differences(t, r)
+				if err != nil {
+					return 0, err
+				}
+				return unit.factor * d[place], nil
+			}, Given{"temperature", at, "degC"}))
 	}
 	return l.done()
 }

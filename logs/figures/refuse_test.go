@@ -56,7 +56,6 @@ func TestHopelessInput(t *testing.T) {
 		check(SteinhartHartFigures(c))
 		check(Linearity(c))
 		check(Hysteresis(c, Curve{Origin: o, T: some(n), R: some(n), UR: some(n)}))
-		check(MidRange(o, one(), one(), one(), one()))
 		check(Repeatability(o, "Ohm", some(n), some(m)))
 		check(Reproducibility(o, "Ohm", some(n), some(m)))
 		tr := Transient{Origin: o, Name: "response", Unit: "K", Time: some(n), Y: some(m), Start: one(), Base: one(), Final: one(), Noise: 1}

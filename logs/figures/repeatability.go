@@ -3,6 +3,7 @@ package figures
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -36,35 +37,38 @@ func Repeatability(o Origin, unit string, groups ...[]float64) ([]Figure, error)
 }
 
 // Reproducibility is how much values scatter between specimens (or laboratories): rows
-// are the repeated values of one each, equally many.
+// are the repeated values of one each.
 func Reproducibility(o Origin, unit string, rows ...[]float64) ([]Figure, error) {
-	if len(rows) < 2 || len(rows[0]) < 2 {
-		return nil, fmt.Errorf("%s: reproducibility needs two specimens with two values each", o.Channel)
-	}
-	n, p := len(rows[0]), len(rows)
-	within, means := 0., make([]float64, p)
-	for i, row := range rows {
-		if len(row) != n {
-			return nil, fmt.Errorf("%s: specimen %d has %d values, the first has %d: equally many are needed", o.Channel, i+1, len(row), n)
-		}
+	p := float64(len(rows))
+	total, squares, within, grand := 0., 0., 0., 0. // of counts; of values within rows
+	for _, row := range rows {
 		m := MomentsOf(row)
-		within, means[i] = within+m.sum, m.Mean
+		n := float64(m.N)
+		total, squares, within, grand = total+n, squares+n*n, within+m.sum, grand+n*m.Mean
 	}
-	between := MomentsOf(means)
-	nuW, nuB := float64(p*(n-1)), float64(p-1)
-	msW, msB := within/nuW, float64(n)*between.sum/nuB
+	nuW, nuB := total-p, p-1
+	if nuB < 1 || nuW < 1 || slices.ContainsFunc(rows, func(row []float64) bool { return len(row) == 0 }) {
+		return nil, fmt.Errorf("%s: reproducibility needs two specimens, one of them with two values", o.Channel)
+	}
+	between := 0.
+	for _, row := range rows {
+		d := MomentsOf(row).Mean - grand/total
+		between += float64(len(row)) * d * d
+	}
+	msW, msB := within/nuW, between/nuB
+	n := (total - squares/total) / nuB // values of a specimen, where they are not equally many
 	var l list
 	l.add(o.deviation(meaning{"repeatability", "standard deviation", unit, "s_r = √MS within", "ISO 5725-2"}, math.Sqrt(msW), nuW, 1))
-	sL := math.Sqrt(max(0, msB-msW) / float64(n))
+	sL := math.Sqrt(max(0, msB-msW) / n)
 	// s_R² = MS between / n + (1 - 1/n) MS within; degrees of freedom after Satterthwaite.
-	a, b := msB/float64(n), msW*(1-1/float64(n))
+	a, b := msB/n, msW*(1-1/n)
 	sR := math.Sqrt(msW + sL*sL)
 	dof := (a + b) * (a + b) / (a*a/nuB + b*b/nuW)
-	uL := math.Sqrt(2*msB*msB/nuB+2*msW*msW/nuW) / float64(n) // of s_L²
+	uL := math.Sqrt(2*msB*msB/nuB+2*msW*msW/nuW) / n // of s_L²
 	if sL > 0 {
 		f, err := o.figure(meaning{"reproducibility", "between specimens", unit, "s_L = √((MS between - MS within)/n), the standard deviation of the specimens' true values", "ISO 5725-2"},
 			sL, Budget{Combined: uL / (2 * sL), K: StudentT(Level95, nuB), Level: Level95, Expanded: StudentT(Level95, nuB) * uL / (2 * sL)})
-		l.add(f.Note("u from the variances of the two mean squares, to first order; with %d specimens it is rough", p), err)
+		l.add(f.Note("u from the variances of the two mean squares, to first order; with %d specimens it is rough", len(rows)), err)
 	}
 	f, err := o.deviation(meaning{"reproducibility", "standard deviation", unit, "s_R = √(s_r² + s_L²), of a single value of any specimen", "ISO 5725-2"}, sR, dof, 1)
 	if msB < msW {

@@ -40,18 +40,18 @@ func TestFromRunFolder(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	series, notes, err := ReadRun(run, "plate.temperature", "element.resistance")
-	if err != nil || len(notes) != 2 {
-		t.Fatal(notes, err)
+	k, err := story{}.read(run, Facts{}, "plate.temperature", "element.resistance")
+	if err != nil || len(k.notes) != 2 {
+		t.Fatal(k.notes, err)
 	}
-	resistance := series["element.resistance"]
-	plate, err := series["plate.temperature"].Align(resistance.Time, 5)
+	resistance := k.series["element.resistance"]
+	plate, err := k.series["plate.temperature"].Align(resistance.Time, 5)
 	if err != nil {
 		t.Fatal(err)
 	}
 	kept, left := Complete(resistance.Time, plate.Y, resistance.Y)
 	if left < 10 || left > 60 || plate.Flagged == 0 {
-		t.Errorf("%d moments left out, %+v", left, notes)
+		t.Errorf("%d moments left out, %+v", left, k.notes)
 	}
 	found, err := Segments(kept[0], kept[1])
 	if err != nil {

@@ -1,8 +1,10 @@
 package figures
 
 import (
+	"errors"
 	"fmt"
 	"math"
+	"slices"
 )
 
 // Sensitivity is the relative change of resistance per kelvin, in %/K, in the five
@@ -196,40 +198,19 @@ func (c Curve) withScatterOfLogs() (Curve, error) {
 	return c, nil
 }
 
-// Thermistor is the Steinhart–Hart equation, 1/T = A + B ln R + C (ln R)³, T in kelvin,
-// R in Ohm (Steinhart and Hart, Deep-Sea Res. 15 (1968) 497, from memory).
-type Thermistor struct{ A, B, C float64 }
-
-// Temperature of a resistance, in degC.
-func (h Thermistor) Temperature(r float64) float64 {
-	x := math.Log(r)
-	return 1/(h.A+h.B*x+h.C*x*x*x) - zeroCelsius
-}
-
-// Resistance at a temperature in degC, in Ohm: the cubic's closed solution, for C > 0.
-func (h Thermistor) Resistance(t float64) float64 {
-	y := (h.A - 1/(t+zeroCelsius)) / (2 * h.C)
-	b := h.B / (3 * h.C)
-	x := math.Sqrt(b*b*b + y*y)
-	return math.Exp(math.Cbrt(x-y) - math.Cbrt(x+y))
-}
-
-// SteinhartHart fits the equation to all points by least squares in 1/T. Three points
-// are met exactly.
-func SteinhartHart(t, r []float64) (Thermistor, Fit, error) {
+// SteinhartHart fits 1/T = a + b ln R + c (ln R)³, T in kelvin, R in Ohm (Steinhart and
+// Hart, Deep-Sea Res. 15 (1968) 497, from memory), to all points by least squares in 1/T.
+// Three points are met exactly.
+func SteinhartHart(t, r []float64) (Fit, error) {
 	one, x, cube, y := make([]float64, len(t)), make([]float64, len(t)), make([]float64, len(t)), make([]float64, len(t))
 	if len(t) != len(r) {
-		return Thermistor{}, Fit{}, fmt.Errorf("%d temperatures and %d resistances", len(t), len(r))
+		return Fit{}, fmt.Errorf("%d temperatures and %d resistances", len(t), len(r))
 	}
 	for i := range t {
 		one[i], x[i], y[i] = 1, math.Log(r[i]), 1/(t[i]+zeroCelsius)
 		cube[i] = x[i] * x[i] * x[i]
 	}
-	f, err := LinearFit(y, one, x, cube)
-	if err != nil {
-		return Thermistor{}, f, err
-	}
-	return Thermistor{f.B[0], f.B[1], f.B[2]}, f, nil
+	return LinearFit(y, one, x, cube)
 }
 
 // SteinhartHartFigures are the three constants with their uncertainties. They are
@@ -247,7 +228,7 @@ func SteinhartHartFigures(c Curve) ([]Figure, error) {
 		f, err := full.figure(meaning{"steinhart_hart_" + name, "least squares", "1/K",
 			name + " of 1/T = a + b ln(R/Ohm) + c ln(R/Ohm)³, T in kelvin, fitted in 1/T to all points alike", "Steinhart and Hart 1968"},
 			func(t, r []float64) (float64, error) {
-				_, f, err := SteinhartHart(t, r)
+				f, err := SteinhartHart(t, r)
 				if err != nil {
 					return 0, err
 				}
@@ -258,15 +239,45 @@ func SteinhartHartFigures(c Curve) ([]Figure, error) {
 	return l.done()
 }
 
-// InversePrediction is the temperature a resistance stands for on a fitted line, the
-// resistance being the mean of m readings as scattered as those of the fit; with its
-// standard uncertainty.
-func InversePrediction(t, r []float64, reading float64, m int) (temperature, u float64, err error) {
-	f, err := LineFit(t, r)
-	if err != nil {
-		return 0, 0, err
+// InversePrediction is the temperature that a resistance stands for on the least-squares
+// line of a curve, the resistance being the mean of m readings that scatter as the points
+// do about the line: what curvature is left is scatter too. Errors of the meter act on the
+// points and on the readings alike.
+func InversePrediction(c Curve, reading float64, m int) (Figure, error) {
+	if err := c.check(3); err != nil {
+		return Figure{}, err
 	}
-	temperature = (reading - f.B[0]) / f.B[1]
-	_, line := f.At(1, temperature)
-	return temperature, math.Hypot(f.S/math.Sqrt(float64(m)), line) / math.Abs(f.B[1]), nil
+	f, err := LineFit(c.T, c.R)
+	if err != nil || f.B[1] == 0 {
+		return Figure{}, errors.Join(err, fmt.Errorf("%s: no slope leads from a resistance back to a temperature", c.Channel))
+	}
+	value := (reading - f.B[0]) / f.B[1]
+	_, line := f.At(1, value)
+	inputs := []Input{{Name: fmt.Sprintf("scatter of %d points about the line", len(c.T)), Value: value, Unit: "K",
+		U: math.Hypot(f.S/math.Sqrt(float64(m)), line) / math.Abs(f.B[1]), Type: "A", DoF: float64(f.DoF), Sensitivity: 1}}
+	for _, e := range c.Common {
+		slopes, err := differences(1, e.U, func(by float64) ([]float64, error) {
+			t, r, read := slices.Clone(c.T), slices.Clone(c.R), []float64{reading}
+			e.apply(t, r, by)
+			if e.Kind == ResistanceOffset || e.Kind == ResistanceGain {
+				e.apply([]float64{0}, read, by)
+			}
+			f, err := LineFit(t, r)
+			if err != nil {
+				return nil, err
+			}
+			return []float64{(read[0] - f.B[0]) / f.B[1]}, nil
+		})
+		if err != nil {
+			return Figure{}, fmt.Errorf("%s: %w", e.Name, err)
+		}
+		inputs = append(inputs, Input{Name: e.Name, Unit: kindUnits[e.Kind], U: e.U, Type: "B", DoF: e.DoF, Sensitivity: slopes[0], Says: e.Says, Instrument: e.Instrument})
+	}
+	b, err := Combine("K", Level95, inputs)
+	if err != nil {
+		return Figure{}, err
+	}
+	return c.Origin.figure(meaning{"inverse_prediction", fmt.Sprintf("fitted line, mean of %d", m), "degC",
+		"(y - a)/b, the temperature that the mean y of so many readings stands for on the least-squares line R = a + b T of all points",
+		"textbook inverse prediction (calibration)"}, value, b, Given{"reading", reading, "Ohm"})
 }

@@ -140,49 +140,6 @@ func Complete(columns ...[]float64) (kept [][]float64, left int) {
 	return kept, left
 }
 
-// ReadRun takes channels out of a run folder. What is flagged or no number becomes NaN;
-// readings are put in order of their time, since they stand in order of completion. The
-// notes say what was left out.
-func ReadRun(r *logs.Run, channels ...string) (series map[string]*Series, notes []string, err error) {
-	series = map[string]*Series{}
-	for _, c := range channels {
-		series[c] = &Series{Channel: c}
-	}
-	bad := map[string]int{}
-	for row, err := range r.Rows() {
-		if err != nil {
-			return nil, nil, err
-		}
-		s := series[row.Channel]
-		if s == nil {
-			continue
-		}
-		if s.Unit != "" && s.Unit != row.Unit {
-			return nil, nil, fmt.Errorf("%s is in %q and in %q: a figure needs one unit", row.Channel, s.Unit, row.Unit)
-		}
-		s.Unit = row.Unit
-		y := row.Value
-		if !row.Good() {
-			y = math.NaN()
-			bad[row.Channel+", "+reason(row)]++
-		}
-		s.Time, s.Bound, s.Y = append(s.Time, float64(row.AtNs)/1e9), append(s.Bound, float64(row.WithinNs)/1e9), append(s.Y, y)
-	}
-	for _, c := range channels {
-		if len(series[c].Time) == 0 {
-			return nil, nil, fmt.Errorf("the run has no reading of %q", c)
-		}
-		if twice := series[c].sort(); twice > 0 {
-			notes = append(notes, fmt.Sprintf("%s: %d readings with the time of another left out", c, twice))
-		}
-	}
-	for what, n := range bad {
-		notes = append(notes, fmt.Sprintf("%s: %d readings left out", what, n))
-	}
-	slices.Sort(notes)
-	return series, notes, nil
-}
-
 func reason(row logs.Row) string {
 	if row.Flag == "" {
 		return "not a number"

@@ -75,7 +75,7 @@ func TestLagBetween(t *testing.T) {
 	}
 }
 
-func TestReadRun(t *testing.T) {
+func TestChannelsOfARun(t *testing.T) {
 	m := logs.NewMemory()
 	w, err := logs.Create(m, "runs", "example", nil)
 	if err != nil {
@@ -97,18 +97,15 @@ func TestReadRun(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	series, notes, err := ReadRun(r, "plate.temperature", "element.resistance")
+	k, err := story{}.read(r, Facts{}, "plate.temperature", "element.resistance")
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := series["plate.temperature"]
+	p := k.series["plate.temperature"]
 	if len(p.Y) != 4 || p.Y[1] != 21 || p.Y[2] != 22 || !math.IsNaN(p.Y[3]) || p.Bound[0] != 0.005 || p.Unit != "degC" {
 		t.Errorf("%+v", p)
 	}
-	if s := strings.Join(notes, "; "); s != "plate.temperature, flagged overflow: 1 readings left out; plate.temperature: 1 readings with the time of another left out" {
+	if s := strings.Join(k.notes, "; "); s != "plate.temperature, flagged overflow: 1 readings left out; plate.temperature: 1 readings with the time of another left out" {
 		t.Errorf("notes: %s", s)
-	}
-	if _, _, err := ReadRun(r, "plate.temprature"); err == nil || !strings.Contains(err.Error(), `no reading of "plate.temprature"`) {
-		t.Errorf("a channel that is not there: %v", err)
 	}
 }

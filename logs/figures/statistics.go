@@ -42,11 +42,8 @@ func MomentsOf(x []float64) Moments {
 	return m
 }
 
-// Lag1 is the autocorrelation coefficient of neighbours: the sum of products of
-// neighbouring deviations from the mean, over the sum of their squares. NaN when x
-// does not vary.
-func Lag1(x []float64) float64 { return autocorrelation(x, MomentsOf(x).Mean, 1) }
-
+// autocorrelation is the sum of products of deviations from the mean that lie so far apart,
+// over the sum of their squares. NaN when x does not vary.
 func autocorrelation(x []float64, mean float64, lag int) float64 {
 	var product, square float64
 	for i, v := range x {

@@ -34,17 +34,17 @@ func TestAllan(t *testing.T) {
 	}
 	for _, c := range []struct {
 		x     []float64
-		f     func([]float64, int) (Allan, error)
-		m     int
+		m     int // samples in an average
+		step  int // from the beginning of one average to that of the next
 		want  float64
 		digit float64
 	}{
-		{nine, AllanDeviation, 1, 91.22945, 5e-6}, {nine, AllanDeviation, 2, 115.8082, 5e-5}, {nine, AllanOverlapping, 2, 85.95287, 5e-6},
-		{thousand, AllanDeviation, 1, 2.922319e-1, 5e-8}, {thousand, AllanDeviation, 10, 9.965736e-2, 5e-9},
-		{thousand, AllanDeviation, 100, 3.897804e-2, 5e-9}, {thousand, AllanOverlapping, 1, 2.922319e-1, 5e-8},
-		{thousand, AllanOverlapping, 10, 9.159953e-2, 5e-9}, {thousand, AllanOverlapping, 100, 3.241343e-2, 5e-9},
+		{nine, 1, 1, 91.22945, 5e-6}, {nine, 2, 2, 115.8082, 5e-5}, {nine, 2, 1, 85.95287, 5e-6},
+		{thousand, 1, 1, 2.922319e-1, 5e-8}, {thousand, 10, 10, 9.965736e-2, 5e-9},
+		{thousand, 100, 100, 3.897804e-2, 5e-9}, {thousand, 1, 1, 2.922319e-1, 5e-8},
+		{thousand, 10, 1, 9.159953e-2, 5e-9}, {thousand, 100, 1, 3.241343e-2, 5e-9},
 	} {
-		a, err := c.f(c.x, c.m)
+		a, err := allan(c.x, c.m, c.step)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -57,7 +57,7 @@ func TestAllan(t *testing.T) {
 	m = MomentsOf(thousand)
 	within(t, "mean", m.Mean, 4.897745e-1, 5e-8)
 	within(t, "s", m.S(), 2.884664e-1, 5e-8)
-	if _, err := AllanDeviation(nine, 5); err == nil {
+	if _, err := allan(nine, 5, 5); err == nil {
 		t.Error("two averages of 5 out of 9 values: expected an error")
 	}
 	// A constant far from zero has none: nothing may cancel.
@@ -65,7 +65,7 @@ func TestAllan(t *testing.T) {
 	for i, v := range nine {
 		shifted[i] = 1e13 + v
 	}
-	a, _ := AllanDeviation(shifted, 1)
+	a, _ := allan(shifted, 1, 1)
 	within(t, "Allan deviation far from zero", a.Deviation, 91.22945, 5e-6)
 }
 
