@@ -19,11 +19,11 @@ type tableFlags struct {
 	comma    bool
 	plateaus string
 	at, temperatureWithin, resistanceWithin,
-	threshold string
+	threshold, padWidth string
 }
 
 // tableRoles in the order in which help shows them.
-var tableRoles = []string{"time", "temperature", "resistance", "voltage", "current", "cycles", "radius"}
+var tableRoles = []string{"time", "temperature", "resistance", "voltage", "current", "cycles", "radius", "distance"}
 
 func (f *tableFlags) flags(c *cobra.Command) {
 	f.columns = map[string]*string{}
@@ -37,12 +37,13 @@ func (f *tableFlags) flags(c *cobra.Command) {
 	c.Flags().StringVar(&f.at, "at", "25 degC", "the temperature of R0")
 	c.Flags().StringVar(&f.temperatureWithin, "temperature-within", "", "what the thermometer may be wrong, such as \"0.5 K\"")
 	c.Flags().StringVar(&f.resistanceWithin, "resistance-within", "", "what the meter may be wrong, such as \"0.1 %\"")
+	c.Flags().StringVar(&f.padWidth, "pad-width", "", "the width of pads at several distances, such as \"100 um\"")
 	c.Flags().StringVar(&f.threshold, "threshold", "", "change of resistance that ends a specimen's life, such as \"10 %\"")
 }
 
 // tableOnly is the first of the flags given that a run has no use for; "" for none.
 func tableOnly(c *cobra.Command) string {
-	for _, name := range slices.Concat(tableRoles, []string{"units", "decimal-comma", "plateaus", "at", "temperature-within", "resistance-within", "threshold"}) {
+	for _, name := range slices.Concat(tableRoles, []string{"units", "decimal-comma", "plateaus", "at", "temperature-within", "resistance-within", "pad-width", "threshold"}) {
 		if c.Flags().Changed(name) {
 			return name
 		}
@@ -67,7 +68,8 @@ func (f *tableFlags) asked() (figures.Asked, error) {
 		flag, text, unit string
 		into             *float64
 	}{{"at", f.at, "degC", &ask.AtDegC}, {"temperature-within", f.temperatureWithin, "K", &ask.TemperatureK},
-		{"resistance-within", f.resistanceWithin, "1", &ask.ResistanceShare}, {"threshold", f.threshold, "1", &ask.ThresholdShare}} {
+		{"resistance-within", f.resistanceWithin, "1", &ask.ResistanceShare}, {"threshold", f.threshold, "1", &ask.ThresholdShare},
+		{"pad-width", f.padWidth, "um", &ask.PadWidthM}} {
 		if q.text == "" {
 			continue
 		}

@@ -63,6 +63,19 @@ func TestReversal(t *testing.T) {
 	f = pick(t, all, err, "resistance", "three-point reversal")
 	within(t, "R", f.Value, 1000.26, 1e-9)
 	within(t, "u", f.U_std, math.Sqrt(6)*1e-7/4e-4, 1e-12)
+	// Of a sweep, three readings at the largest current where they alternate, else two.
+	sweep := Sweep{Origin: o, I: []float64{5e-5, 1e-4, -1e-4, 1e-4}, V: []float64{0.05003, 0.100031, -0.100019, 0.100035}}
+	all, err = sweep.reversed()
+	within(t, "R of a sweep", pick(t, all, err, "resistance", "three-point reversal").Value, 1000.26, 1e-9)
+	sweep = Sweep{Origin: o, I: []float64{-1e-4, -5e-5, 5e-5, 1e-4}, V: []float64{-0.1003095, -0.05015, 0.05016, 0.1003215}}
+	all, err = sweep.reversed()
+	within(t, "R of a sweep", pick(t, all, err, "resistance", "two-point reversal").Value, 1003.155, 1e-9)
+	within(t, "thermal voltage of a sweep", pick(t, all, err, "thermal_voltage", "two-point reversal").Value, 6e-6, 1e-15)
+	sweep.I[3] = 0.7e-4 // the other sign is missing
+	sweep.I[2] = 0.2e-4
+	if all, err := sweep.reversed(); err == nil {
+		t.Errorf("no current with both signs: %v", all)
+	}
 }
 
 func TestTransferLength(t *testing.T) {

@@ -37,6 +37,13 @@ func TestJohnson(t *testing.T) {
 		near(t, "Johnson noise", JohnsonNoise(c.r, c.kelvin, c.bandwidth), c.want, 5e-10)
 	}
 	near(t, "temperature floor", JohnsonFloor(1e4, 298.15, 1, 1e-5, 0.04), 3.207960798e-6, 5e-10)
+	// A mean over half a second has the bandwidth of 1 Hz.
+	all, err := NoiseFloor(Origin{"element.resistance", "demo data"}, 1e4, 25, 0.5, -1e-5, 0.04, 0)
+	near(t, "floor", pick(t, all, err, "noise_floor", "thermal, K").Value, 3.207960798e-6, 5e-10)
+	near(t, "floor in Ohm", pick(t, all, err, "noise_floor", "thermal, Ohm").Value, 1.283184319e-8/1e-5, 5e-10)
+	if _, err := NoiseFloor(Origin{}, 1e4, 25, 0, 1e-5, 0.04, 0); err == nil {
+		t.Error("without an integration time: expected an error")
+	}
 }
 
 // pink is noise of spectrum 1/f^κ as the sum of many relaxations, not the model the

@@ -34,6 +34,8 @@ func (c *computer) placements() {
 			}
 		}
 		c.add(name, all, err)
+		settled, err := Settling(tr, settledShare*math.Abs(tr.Final-tr.Base))
+		c.add(name+"_settling", []Figure{settled}, err)
 		all, err = FirstOrder(tr)
 		c.add(name+", first-order fit", all, err)
 	}
@@ -64,6 +66,8 @@ const (
 	baseStretch = 10. // s before a step that its base is the mean of; common practice, no source
 	baseLeast   = 4   // readings of it
 	tailOfStep  = 0.2 // share of the time after a step that its settled level is the mean of
+
+	settledShare = 0.01 // of a step, within which it counts as settled; common practice, no source
 )
 
 // transient cuts one step out of the record. What still moves in the last fifth is part of
@@ -216,6 +220,8 @@ func (c *computer) ohmic() {
 			c.Sweeps = append(c.Sweeps, s)
 		}
 		c.add("ohmic, sweep from "+fmt.Sprintf("%.1f s", w.from), c.withMeter(s, all), err)
+		all, err = s.reversed()
+		c.add("resistance, reversal", c.withMeter(s, all), err)
 	}
 	if used == 0 {
 		c.skip("ohmic", errors.New("the run swept no current or voltage outside of warm-up and conditioning"))
@@ -263,6 +269,9 @@ func (c *computer) withMeter(s Sweep, all []Figure) []Figure {
 			if with != nil && without != nil && o.u > 0 {
 				inputs = append(inputs, Input{Name: o.name, Unit: o.unit, U: o.u, Type: "B", Sensitivity: (with.Value - without.Value) / o.u, Says: "declared accuracy, rectangular", Instrument: true})
 			}
+		}
+		if f.Figure == "thermal_voltage" { // an offset of the meter looks just like it
+			inputs = append(inputs, Input{Name: c.Facts.Voltage + ", offset", Unit: "V", U: uV, Type: "B", Sensitivity: 1, Says: "declared accuracy, rectangular", Instrument: true})
 		}
 		b, err := Combine(f.Unit, Level95, inputs, f.Budget.Correlations...)
 		if err != nil {
@@ -347,12 +356,13 @@ func (c *computer) even(from, to float64) (t, y []float64) {
 
 func (c *computer) sampling(at, step float64) Sampling {
 	now := c.settingAt(at)
-	s := Sampling{Interval: step}
+	s := Sampling{Interval: step, Averaged: max(1, c.every[c.R.Channel])}
 	if c.Facts.LineHz > 0 && now.integration > 0 {
 		s.Integration = now.integration / c.Facts.LineHz
 	}
 	var also []string
 	if now.reversed {
+		s.Averaged *= 2
 		also = append(also, "half the difference of two readings, current reversed between")
 	}
 	if n := c.every[c.R.Channel]; n > 1 {
@@ -404,6 +414,8 @@ func (c *computer) noiseOf(s stay) {
 		all, err = Resolution(o, *c.noise, c.slope, c.uSlope, "K")
 		c.add("resolution", all, err)
 	}
+	all, err = NoiseFloor(o, math.Abs(MomentsOf(y).Mean), s.target, how.Integration*float64(how.Averaged), c.currentAt(s.from), c.tcr, c.uTCR)
+	c.add("noise_floor", all, err)
 	if s.to-s.from >= driftLeast {
 		t, y = c.even(s.from+(s.to-s.from)/10, s.to)
 	}

@@ -10,7 +10,7 @@ import (
 
 // Asked says which column of a table is what, and what no table tells.
 type Asked struct {
-	Columns         map[string]string // role → name of the column: time, temperature, resistance, voltage, current, cycles, radius
+	Columns         map[string]string // role → name of the column, for those of roles
 	Units           map[string]string // role → unit, where the header has none
 	How             Reading
 	Plateaus        string  // a list of segments, corrected by hand; "" for those found in the data
@@ -18,10 +18,11 @@ type Asked struct {
 	TemperatureK    float64 // accuracy of the thermometer, a bound; 0: not known
 	ResistanceShare float64 // accuracy of the meter, a bound, as a share of the reading; 0: not known
 	ThresholdShare  float64 // of resistance, for cycles to threshold; 0: not asked for
+	PadWidthM       float64 // of the pads whose distance is a column; 0: not known
 }
 
 // roles in the order in which columns are read.
-var roles = []Role{TimeRole, TemperatureRole, ResistanceRole, VoltageRole, CurrentRole, CyclesRole, RadiusRole}
+var roles = []Role{TimeRole, TemperatureRole, ResistanceRole, VoltageRole, CurrentRole, CyclesRole, RadiusRole, DistanceRole}
 
 // ComputeTable takes all figures out of a table that somebody logged. Plateaus and steps
 // are found in the data, listed in the results, and can be corrected by hand.
@@ -148,9 +149,10 @@ func (c *tableComputer) compute() error {
 	if r != nil {
 		c.bent(r)
 		c.cycled(r)
+		c.pads(r)
 	}
 	if len(c.Figures) == 0 && len(c.LeftOut) == 0 {
-		return errors.New("these columns make no figure: temperature and resistance, time and resistance, or voltage and current are needed, or radius or cycles beside resistance")
+		return errors.New("these columns make no figure: temperature and resistance, time and resistance, or voltage and current are needed, or radius, cycles or distance beside resistance")
 	}
 	return nil
 }
@@ -345,4 +347,28 @@ func (c *tableComputer) cycled(r []float64) {
 	}
 	all, err := CyclesToThreshold(Origin{c.R.Channel, fmt.Sprintf("%d rows, relative to the first", len(r))}, cycles, change, u, u, 100*c.ask.ThresholdShare)
 	c.add("cycles_to_threshold", all, err)
+}
+
+// pads is contact and sheet resistance from pads at several distances.
+func (c *tableComputer) pads(r []float64) {
+	distance := c.column[DistanceRole.Name]
+	if distance == nil {
+		return
+	}
+	if c.ask.PadWidthM <= 0 {
+		c.skip("contact_resistance, sheet_resistance, transfer_length", errors.New("the width of the pads is not stated"))
+		return
+	}
+	all, err := TransferLength(Origin{c.R.Channel, fmt.Sprintf("%d rows, pads at %d distances", len(r), countOf(distance))}, distance, r, c.ask.PadWidthM, 0)
+	for i := range all {
+		all[i] = all[i].Note("the width of the pads is taken as known exactly")
+	}
+	c.add("contact_resistance, sheet_resistance, transfer_length", all, err)
+}
+
+// countOf is how many different values there are.
+func countOf(x []float64) int {
+	all := slices.Clone(x)
+	slices.Sort(all)
+	return len(slices.Compact(all))
 }

@@ -187,6 +187,14 @@ func TestOtherColumns(t *testing.T) {
 	if f := numberOf(t, r, "bend_response", "relative change"); math.Abs(f.Value-1) > 1e-9 || f.With[0].Value != 0.005 {
 		t.Errorf("bent: %+v", f)
 	}
+	pads := "d / um,R / Ohm\n5,27.6\n10,52.4\n20,102.7\n40,202.3\n80,402.5\n"
+	r, err = ComputeTable(strings.NewReader(pads), Asked{Columns: columnsAre("resistance=R", "distance=d"), PadWidthM: 100e-6})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if f := numberOf(t, r, "contact_resistance", "transfer length"); math.Abs(f.Value-1.268750) > 5e-7 {
+		t.Errorf("contact resistance %v", f.Value)
+	}
 	cycles := "N,R / Ohm\n1,1000\n10,1003\n100,1006\n1000,1020\n2000,1040\n5000,1090\n10000,1220\n"
 	r, err = ComputeTable(strings.NewReader(cycles), Asked{Columns: columnsAre("resistance=R", "cycles=N"), ThresholdShare: 0.1})
 	if err != nil {

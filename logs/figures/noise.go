@@ -1,6 +1,7 @@
 package figures
 
 import (
+	"errors"
 	"fmt"
 	"math"
 )
@@ -10,6 +11,7 @@ import (
 type Sampling struct {
 	Interval    float64 // s from reading to reading
 	Integration float64 // s over which a reading averages; 0: not known
+	Averaged    int     // readings in one value
 	Filter      string  // "" for none or unknown
 }
 
@@ -140,4 +142,33 @@ func JohnsonNoise(r, kelvin, bandwidth float64) float64 {
 // sensitivity tcr (1/K) stands for, read at a current (A), in K.
 func JohnsonFloor(r, kelvin, bandwidth, current, tcr float64) float64 {
 	return JohnsonNoise(r, kelvin, bandwidth) / math.Abs(current*r*tcr)
+}
+
+// NoiseFloor is the thermal noise of the film itself in a mean over an integration time
+// (s), in Ohm and, with a relative sensitivity tcr (1/K), in K: no meter does better.
+func NoiseFloor(o Origin, r, degC, integration, current, tcr, uTCR float64) ([]Figure, error) {
+	if !(r > 0 && integration > 0) || current == 0 {
+		return nil, fmt.Errorf("%s: the thermal noise needs the integration time (%v s) and the current (%v A)", o.Channel, integration, current)
+	}
+	const source = "Johnson 1928, Nyquist 1928 (from memory); k of the SI"
+	bandwidth := 1 / (2 * integration) // of a mean over a time, as noise counts
+	with := []Given{{"current", math.Abs(current), "A"}, {"integration time", integration, "s"}, {"temperature", degC, "degC"}}
+	inputs := []Input{{Name: "temperature of the film", Value: degC + zeroCelsius, Unit: "K", U: Rectangular(nearEnough), Type: "B"},
+		{Name: "temperature coefficient", Value: tcr, Unit: "1/K", U: uTCR, Type: "A"}}
+	var l list
+	value, b, err := Propagate("Ohm", Level95, inputs[:1], func(x []float64) (float64, error) { return JohnsonNoise(r, x[0], bandwidth) / math.Abs(current), nil })
+	if err != nil {
+		return nil, err
+	}
+	l.add(o.figure(meaning{"noise_floor", "thermal, Ohm", "Ohm", "√(4 k T R B)/I, B = 1/(2 t) of a mean over the integration time t", source}, value, b, with...))
+	if tcr == 0 {
+		l.skip("noise_floor, thermal, K", errors.New("no temperature coefficient is known"))
+		return l.done()
+	}
+	value, b, err = Propagate("K", Level95, inputs, func(x []float64) (float64, error) { return JohnsonFloor(r, x[0], bandwidth, current, x[1]), nil })
+	if err != nil {
+		return nil, err
+	}
+	l.add(o.figure(meaning{"noise_floor", "thermal, K", "K", "√(4 k T R B)/(I R |tcr|), B = 1/(2 t) of a mean over the integration time t", source}, value, b, with...))
+	return l.done()
 }

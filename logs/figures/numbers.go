@@ -24,6 +24,7 @@ var (
 	CurrentRole     = Role{"current", "A"}
 	CyclesRole      = Role{"cycles", "1"}
 	RadiusRole      = Role{"radius", "m"}
+	DistanceRole    = Role{"distance", "m"}
 )
 
 // Column is the column of a name: exactly, or the only one that has it in other letter

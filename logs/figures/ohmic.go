@@ -231,6 +231,35 @@ func Reversal(o Origin, voltages []float64, current, u, uI float64) ([]Figure, e
 	return l.done()
 }
 
+// reversed is the resistance from the largest current of a sweep that was applied with
+// both signs: from three readings where they alternate, else from two. The scatter of the
+// voltages is that about the line of all points.
+func (s Sweep) reversed() ([]Figure, error) {
+	best, plus, _ := bothSigns(s.I)
+	if plus < 0 {
+		return nil, errors.New("no current was applied with both signs")
+	}
+	line, err := LineFit(s.I, s.V)
+	if err == nil && line.DoF < 1 {
+		err = errors.New("two points have no scatter")
+	}
+	if err != nil {
+		return nil, err
+	}
+	var volts []float64
+	var first, last float64
+	for k, i := range s.I {
+		if math.Abs(math.Abs(i)-best) > 1e-3*best || len(volts) > 0 && (i < 0) == (last < 0) || len(volts) == 3 {
+			continue
+		}
+		if len(volts) == 0 {
+			first = i
+		}
+		volts, last = append(volts, s.V[k]), i
+	}
+	return Reversal(s.Origin, volts, first, line.S, 0)
+}
+
 // TransferLength is contact and sheet resistance from resistances between pads of width w
 // (m) at distances d (m): R = Rsh d/w + 2 Rc.
 func TransferLength(o Origin, d, r []float64, w, uW float64) ([]Figure, error) {

@@ -67,6 +67,8 @@ func TestHopelessInput(t *testing.T) {
 		check(Resolution(o, Figure{Value: one(), U_std: one()}, one(), one(), "K"))
 		check(Drift(Record{Origin: o, Time: some(n), R: some(m), Temperature: some(n), Check: some(n)}))
 		check(Ohmic(Sweep{Origin: o, V: some(n), I: some(m), UI: one()}))
+		check(NoiseFloor(o, one(), one(), one(), one(), one(), one()))
+		single(InversePrediction(c, one(), 1))
 		check(Reversal(o, some(n), one(), one(), one()))
 		check(TransferLength(o, some(n), some(m), one(), one()))
 		check(SelfHeating(o, Heated{one(), one(), one()}, Heated{one(), one(), one()}, one(), one()))
