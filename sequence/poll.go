@@ -137,7 +137,7 @@ func (r *Run) measure(i, query int) error {
 		r.event(Event{Kind: "bad reading", Text: doubt.Error()})
 	}
 	if err == nil && !r.safing {
-		err = r.tend(i, doubt != nil, r.clock.Now()+r.patience(i, query)) // a lost reading has used its own time up
+		err = r.tend(i, doubt != nil, r.patience(i, query))
 	}
 	instrument.End()
 	p.buffer = readings
@@ -168,37 +168,47 @@ func (r *Run) busyOrFailed(i int, err error) error {
 }
 
 // tend keeps an instrument's own watchdog content and asks after its health, from
-// the very place that has just read it. After a bad reading, in doubt, it is asked at
-// once: it may have been reset. A line on which that cannot be asked is the business of
-// silence then.
-func (r *Run) tend(i int, doubt bool, by clock.Instant) error {
+// the very place that has just read it. Each has its own time: the reading may have used
+// its up. After a bad reading, in doubt, the watchdog is not fed, and the health is asked
+// after at once: the instrument may have been reset. What comes to nothing is tried again
+// after the next reading, until it is overdue by as long again: whether a line is dead is
+// for silence to say.
+//
+// A watchdog bears that. It is fed three times or more before it trips: a profile is held
+// to it. Due after one third of its time at most, it is fed by the next good reading, and
+// a run that gets none is stopped by silence, after three periods of its readings.
+func (r *Run) tend(i int, doubt bool, patience clock.Instant) error {
 	instrument := r.bench.Instruments[i]
-	if instrument.FeedDue(r.clock.Now()) && r.gate.Latched() == nil && !r.polls[i].starved {
-		if err := instrument.Feed(by); err != nil {
+	if !doubt && instrument.FeedDue(r.clock.Now()) && r.gate.Latched() == nil && !r.polls[i].starved {
+		if err := instrument.Feed(r.clock.Now() + patience); errors.Is(err, clock.ErrEnded) || instrument.FeedOverdue(r.clock.Now()) {
 			return err
 		}
 	}
-	before := r.state.WatchAt[i] - r.watchEvery[i]
+	every, last := r.watchEvery[i], r.state.WatchAt[i]-r.watchEvery[i]
 	due := r.clock.Now() >= r.state.WatchAt[i]
-	if r.watchEvery[i] == 0 || !due && !doubt {
+	if every == 0 || !due && !doubt {
 		return nil
 	}
-	if due {
-		r.state.WatchAt[i] = r.clock.Now() + r.watchEvery[i]
-	} else {
-		by = r.clock.Now() + instrument.Profile().HealthTime() // the reading may have used up its own
+	by := r.clock.Now() + patience
+	if doubt {
+		by = r.clock.Now() + instrument.Profile().HealthTime() // the next reading waits meanwhile
 	}
+	now := r.clock.Now()
 	err := instrument.Watch(by)
-	if found := (*rig.Finding)(nil); errors.As(err, &found) {
-		if c := r.gate.Found(found, max(0, before), r.clock.Now()); c != nil {
+	found := (*rig.Finding)(nil)
+	if due && (err == nil || errors.As(err, &found)) {
+		r.state.WatchAt[i] = now + every
+	}
+	switch {
+	case errors.As(err, &found):
+		if c := r.gate.Found(found, max(0, last), r.clock.Now()); c != nil {
 			return c
 		}
 		return nil // nothing holds the run to it
+	case errors.Is(err, clock.ErrEnded) || r.clock.Now() >= r.state.WatchAt[i]+every:
+		return err
 	}
-	if !due && !errors.Is(err, clock.ErrEnded) {
-		return nil
-	}
-	return err
+	return nil
 }
 
 // patience is how long a query may take before its answer counts as lost: twice

@@ -342,6 +342,69 @@ func TestAnInstrumentThatFallsSilentStopsTheRun(t *testing.T) {
 	}
 }
 
+// A plate that is silent for less than a second loses a reading and nothing else, also
+// when its watchdog, or a look at its health, is due just then: both are made up for after
+// the next good reading, and the watchdog is fed after nothing else.
+func TestAMomentOfSilenceStopsNothing(t *testing.T) {
+	for _, lasts := range []clock.Instant{700 * clock.Millisecond, 900 * clock.Millisecond} {
+		for from := 17 * clock.Second; from <= 22*clock.Second; from += clock.Second / 10 {
+			x := trial{steps: source + "  - bring: {plate to: 25 degC, at most: 20 min}\n  - hold: 90 s\n",
+				device: func(n string, d wire.Device) wire.Device {
+					if n != "plate" {
+						return d
+					}
+					return &deaf{d, from, from + lasts}
+				}}
+			rec, o := x.do(t)
+			if o.Word != "completed" || !o.Safe {
+				t.Errorf("silent for %g s from %g s: %s, safe %v: %v", lasts.Seconds(), from.Seconds(), o.Word, o.Safe, o.Cause)
+			}
+			if err := tended(rec.lines); err != nil {
+				t.Errorf("silent for %g s from %g s: %v", lasts.Seconds(), from.Seconds(), err)
+			}
+		}
+	}
+}
+
+// tended looks at a record of 100 s and more for what the plate gets between its readings.
+// The watchdog is fed every 15 s by its profile, and the set temperature read back every
+// 10 s; either waits for the next good reading, and silence ends a run after 3.4 s.
+func tended(lines []string) error {
+	last := map[string]clock.Instant{}
+	var at clock.Instant
+	doubt := false
+	for _, l := range lines {
+		fmt.Sscan(l, &at)
+		answered := strings.HasSuffix(l, " answered")
+		switch {
+		case strings.Contains(l, " bad reading ") && strings.Contains(l, "plate on"):
+			doubt = true
+		case strings.Contains(l, "IN_PV_") && answered:
+			doubt = false
+		case strings.Contains(l, "OUT_WD1@60") && doubt:
+			return fmt.Errorf("fed in doubt at %g s", at.Seconds())
+		}
+		for words, every := range map[string]clock.Instant{"OUT_WD1@60": 15, "IN_SP_1": 10} {
+			if !answered || !strings.Contains(l, words) {
+				continue
+			}
+			if was := last[words]; was > 0 && at-was > (every+4)*clock.Second {
+				return fmt.Errorf("%s answered at %g s and then not before %g s", words, was.Seconds(), at.Seconds())
+			}
+			last[words] = at
+		}
+	}
+	for words, was := range last {
+		if at-was > 25*clock.Second {
+			return fmt.Errorf("%s answered at %g s for the last time", words, was.Seconds())
+		}
+	}
+	if len(last) < 2 {
+		return fmt.Errorf("answered were only %v", last)
+	}
+	return nil
+}
+
 func TestAPanicInARunIsAFaultOfTheProgramAndEndsSafe(t *testing.T) {
 	x := trial{steps: source + `  - bring: {plate to: 30 degC, at most: 20 min}`,
 		record: func(r sequence.Recorder) sequence.Recorder { return &panicking{r, 60} }}

@@ -512,6 +512,11 @@ func (i *Instrument) FeedDue(now clock.Instant) bool {
 	return i.memory.Armed && now-i.memory.FedAt >= i.p.Watchdog.FeedEvery
 }
 
+// FeedOverdue tells whether it has wanted that for as long as it goes without.
+func (i *Instrument) FeedOverdue(now clock.Instant) bool {
+	return i.memory.Armed && now-i.memory.FedAt >= 2*i.p.Watchdog.FeedEvery
+}
+
 // Feed repeats the watchdog's command, if it is armed. That one may be repeated by
 // its nature, so a lost answer is asked for once more.
 func (i *Instrument) Feed(by clock.Instant) error {

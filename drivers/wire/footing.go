@@ -11,11 +11,14 @@ import (
 // question, after one that did not come in time.
 //
 // With a Question the answers of an instrument that answers in order are told apart
-// for certain, as long as the Question's own comes within Latest: until then it is
-// not asked again, except to make safe. Without a Question there is only silence to
-// go by: what comes within Quiet is thrown away, and the next answer counts only if
-// nothing follows it within Quiet. An answer later than that looks like the next
-// one.
+// for certain, as long as the Question's own comes within Latest. It is asked once more
+// at once if nothing else was asked since: whichever of the two answers comes then, what
+// is older is through, and the other one answers nothing else. After that it is not asked
+// while an answer to it may still come, except to make safe.
+//
+// Without a Question there is only silence to go by: what comes within Quiet is thrown
+// away, and the next answer counts only if nothing follows it within Quiet. An answer
+// later than that looks like the next one.
 type Footing struct {
 	Clear    []byte                  // sent first, if not empty: ends a half line, clears the device
 	Question []byte                  // a question that changes nothing
@@ -65,7 +68,7 @@ func (p *Port) findFooting(by clock.Instant) error {
 	if err := p.quiet(by); err != nil {
 		return err
 	}
-	if len(p.footing.Clear) > 0 {
+	if len(p.footing.Clear) > 0 && (p.stray == 0 || p.urgent) { // what answers it would come behind the first answer
 		if _, err := p.exchange(p.footing.Clear, nil, false, by); err != nil {
 			return err
 		}
@@ -86,13 +89,14 @@ func (p *Port) findFooting(by clock.Instant) error {
 	return nil
 }
 
-// forget waits until the footing's question of some time ago cannot be answered any
-// more: its answer would be taken for that of the next one. Making safe cannot wait.
+// forget waits until the footing's question of some time ago cannot be answered any more,
+// if it was asked twice, or something else since: its answer would be taken for that of
+// the next one, with the other's still to come. Making safe cannot wait.
 func (p *Port) forget(by clock.Instant) error {
-	if p.stray == 0 || p.urgent || !p.footing.asks() {
+	if p.stray == 0 || p.stray == 1 && !p.between || p.urgent || !p.footing.asks() {
 		return nil
 	}
-	until := p.asked.After(p.footing.latest())
+	until := p.asked.After(clock.Instant(p.stray) * p.footing.latest()) // each may wait for the one before it
 	for p.lost == nil && !p.cut() && p.clock.Now() < min(until, by) {
 		if _, err := p.hurry.Wait(min(until, by)); err != nil {
 			return err

@@ -183,26 +183,79 @@ func TestWithoutAQuestionHasteIsNoAnswer(t *testing.T) {
 	})
 }
 
-// The footing's question, asked by anybody, was not answered in time. Its answer
-// looks like that of the next one, so that is not asked while it may still come.
+// The footing's question, asked by anybody, was not answered in time. It is asked again
+// at once. Of an instrument that answers in order, the first answer that comes then shows
+// that what is older is through, and the second is nobody else's.
 func TestALateAnswerToTheFootingsQuestion(t *testing.T) {
-	const latest = 300 * ms
-	for late := 101 * ms; late <= latest; late += 7 * ms {
-		b := &bench{answer: lateBy(late)}
-		rehearse(t, b, Line{}, func(c *clock.World, p *Port) error {
-			f := whoAmI()
-			f.Clear, f.Latest = nil, latest
-			p.SetFooting(f)
-			fails(t, p, "WHO\n", NoAnswer, 100*ms)
-			text := fails(t, p, "B\n", NotTaken, 200*ms)
-			if want := `"B\n" not sent: plate on twin: no sure answer: the answer to an older question may still come`; text != want || c.Now() != 200*ms {
-				t.Errorf("at %d: %s, want %s", c.Now(), text, want)
+	for late := 101 * ms; late <= 300*ms; late += 7 * ms {
+		n, busy := 0, late
+		b := &bench{answer: func(at clock.Instant, question string) []piece {
+			if n++; n == 1 {
+				return []piece{{late, "ME\n"}}
 			}
+			if busy = max(busy, at) + 1*ms; question == "WHO" {
+				busy += 50 * ms
+				return []piece{{busy - at, "ME\n"}}
+			}
+			return []piece{{busy - at, strings.ToLower(question) + "\n"}}
+		}}
+		rehearse(t, b, Line{}, func(c *clock.World, p *Port) error {
+			p.SetFooting(whoAmI())
+			fails(t, p, "WHO\n", NoAnswer, 100*ms)
 			answers(t, p, "B\n", "b\n", clock.Second)
-			if len(b.times) != 3 || b.times[1] < latest || b.times[1] < late+f.Quiet || b.times[1] > latest+f.Quiet {
-				t.Errorf("late by %d: heard %q at %d", late, b.heard, b.times)
+			answers(t, p, "C\n", "c\n", clock.Second)
+			if want := []string{"WHO", "WHO", "B", "C"}; !slices.Equal(b.heard, want) {
+				t.Errorf("late by %d: heard %q, want %q", late, b.heard, want)
 			}
 			return nil
+		})
+	}
+}
+
+// One of its answers is still to come, and something else was asked since, or it was
+// asked twice in vain: it is not asked again while they may still come.
+func TestTheFootingsQuestionIsNotAskedForEver(t *testing.T) {
+	const latest = 300 * ms
+	for name, c := range map[string]struct {
+		lost   []string
+		before func(p *Port) // 300 ms
+		owed   clock.Instant // after the last time that it was asked
+	}{
+		"something else was asked since": {[]string{"WHO", "C"}, func(p *Port) {
+			fails(t, p, "WHO\n", NoAnswer, 50*ms)
+			answers(t, p, "B\n", "b\n", 200*ms)
+			fails(t, p, "C\n", NoAnswer, 300*ms)
+		}, latest},
+		"asked twice in vain": {[]string{"WHO", "WHO"}, func(p *Port) {
+			fails(t, p, "WHO\n", NoAnswer, 50*ms)
+			fails(t, p, "B\n", NotTaken, 300*ms)
+		}, 2 * latest},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := &bench{}
+			b.answer = func(_ clock.Instant, question string) []piece {
+				if len(c.lost) > 0 && question == c.lost[0] {
+					c.lost = c.lost[1:]
+					return nil
+				}
+				return []piece{{1 * ms, map[bool]string{true: "ME\n", false: strings.ToLower(question) + "\n"}[question == "WHO"]}}
+			}
+			rehearse(t, b, Line{}, func(clk *clock.World, p *Port) error {
+				f := whoAmI()
+				f.Clear, f.Latest = nil, latest
+				p.SetFooting(f)
+				c.before(p)
+				text := fails(t, p, "D\n", NotTaken, 350*ms)
+				if want := `"D\n" not sent: plate on twin: no sure answer: the answer to an older question may still come`; text != want || clk.Now() != 350*ms {
+					t.Errorf("at %d: %s, want %s", clk.Now(), text, want)
+				}
+				asked := b.times[slices.Index(b.heard[1:], "WHO")+1]
+				answers(t, p, "D\n", "d\n", clock.Second)
+				if again := b.times[len(b.times)-2]; again != asked+c.owed+f.Quiet {
+					t.Errorf("asked again at %d, want %d: heard %q at %d", again, asked+c.owed+f.Quiet, b.heard, b.times)
+				}
+				return nil
+			})
 		})
 	}
 }

@@ -81,6 +81,7 @@ type Port struct {
 	owes    bool          // an answer may still come
 	doubt   bool          // the next answer may be an older question's
 	stray   int           // answers to the footing's question that may still come
+	between bool          // something else was asked since the first of those
 	asked   clock.Instant // when it was asked last
 	free    clock.Instant
 	request []byte
@@ -224,7 +225,10 @@ func (p *Port) exchange(request []byte, end Framing, strict bool, by clock.Insta
 	p.discard()
 	p.asking = true
 	if p.own(request) {
+		p.between = p.between && p.stray > 0
 		p.stray, p.asked = p.stray+1, x.Sent
+	} else {
+		p.between = true
 	}
 	left, err := p.link.send(p.request, by)
 	if err != nil {
