@@ -32,7 +32,11 @@ Two runs are also laid beside each other step by step: the second half of every 
 temperature that was reached and every other reading. They agree where they differ by less
 than U, which covers, with k = 2, the spread of the readings in both, the last digit, and,
 unless it is the same instrument with the same calibration, what its profile declares of
-its accuracy. Steps with fewer than eight readings of a channel say nothing about it.`,
+its accuracy. Steps with fewer than eight readings of a channel say nothing about it.
+
+Fatigue runs, of one specimen each, have their lives put together: shape and scale of a
+Weibull distribution by maximum likelihood, with limits at 95 %; a specimen that outlives
+its run counts as that.`,
 		Example: `  dwell compare runs/*-staircase-LC-07 runs/*-staircase-LC-08
   dwell compare --figure tcr --format latex runs/*-staircase-LC-07`,
 		Args: cobra.MinimumNArgs(2),
@@ -47,12 +51,12 @@ its accuracy. Steps with fewer than eight readings of a channel say nothing abou
 			if only != "" {
 				known := x.figures()
 				x.all = slices.DeleteFunc(x.all, func(c figures.Compared) bool { return c.Figure != only })
-				if len(x.all) == 0 {
+				if x.onlyLives(only); len(x.all)+len(x.lives) == 0 {
 					return usage(fmt.Errorf("no figure %q in two of these runs; there are %s", only, strings.Join(known, ", ")))
 				}
 			}
 			s.result(map[string]func() string{"text": x.text, "csv": x.csv, "latex": x.latex}[format]())
-			object := map[string]any{"runs": args, "differences": x.differ(), "compared": len(x.all)}
+			object := map[string]any{"runs": args, "differences": x.differ(), "compared": len(x.all), "lives": x.livesObject()}
 			agree := true
 			if len(args) == 2 && only == "" && format == "text" {
 				p, err := compareSteps(args)
@@ -90,6 +94,7 @@ type comparison struct {
 	ids   []logs.Identity
 	plans []string // digests of the plans that lie in the folders; what keeps one from being read
 	all   []figures.Compared
+	lives []figures.Lives
 }
 
 func compareRuns(s *speech, dirs []string) (*comparison, error) {
@@ -116,7 +121,7 @@ func compareRuns(s *speech, dirs []string) (*comparison, error) {
 		x.plans = append(x.plans, planOf(r))
 		sides = append(sides, figures.Side{Figures: results.Figures, Bench: benchOf(id)})
 	}
-	x.all = figures.Compare(sides)
+	x.all, x.lives = figures.Compare(sides), figures.LivesOf(sides)
 	return x, nil
 }
 
@@ -157,6 +162,13 @@ func (x *comparison) figures() (names []string) {
 	for _, c := range x.all {
 		if !slices.Contains(names, c.Figure) {
 			names = append(names, c.Figure)
+		}
+	}
+	for _, l := range x.lives {
+		for _, name := range figures.Names(l.Figures) {
+			if !slices.Contains(names, name) {
+				names = append(names, name)
+			}
 		}
 	}
 	return names
@@ -228,6 +240,7 @@ func (x *comparison) text() string {
 	if len(x.all) == 0 {
 		b.WriteString("no figure is in two of these runs\n")
 	}
+	b.WriteString(x.livesText())
 	fmt.Fprintf(&b, "\n%d figures, %d differences stand out of their uncertainty at 95 %%; of so many, some do by chance\n", len(x.all), x.differ())
 	return b.String()
 }
@@ -236,19 +249,25 @@ func (x *comparison) csv() string {
 	var b strings.Builder
 	w := csv.NewWriter(&b)
 	w.UseCRLF = true
-	w.Write([]string{"figure", "flavour", "unit", "run", "specimen", "value", "U", "less_first", "U_less_first", "matters"})
+	w.Write([]string{"figure", "flavour", "unit", "run", "specimen", "value", "U", "less_first", "U_less_first", "matters", "low", "high"})
 	plain := func(v float64) string { return string(quantity.AppendNumber(nil, v)) }
 	for _, c := range x.all {
 		for i, f := range c.Of {
 			if f == nil {
 				continue
 			}
-			row := []string{c.Figure, c.Flavour, c.Unit, x.runs[i], x.ids[i].Specimen, plain(f.Value), plain(f.Expanded), "", "", ""}
+			row := []string{c.Figure, c.Flavour, c.Unit, x.runs[i], x.ids[i].Specimen, plain(f.Value), plain(f.Expanded), "", "", "", "", ""}
+			if f.Low != nil && f.High != nil {
+				row[10], row[11] = plain(*f.Low), plain(*f.High)
+			}
 			if d := c.Less[i]; d != nil {
 				row[7], row[8], row[9] = plain(d.Value), plain(d.Expanded), fmt.Sprint(d.Matters)
 			}
 			w.Write(row)
 		}
+	}
+	for _, row := range x.livesRows() {
+		w.Write(row)
 	}
 	w.Flush()
 	return b.String()
@@ -278,6 +297,6 @@ func (x *comparison) latex() string {
 		}
 		b.WriteString(" \\\\\n")
 	}
-	b.WriteString("\\hline\n\\end{tabular}\n")
+	b.WriteString(x.livesLatex(escape) + "\\hline\n\\end{tabular}\n")
 	return b.String()
 }

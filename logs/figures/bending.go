@@ -85,7 +85,7 @@ func CyclesToThreshold(o Origin, cycles, change []float64, u, uFirst, threshold 
 	n := len(cycles)
 	switch at {
 	case -1:
-		f, err := o.figure(meaning{"cycles_to_threshold", "censored", "cycles", says + "not reached", source}, cycles[n-1], Budget{Level: Level95, K: 1})
+		f, err := o.figure(meaning{"cycles_to_threshold", "censored", "cycles", says + "not reached", source}, cycles[n-1], Budget{Level: Level95, K: 1}, Given{"threshold", threshold, "%"})
 		f.Censored = true
 		return []Figure{f.Note("the largest change was %.4g %%; the specimen outlives the count given", largestOf(change))}, err
 	case 0:
