@@ -3,7 +3,10 @@ package main
 import (
 	"fmt"
 	"slices"
+	"strings"
+	"time"
 
+	"dwell/drivers/convert"
 	"dwell/drivers/rig"
 	"dwell/logs"
 	"dwell/logs/figures"
@@ -19,12 +22,34 @@ func runFacts(r *logs.Run) (figures.Facts, error) {
 	if err != nil {
 		return figures.Facts{}, fmt.Errorf("%s: the specimen of the run: %w", r.Dir(), err)
 	}
-	return factsOf(bench, specimen), nil
+	f := factsOf(bench, specimen)
+	id, err := r.Identity()
+	if err != nil {
+		return f, fmt.Errorf("%s: %w", r.Dir(), err)
+	}
+	f.Notes = append(f.Notes, outdated(bench, id.StartUTC)...)
+	return f, nil
+}
+
+// outdated says which instruments were calibrated too long ago for what their makers
+// promise, which is usually for a year (common practice, no source).
+func outdated(bench *rig.Rig, startUTC string) (notes []string) {
+	start, err := time.Parse(time.RFC3339Nano, startUTC)
+	if err != nil {
+		return nil
+	}
+	for _, d := range bench.Instruments {
+		day, err := time.Parse(time.DateOnly, d.Calibrated)
+		if err == nil && len(d.Profile.Accuracies) > 0 && day.AddDate(1, 0, 1).Before(start) {
+			notes = append(notes, fmt.Sprintf("%s was calibrated on %s, more than a year before the run: its declared accuracy counts as if it still held", d.Name, d.Calibrated))
+		}
+	}
+	return notes
 }
 
 func factsOf(r *rig.Rig, s *rig.Specimen) figures.Facts {
 	f := figures.Facts{Plate: r.Place.On, Resistance: r.Place.Resistance, Voltage: r.Place.Voltage, Current: r.Place.Current,
-		Promised: map[string][]figures.Promise{}, Says: map[string]string{}, AirDegC: r.AmbientDegC, AtDegC: s.AtDegC, ExpectedPerK: s.Law.PerK}
+		Promised: map[string][]figures.Promise{}, Says: map[string]string{}, Ages: map[string]figures.Timing{}, AirDegC: r.AmbientDegC, AtDegC: s.AtDegC, ExpectedPerK: s.Law.PerK}
 	if s.Law.BK != 0 {
 		f.ExpectedPerK = figures.Slope(s.Law.BK, s.AtDegC)
 	}
@@ -37,6 +62,9 @@ func factsOf(r *rig.Rig, s *rig.Specimen) figures.Facts {
 		if c.Through == "" {
 			f.Promised[c.Name] = promisesOf(d.Profile, c.Quantity)
 		}
+		if age := d.Profile.Queries[c.Query].Fields[c.Field].Age; age != (rig.Age{}) {
+			f.Ages[c.Name] = figures.Timing{Update: age.Updates.Seconds(), Integration: age.Averages.Seconds(), Filter: age.Filter.Seconds()}
+		}
 		if d.Name == f.Plate {
 			f.OnPlate = append(f.OnPlate, c.Name)
 		}
@@ -44,7 +72,8 @@ func factsOf(r *rig.Rig, s *rig.Specimen) figures.Facts {
 			f.Meter, f.LineHz = d.Name, d.Profile.LineHz
 		}
 		if slices.Contains(r.Place.Temperature, c.Name) {
-			f.Thermometers = append(f.Thermometers, thermometerOf(r, c))
+			t, notes := thermometerOf(r, c)
+			f.Thermometers, f.Notes = append(f.Thermometers, t), append(f.Notes, notes...)
 		}
 	}
 	slices.SortStableFunc(f.Thermometers, func(a, b figures.Thermometer) int {
@@ -71,21 +100,43 @@ func calibration(d rig.Description) string {
 }
 
 // thermometerOf: the plate's own temperature is the plate's; every other of the specimen's
-// place is read beside the film, by a thermometer whose class no file states.
-func thermometerOf(r *rig.Rig, c rig.Channel) figures.Thermometer {
+// place is read beside the film.
+func thermometerOf(r *rig.Rig, c rig.Channel) (t figures.Thermometer, notes []string) {
 	d := r.Instruments[c.Instrument]
-	t := figures.Thermometer{Channel: c.Name, ResolutionK: c.Display,
+	t = figures.Thermometer{Channel: c.Name, ResolutionK: c.Display,
 		BesideFilm: !(d.Name == r.Place.On && c.Quantity == "temperature")}
-	says := calibration(d)
-	if t.BesideFilm {
-		t.Errors = append(t.Errors, figures.Platinum("B", c.Name+", class", "IEC 60751 class B assumed: no class is stated"))
+	class, says := c.Class, "the rig names its class"
+	if class == nil && t.BesideFilm {
+		if assumed, err := convert.ToleranceByName(usual(c.Through)); err == nil {
+			class, says = &assumed, "assumed: the rig names no class"
+		} else {
+			notes = append(notes, c.Name+": nothing says how far its thermometer is to be trusted (thermometer, in the rig file): its own error is in no uncertainty")
+		}
 	}
-	t.Errors = append(t.Errors, figures.Readout(c.Name, promisesOf(d.Profile, c.Quantity), platinum[c.Through], says)...)
-	return t
+	if class != nil {
+		perK := 0.
+		if class.Least > 0 {
+			perK = class.PerK
+		}
+		t.Errors = append(t.Errors, figures.InClass(c.Name, class.At, perK, class.Name+", "+says+"; rectangular")...)
+	}
+	if x, perK, ok := c.PerKelvin(figures.ReadoutDegC); ok {
+		t.Errors = append(t.Errors, figures.Readout(c.Name, promisesOf(d.Profile, c.Quantity), x, perK, calibration(d))...)
+	}
+	return t, notes
 }
 
-// platinum is the resistance at 0 degC of a thermometer that a channel is read through.
-var platinum = map[string]float64{"pt100": 100, "pt1000": 1000}
+// usual is the class of a thermometer that nobody has named: the wider of the usual ones.
+func usual(through string) string {
+	kind, _, _ := strings.Cut(through, " junction ")
+	switch {
+	case strings.HasPrefix(kind, "thermocouple"):
+		return kind + " class 2"
+	case strings.HasPrefix(kind, "ntc"):
+		return ""
+	}
+	return "platinum class B"
+}
 
 func promisesOf(p *rig.Profile, quantity string) (all []figures.Promise) {
 	for _, a := range p.Accuracies {

@@ -35,7 +35,7 @@ func figuresIn(t *testing.T, folder string) (all []listed) {
 func TestFiguresOfARenamedBench(t *testing.T) {
 	t.Parallel()
 	dir := renamed(t, "  plate:\n    profile", "  hotplate:\n    profile", "lies on: plate", "lies on: hotplate",
-		"from: plate.probe}", "from: hotplate.probe}\n  block.temperature: {from: hotplate.temperature}",
+		"from: plate.probe, thermometer: platinum class B}", "from: hotplate.probe}\n  block.temperature: {from: hotplate.temperature}",
 		"plate.temperature", "block.temperature", "plate to:", "hotplate to:")
 	root := t.TempDir()
 	start(t, "rehearse", filepath.Join(dir, "staircase.yaml"), "--seed", "5", "--out", root).exits(exitDone)

@@ -12,7 +12,8 @@ func rigSchema() schema {
 		key{"line frequency", valueOfUnit("of the mains", "Hz")},
 		key{"!instruments", entriesOf("what stands on the bench, by name", oneName, instrumentSchema())},
 		key{"channels", entriesOf("names for what is measured", channelName, keysOf("where a channel comes from",
-			key{"!from", textOf("a channel, such as plate.probe")}, key{"through", textOf("a conversion, such as pt100")}))},
+			key{"!from", textOf("a channel, such as plate.probe")}, key{"through", textOf("a conversion, such as pt100")},
+			key{"thermometer", textOf("its class, such as platinum class B or thermocouple K class 1, or what a calibration has shown, such as within 0.1 K")}))},
 		key{"limits", entriesOf("levels that must not be passed, by channel", channelName, limitSchema(anyValue))},
 		key{"interlocks", listOf("conditions that must never hold, as in a protocol", interlockSchema(func(about string) schema { return valueOrName(about, "s") }))},
 		key{"specimen place", keysOf("where the specimen lies, and which channels speak of it",
@@ -211,7 +212,10 @@ func measureSchema(words, takes schema) schema {
 		key{"no probe outside", schema{"type": "array", "minItems": 2, "maxItems": 2, "items": anyValue("lowest, highest"), "description": "what comes when nothing is plugged in lies outside of this"}},
 		key{"bits", entriesOf("what single bits of a status word say of the answer", wholeNumber, wordsOf("", "in compliance", "overflow", "no probe"))},
 		key{"states", schema{"type": "object", "description": "states, and the words in which they come", "additionalProperties": oneOrMoreOf(textOf("what comes then"))}},
-		key{"restless", flagOfSchema("true: its last digit never rests, so that one that does is frozen")})
+		key{"restless", flagOfSchema("true: its last digit never rests, so that one that does is frozen")},
+		key{"updates every", timeOf("an instrument that measures on its own has a new value so often")},
+		key{"averages over", timeOf("up to its moment, such a value is a mean over this")},
+		key{"filter", timeOf("time constant of a first-order filter that it goes through")})
 	return keysOf("one question that brings one or more values", append(questionKeys(words),
 		key{"!name", textOf("of the question")},
 		key{"ask by", schema{"type": "object", "description": "a quantity with the question for each of its states", "minProperties": 1, "maxProperties": 1,

@@ -72,29 +72,3 @@ func (p Platinum) Temperature(ohm float64) (float64, error) {
 	}
 	return t, nil
 }
-
-// Class is a tolerance class of IEC 60751.
-type Class uint8
-
-// The classes, from tightest to widest.
-const (
-	ClassAA Class = iota
-	ClassA
-	ClassB
-	ClassC
-)
-
-// tolerances are half-widths at 0 degC in K and their growth per degC away from
-// it, IEC 60751 clause 5.1.
-var tolerances = [...]struct{ K, perDegC float64 }{
-	ClassAA: {0.1, 0.0017},
-	ClassA:  {0.15, 0.002},
-	ClassB:  {0.3, 0.005},
-	ClassC:  {0.6, 0.01},
-}
-
-// Tolerance is the half-width in kelvin that the class allows at a temperature.
-func (c Class) Tolerance(degC float64) float64 {
-	limit := tolerances[min(c, ClassC)]
-	return limit.K + float64(limit.perDegC*math.Abs(degC))
-}

@@ -109,23 +109,3 @@ func TestPlatinumOutsideItsRange(t *testing.T) {
 		}
 	}
 }
-
-// Tolerances of IEC 60751 clause 5.1, in K and, through the slope, in Ohm.
-func TestPlatinumTolerances(t *testing.T) {
-	pt100 := Platinum{R0Ohm: 100}
-	for _, c := range []struct {
-		class        Class
-		degC, k, ohm float64
-	}{
-		{ClassAA, 100, 0.27, 0.10241}, {ClassA, 100, 0.35, 0.13275}, {ClassB, 100, 0.80, 0.30342},
-		{ClassA, 0, 0.15, 0.05862}, {ClassB, 0, 0.3, 0.117249}, {ClassA, -50, 0.25, 0.09928}, {ClassB, 200, 1.3, 0.47805},
-		{ClassC, 100, 1.6, 0.606848}, // from the formula +-(0.6 + 0.01 |t|)
-	} {
-		near(t, "tolerance in K", c.class.Tolerance(c.degC), c.k, 1e-12)
-		slope, err := pt100.Slope(c.degC)
-		if err != nil {
-			t.Fatal(err)
-		}
-		near(t, "tolerance in Ohm", c.class.Tolerance(c.degC)*slope, c.ohm, 6e-6)
-	}
-}

@@ -503,7 +503,8 @@ func (r *profileReader) askBy(q *Query, n *yamltext.Node) {
 
 // field reads one value of an answer.
 func (r *profileReader) field(q *Query, n *yamltext.Node) {
-	t := r.table(n, "quantity", "unit", "display", "from", "no probe", "no probe outside", "bits", "states", "restless")
+	t := r.table(n, "quantity", "unit", "display", "from", "no probe", "no probe outside", "bits", "states", "restless",
+		"updates every", "averages over", "filter")
 	f := Field{Lowest: math.Inf(-1), Highest: math.Inf(1)}
 	if t["quantity"] == nil {
 		if t["bits"] == nil && t != nil {
@@ -543,6 +544,7 @@ func (r *profileReader) field(q *Query, n *yamltext.Node) {
 	}
 	r.bits(&f, t["bits"])
 	f.Restless = r.flag(t["restless"])
+	f.Age = Age{r.span(t["updates every"]), r.span(t["averages over"]), r.span(t["filter"])}
 	q.Fields = append(q.Fields, f)
 }
 

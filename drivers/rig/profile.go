@@ -203,8 +203,17 @@ type Field struct {
 	Key      string     // in a report: which field of it
 	Place    int        // and which of its values, from 1
 	Restless bool       // its noise is above Display: at work it never stands still for long
-	Op       byte       // '/' or '*' between fields A and B; 0 for a value of the answer
+	Age      Age
+	Op       byte // '/' or '*' between fields A and B; 0 for a value of the answer
 	A, B     int
+}
+
+// Age is why a value is older than the exchange that brings it, where the instrument
+// measures on its own and hands out what it has.
+type Age struct {
+	Updates  clock.Instant // between new values: one that is asked for may be as old as that
+	Averages clock.Instant // over which a value is a mean, up to its moment
+	Filter   clock.Instant // time constant of a first-order filter
 }
 
 // FlagBit is a bit of a status word that says what the whole answer is worth.

@@ -90,7 +90,8 @@ type Channel struct {
 	Display    float64       // the smallest step that can be seen, in that unit
 	Lowest     float64       // good readings lie between these; both 0 when that is not known
 	Highest    float64
-	Through    string // the conversion, or ""
+	Through    string             // the conversion, or ""
+	Class      *convert.Tolerance // of the thermometer; nil when it is not stated
 	Node       *yamltext.Node
 
 	conversion *convert.Conversion
@@ -377,7 +378,7 @@ func (r *rigReader) channels(n *yamltext.Node) {
 		if !isChannel(name) {
 			r.wrong(pair.Key, "%q is no name for a channel", name).Hint("two words with a point between, such as foil.temperature")
 		}
-		t := r.table(pair.Value, "!from", "through")
+		t := r.table(pair.Value, "!from", "through", "thermometer")
 		from := r.text(t["from"])
 		if r.rig.Channel(name) >= 0 {
 			r.wrong(pair.Key, "there is a channel %q already", name)
@@ -393,11 +394,13 @@ func (r *rigReader) channels(n *yamltext.Node) {
 		}
 		if t["through"] == nil {
 			r.rig.Channels[i].Name, r.rig.Channels[i].Node = name, pair.Key
+			r.class(&r.rig.Channels[i], t["thermometer"])
 			continue
 		}
 		c := r.rig.Channels[i]
 		c.Name, c.Node, c.Lowest, c.Highest = name, pair.Key, 0, 0
 		if r.convert(&c, t["through"]) {
+			r.class(&c, t["thermometer"])
 			r.rig.Channels = append(r.rig.Channels, c)
 		} else {
 			r.rig.lost = append(r.rig.lost, name)
@@ -433,6 +436,39 @@ func (r *rigReader) convert(c *Channel, n *yamltext.Node) bool {
 		}
 	}
 	return true
+}
+
+// class reads what a thermometer may be wrong of itself.
+func (r *rigReader) class(c *Channel, n *yamltext.Node) {
+	if n == nil {
+		return
+	}
+	class, err := convert.ToleranceByName(r.text(n))
+	kind, _, _ := strings.Cut(class.Name, " class ")
+	law, _, _ := strings.Cut(c.Through, " junction ")
+	switch {
+	case err != nil:
+		r.wrong(n, "%s", err)
+	case c.Unit.Dim != inDegC:
+		r.wrong(n, "%s is in %s: only a temperature is read by a thermometer", c.Name, c.Unit.Symbol)
+	case law != "" && strings.Contains(class.Name, "class") && kind != law && !(kind == "platinum" && strings.HasPrefix(law, "pt")):
+		r.wrong(n, "%s is read through %s, which is no %s", c.Name, law, kind)
+	default:
+		c.Class = &class
+	}
+}
+
+// PerKelvin is what is measured at a temperature, in the unit of the instrument's own
+// quantity, and by how much it changes per kelvin there.
+func (c Channel) PerKelvin(degC float64) (x, perK float64, ok bool) {
+	if c.conversion == nil {
+		return degC, 1, c.Unit.Dim == inDegC
+	}
+	const step = 0.5 // K to either side
+	x, err := c.conversion.InvertAt(degC, 0)
+	above, err1 := c.conversion.InvertAt(degC+step, 0)
+	below, err2 := c.conversion.InvertAt(degC-step, 0)
+	return x, (above - below) / (2 * step), err == nil && err1 == nil && err2 == nil
 }
 
 // limits reads the rig's limits and puts those of the profiles beside them. A limit

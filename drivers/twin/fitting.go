@@ -71,7 +71,12 @@ func sceneOf(r *rig.Rig, s *rig.Specimen, seed uint64) (Scene, error) {
 		}
 	}
 	for _, d := range r.Instruments {
-		plateOf(&scene.Plate, d.Profile)
+		plateOf(&scene, d.Profile)
+	}
+	for _, c := range r.Channels {
+		if c.Class != nil && !(r.Instruments[c.Instrument].Profile.Kind == "hotplate" && c.Quantity == "temperature") {
+			scene.Foil.Class = *c.Class
+		}
 	}
 	if s == nil {
 		return scene, nil
@@ -111,10 +116,17 @@ func stripOf(m *StripModel, r *rig.Rig, s *rig.Specimen) error {
 const spareGain = 1.5
 
 // plateOf lets the virtual plate be what the instrument's profile says of it.
-func plateOf(m *PlateModel, p *rig.Profile) {
+func plateOf(scene *Scene, p *rig.Profile) {
 	if p.Kind != "hotplate" || p.Twin == "" {
 		return
 	}
+	for i, shown := range [...]string{"temperature", "probe"} {
+		if q, f, ok := p.Measured(shown); ok {
+			age := p.Queries[q].Fields[f].Age
+			scene.Shows[i] = DisplayModel{UpdateS: age.Updates.Seconds(), FilterS: age.Filter.Seconds()}
+		}
+	}
+	m := &scene.Plate
 	for _, a := range p.Accuracies {
 		if a.Quantity == "temperature" {
 			m.SensorLimitK = a.Plus

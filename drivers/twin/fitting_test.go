@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"dwell/drivers/clock"
 	"dwell/drivers/rig"
 	"dwell/drivers/yamltext"
 )
@@ -67,6 +68,22 @@ func TestSceneFollowsRigAndSpecimen(t *testing.T) {
 		if math.Abs(c.got-c.want) > 1e-9*math.Abs(c.want) {
 			t.Errorf("%s: %v, expected %v", c.what, c.got, c.want)
 		}
+	}
+}
+
+// The virtual thermometer is of the class that the rig names, and shows what it shows as
+// often as the instrument's profile says.
+func TestSceneFollowsTheThermometer(t *testing.T) {
+	scene, err := sceneOf(fitOutWithSeed(t))
+	if err != nil || scene.Foil.Class.Name != "platinum class B" || scene.Shows != [2]DisplayModel{} {
+		t.Errorf("nobody says anything: %+v, %+v, %v", scene.Foil, scene.Shows, err)
+	}
+	r, s, seed := fitOutWithSeed(t, "specimen place:", "channels: {foil.temperature: {from: dmm.resistance, through: pt100, thermometer: platinum class A}}\nspecimen place:")
+	q, f, _ := r.Instruments[0].Profile.Measured("probe")
+	r.Instruments[0].Profile.Queries[q].Fields[f].Age.Updates = 1500 * clock.Millisecond
+	scene, err = sceneOf(r, s, seed)
+	if err != nil || scene.Foil.Class.Name != "platinum class A" || scene.Shows[1].UpdateS != 1.5 {
+		t.Errorf("class A, every 1.5 s: %+v, %+v, %v", scene.Foil, scene.Shows, err)
 	}
 }
 

@@ -133,9 +133,9 @@ func (h *hotplate) hearA(d *device, m message) {
 	case "IN_PV_1":
 		h.valueA(d, m, h.external(w, missingProbeA), 1)
 	case "IN_PV_2":
-		h.valueA(d, m, w.PlateSensor(), 2)
+		h.valueA(d, m, w.PlateShown(), 2)
 	case "IN_PV_3":
-		h.valueA(d, m, w.PlateSensor()+safetyOffset, 3)
+		h.valueA(d, m, w.PlateShown()+safetyOffset, 3)
 	case "IN_SP_1":
 		h.valueA(d, m, w.PlateTarget(), 1)
 	case "OUT_SP_1":
@@ -217,9 +217,9 @@ func (h *hotplate) hearB(d *device, m message) {
 	case "IN_PV_1", "IN_PV_2":
 		h.valueB(d, m, c, h.external(w, missingProbeB))
 	case "IN_PV_3":
-		h.valueB(d, m, c, w.PlateSensor())
+		h.valueB(d, m, c, w.PlateShown())
 	case "IN_PV_4":
-		h.valueB(d, m, c, w.PlateSensor()+safetyOffset)
+		h.valueB(d, m, c, w.PlateShown()+safetyOffset)
 	case "IN_SP_1":
 		h.valueB(d, m, c, w.PlateTarget())
 	case "STATUS":
@@ -273,7 +273,7 @@ func (h *hotplate) statusB(d *device, m message) {
 // external is what the external probe shows: the thermometer on the foil, as a
 // multimeter beside the plate does.
 func (h *hotplate) external(w *World, missing float64) float64 {
-	degC, _ := w.FoilThermometer()
+	degC := w.ProbeShown()
 	if math.IsNaN(degC) {
 		return missing
 	}

@@ -28,7 +28,7 @@ func exact(t *testing.T, change func([]fitted) []fitted) *Bench {
 	b := aBench(t, change)
 	w := newTestWorld(t, func(s *Scene) {
 		quiet(s)
-		s.Plate.SensorLimitK, s.Plate.SensorNoiseK, s.Foil.Class = 0, 0, 0
+		s.Plate.SensorLimitK, s.Plate.SensorNoiseK = 0, 0
 	})
 	w.probeShare = 0
 	b.world = w

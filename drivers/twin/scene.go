@@ -46,7 +46,8 @@ type Scene struct {
 	Layers      []Layer // from the plate up; the film is on the upper face of the last
 	Film        FilmModel
 	Foil        FoilModel
-	Strip       StripModel // without ends there is none: nothing is clamped into a stage
+	Shows       [2]DisplayModel // what the plate hands out: its own thermometer, and the foil's
+	Strip       StripModel      // without ends there is none: nothing is clamped into a stage
 	Start       Place
 
 	ContactWPerM2K   float64 // plate to slab
@@ -60,8 +61,11 @@ type Scene struct {
 // FoilModel is a Pt100 on the foil beside the film.
 type FoilModel struct {
 	LagS  float64
-	Class convert.Class // its error is drawn inside this tolerance
+	Class convert.Tolerance // its error is drawn inside it
 }
+
+// classB is IEC 60751, what most thermometers are.
+var classB, _ = convert.ToleranceByName("platinum class B")
 
 // Default is the bench of the examples, for a specimen of polymer foil with a
 // printed film on a microscope slide. Values without a source are demo data.
@@ -106,7 +110,7 @@ func Default() Scene {
 			EMFVPerK:     2e-6,
 			HeatedAreaM2: 1e-4, // 3 x 10 mm of film and a slide's thickness around it
 		},
-		Foil:             FoilModel{LagS: 0.5, Class: convert.ClassB},
+		Foil:             FoilModel{LagS: 0.5, Class: classB},
 		Start:            OnPlate,
 		ContactWPerM2K:   67, // a dry, slightly bowed slide: 0.4 mm of air, 0.026 / 0.4e-3
 		OnPlateWPerM2K:   5,  // lower end of the usual 5 to 20: a cover keeps draughts off
@@ -134,6 +138,8 @@ type State struct {
 	FoilHeldDegC float64 // what it shows when it is frozen
 	FoilDriftK   float64
 
+	PlateShown, ProbeShown Display
+
 	Stage Stage
 
 	Source    Source
@@ -160,7 +166,9 @@ type World struct {
 
 	probe      lag
 	probeShare float64 // of its class tolerance, -1 to 1
-	probeClass convert.Class
+	probeClass convert.Tolerance
+	plateShown display
+	probeShown display
 }
 
 // NewWorld is a bench at rest, everything at ambient temperature, at instant 0.
@@ -209,6 +217,7 @@ func Resume(s Scene, from State) (*World, error) {
 	w.probe = newLag(s.Foil.LagS, Grid.Seconds())
 	w.probeClass = s.Foil.Class
 	w.probeShare = Drawn(s.Seed, "foil thermometer", 1/math.Sqrt(3))
+	w.plateShown, w.probeShown = newDisplay(s.Shows[0], s.Seed, "plate"), newDisplay(s.Shows[1], s.Seed, "probe")
 	w.full = w.stepper(Grid)
 	return w, nil
 }

@@ -36,6 +36,7 @@ func (w *World) step() {
 	probe := s.Probe
 	s.Probe = w.probe.step(probe, before, after)
 	s.ProbeSlope = (s.Probe - probe) / Grid.Seconds()
+	w.show()
 }
 
 // settle solves the slab up to an instant, over which the plate's surface goes
@@ -147,7 +148,7 @@ func (w *World) filmAt(t clock.Instant) float64 {
 func (w *World) FoilThermometer() (degC, ohm float64) {
 	s := &w.state
 	true_degC := s.Probe + float64(s.ProbeSlope*(s.Now-clock.Instant(s.Tick)*Grid).Seconds())
-	degC = true_degC + float64(w.probeShare*w.probeClass.Tolerance(true_degC)) + s.FoilDriftK
+	degC = true_degC + float64(w.probeShare*w.probeClass.At(true_degC)) + s.FoilDriftK
 	if s.Faults.FoilFrozen {
 		degC = s.FoilHeldDegC
 	}

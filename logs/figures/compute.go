@@ -73,7 +73,7 @@ func Compute(r *logs.Run, f Facts) (*Results, error) {
 	if c.kept, err = c.read(r, f, channels...); err != nil {
 		return nil, err
 	}
-	c.Notes = append(c.story.notes, c.kept.notes...)
+	c.Notes = slices.Concat(f.Notes, c.story.notes, c.kept.notes)
 	c.Ended = c.ended
 	c.take()
 	return &c.Results, nil
@@ -624,6 +624,8 @@ func (c Curve) steep(perK float64) Curve {
 		switch e.Kind {
 		case TemperatureOffset:
 			common[i] = Common{Name: e.Name, Kind: ResistanceOffset, U: e.U * slope, Says: e.Says, Instrument: e.Instrument}
+		case TemperatureShare:
+			common[i] = Common{Name: e.Name, Kind: ResistanceOffset, U: e.U * e.Within(c.T[0]) * slope, Says: e.Says, Instrument: e.Instrument}
 		case TemperatureGain:
 			common[i] = Common{Name: e.Name, Kind: ResistanceOffset, U: e.U * math.Abs(c.T[0]-e.Pivot) * slope, Says: e.Says, Instrument: e.Instrument}
 		}

@@ -23,6 +23,7 @@ type Kind uint8
 const (
 	TemperatureOffset Kind = iota // K added to every temperature
 	TemperatureGain               // share of the distance from Pivot, in K/K: a thermometer's scale, heat lost between plate and film
+	TemperatureShare              // share of what Within allows at each temperature: a thermometer somewhere in its class
 	ResistanceOffset              // Ohm added to every resistance: leads, contacts
 	ResistanceGain                // share of every resistance, in Ohm/Ohm: a meter's scale
 	ResistanceShape               // Per times the error added to each resistance: a correction known only in common
@@ -31,18 +32,19 @@ const (
 // Common is an error shared by all points. It cancels wherever only differences or
 // ratios matter; that is why it is not part of UT and UR.
 type Common struct {
-	Name  string
-	Kind  Kind
-	U     float64   // standard uncertainty, in the unit of the kind
-	Pivot float64   // degC where a TemperatureGain has no effect
-	Per   []float64 // Ohm, of a ResistanceShape
-	DoF   float64   // 0: infinite
-	Says  string    // where it is known from
+	Name   string
+	Kind   Kind
+	U      float64                    // standard uncertainty, in the unit of the kind
+	Pivot  float64                    // degC where a TemperatureGain has no effect
+	Per    []float64                  // Ohm, of a ResistanceShape
+	Within func(degC float64) float64 // K, of a TemperatureShare: the bound there
+	DoF    float64                    // 0: infinite
+	Says   string                     // where it is known from
 
 	Instrument bool // an instrument's own: the same in another run with it
 }
 
-var kindUnits = [...]string{"K", "K/K", "Ohm", "Ohm/Ohm", "1"}
+var kindUnits = [...]string{"K", "K/K", "1", "Ohm", "Ohm/Ohm", "1"}
 
 // apply changes copies of the points by one value of the error.
 func (e Common) apply(t, r []float64, by float64) {
@@ -52,6 +54,8 @@ func (e Common) apply(t, r []float64, by float64) {
 			t[i] += by
 		case TemperatureGain:
 			t[i] += by * (t[i] - e.Pivot)
+		case TemperatureShare:
+			t[i] += by * e.Within(t[i])
 		case ResistanceOffset:
 			r[i] += by
 		case ResistanceGain:
@@ -101,6 +105,9 @@ func (c Curve) check(n int) error {
 	for _, e := range c.Common {
 		if e.Kind == ResistanceShape && len(e.Per) != len(c.T) || !(e.U >= 0) {
 			return fmt.Errorf("%s: %s has %d effects on %d points, and u = %v", c.Channel, e.Name, len(e.Per), len(c.T), e.U)
+		}
+		if e.Kind == TemperatureShare && e.Within == nil {
+			return fmt.Errorf("%s: %s is a share of no bound", c.Channel, e.Name)
 		}
 	}
 	for i := range c.T {

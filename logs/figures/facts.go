@@ -19,6 +19,8 @@ type Facts struct {
 	Current      string               //
 	Promised     map[string][]Promise // by channel: accuracy as the instrument profile declares it
 	Says         map[string]string    // by channel: which instrument, calibrated when
+	Ages         map[string]Timing    // by channel: how old a value is that an instrument hands out
+	Notes        []string             // what nobody has said of them
 	LineHz       float64              // of the mains, in whose periods meters integrate
 	AirDegC      float64              // around the specimen
 	AtDegC       float64              // at which R0 is asked for
@@ -86,35 +88,32 @@ func (f Facts) meterErrors(r, current float64, reversed bool) (all []Common, not
 	return all, nil
 }
 
-// Platinum is the tolerance of a resistance thermometer of IEC 60751, class "A" or "B", as
-// one error: 0.15 K + 0.002 |t| or 0.30 K + 0.005 |t|, with one share of it for every
-// temperature above 0 degC.
-func Platinum(class, name, says string) Common {
-	at0, perK := 0.30, 0.005
-	if class == "A" {
-		at0, perK = 0.15, 0.002
+// InClass is a thermometer somewhere inside the tolerance of its class, as one error: the
+// same share of what the class allows at every temperature. perK is by how much the error
+// may change with temperature where the class allows the same everywhere, as those of
+// thermocouples do: no standard says how it goes on inside; 0 for no such change.
+func InClass(channel string, within func(degC float64) float64, perK float64, says string) []Common {
+	all := []Common{{Name: channel + ", class", Kind: TemperatureShare, U: Rectangular(1), Within: within, Says: says, Instrument: true}}
+	if perK > 0 {
+		all = append(all, Common{Name: channel + ", slope", Kind: TemperatureGain, U: Rectangular(perK), Pivot: ReadoutDegC, Says: says, Instrument: true})
 	}
-	return Common{Name: name, Kind: TemperatureGain, U: Rectangular(perK), Pivot: -at0 / perK, Says: says, Instrument: true}
+	return all
 }
 
-// alphaPlatinum is the mean of dR/dT over R at 0 degC from 0 to 100 degC (IEC 60751), 1/K.
-const alphaPlatinum = 3.85e-3
+// ReadoutDegC is where the accuracy of what shows a temperature is taken.
+const ReadoutDegC = 50.
 
-// Readout is what the instrument that shows a temperature adds to it, as an offset: what
-// is promised of a temperature at 50 degC, or, with r0, of the resistance of a platinum
-// thermometer that has r0 (Ohm) at 0 degC.
-func Readout(channel string, promised []Promise, r0 float64, says string) []Common {
+// Readout is what the instrument that shows a temperature adds to it, as an offset. x is
+// what it measures at 50 degC, in its own unit, and perK by how much that changes per
+// kelvin there.
+func Readout(channel string, promised []Promise, x, perK float64, says string) []Common {
 	f := Facts{Promised: map[string][]Promise{channel: promised}}
-	size, perUnit := 50., 1.
-	if r0 > 0 {
-		size, perUnit = r0*(1+alphaPlatinum*50), 1/(r0*alphaPlatinum)
-	}
-	p, ok := f.promise(channel, size)
-	if !ok || p.OfReading*size+p.Plus == 0 {
+	p, ok := f.promise(channel, math.Abs(x))
+	bound := (p.OfReading*math.Abs(x) + p.Plus) / math.Abs(perK)
+	if !ok || !(bound > 0) {
 		return nil
 	}
-	return []Common{{Name: channel + ", instrument", Kind: TemperatureOffset, U: Rectangular((p.OfReading*size + p.Plus) * perUnit),
-		Says: "declared accuracy, rectangular; " + says, Instrument: true}}
+	return []Common{{Name: channel + ", instrument", Kind: TemperatureOffset, U: Rectangular(bound), Says: "declared accuracy, rectangular; " + says, Instrument: true}}
 }
 
 // Film and plate: with no thermometer beside the film its temperature lies below the

@@ -47,7 +47,7 @@ func TestHopelessInput(t *testing.T) {
 			c.UR, c.UT = some(n), some(m)
 		}
 		if rng.IntN(3) == 0 {
-			c.Common = []Common{{Kind: Kind(rng.IntN(5)), U: one(), Pivot: one()}}
+			c.Common = []Common{{Kind: Kind(rng.IntN(6)), U: one(), Pivot: one()}}
 		}
 		check(R0(c, one()))
 		check(Sensitivity(c, one()))

@@ -424,7 +424,7 @@ func (g *gatherer) halve() {
 func (s story) read(r *logs.Run, f Facts, channels ...string) (kept, error) {
 	all := map[string]*gatherer{}
 	for _, c := range channels {
-		all[c] = &gatherer{s: &Series{Channel: c}, every: 1}
+		all[c] = &gatherer{s: &Series{Channel: c, Timing: f.Ages[c]}, every: 1}
 	}
 	k := kept{series: map[string]*Series{}, every: map[string]int{}}
 	bad := map[string]int{}

@@ -196,7 +196,7 @@ func TestStaysOn(t *testing.T) {
 		t.Errorf("nothing heats: %+v", s)
 	}
 	bath := []string{"profile: namur-hotplate => profile: namur-bath-ok", "    port: twin =>     port: \"tcp:192.0.2.1:10\"",
-		"  foil.temperature: {from: plate.probe}\n => ", "  foil.temperature: {below: 75 degC}\n => ", ", foil.temperature] => ]",
+		"  foil.temperature: {from: plate.probe, thermometer: platinum class B}\n => ", "  foil.temperature: {below: 75 degC}\n => ", ", foil.temperature] => ]",
 		"  - {when: \"abs(plate.temperature - foil.temperature) > 25 K\", while: specimen on plate, lasting: 60 s, then: trip}\n =>   - {when: \"plate.temperature > 90 degC\", then: trip}\n"}
 	p, said = planned(t, bath, nil, strings.Replace(heats, "foil.temperature: 1 s, ", "", 1), Options{})
 	if s := p.Summary.StaysOn; said != "" || len(s) != 2 || s[0] != (StaysOn{"plate", "heat", 0, ""}) {
