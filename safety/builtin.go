@@ -3,6 +3,7 @@ package safety
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"dwell/drivers"
 	"dwell/drivers/clock"
@@ -57,8 +58,16 @@ type spent struct {
 	LastNs clock.Instant
 }
 
-// judged is a built-in rule with its place among those of its kind.
-type judged func(r drivers.Reading) *Cause
+// driven is the level that a source was told last, and how long it has put out another.
+type driven struct {
+	Told  bool
+	Level float64
+	Other held
+}
+
+// judged is a built-in rule with its place among those of its kind. Its channel was
+// looked at before at some moment.
+type judged func(r drivers.Reading, before clock.Instant) *Cause
 
 // addBuiltIn prepares the rules that are no expressions.
 func (g *Gate) addBuiltIn() error {
@@ -68,10 +77,11 @@ func (g *Gate) addBuiltIn() error {
 	g.state.Warming = make([]warming, len(g.rules.KeepsWarming))
 	g.state.Still = make([]still, len(g.rules.Frozen))
 	g.state.Spent = make([]spent, len(g.rules.Energy))
+	g.state.Driven = make([]driven, len(g.rules.Drives))
 	for k := range g.rules.HeatsNot {
 		w := &g.rules.HeatsNot[k]
 		if err := g.onReading(w.From, w.Channel, w.Instrument, func(i int) judged {
-			return func(r drivers.Reading) *Cause { return g.heatsNot(w, i, k, r) }
+			return func(r drivers.Reading, _ clock.Instant) *Cause { return g.heatsNot(w, i, k, r) }
 		}); err != nil {
 			return err
 		}
@@ -79,7 +89,7 @@ func (g *Gate) addBuiltIn() error {
 	for k := range g.rules.KeepsWarming {
 		w := &g.rules.KeepsWarming[k]
 		if err := g.onReading(w.From, w.Channel, w.Instrument, func(i int) judged {
-			return func(r drivers.Reading) *Cause { return g.keepsWarming(w, i, k, r) }
+			return func(r drivers.Reading, _ clock.Instant) *Cause { return g.keepsWarming(w, i, k, r) }
 		}); err != nil {
 			return err
 		}
@@ -91,6 +101,14 @@ func (g *Gate) addBuiltIn() error {
 	}
 	for k := range g.rules.Energy {
 		if err := g.addEnergy(k); err != nil {
+			return err
+		}
+	}
+	for k := range g.rules.Drives {
+		w := &g.rules.Drives[k]
+		if err := g.onReading(w.From, w.Channel, w.Instrument, func(i int) judged {
+			return func(r drivers.Reading, before clock.Instant) *Cause { return g.drives(w, i, k, r, before) }
+		}); err != nil {
 			return err
 		}
 	}
@@ -142,7 +160,7 @@ func (g *Gate) addFrozen(k int) error {
 		return fmt.Errorf("%s: %w", w.From, err)
 	}
 	return g.onReading(w.From, w.Channel, w.Heater, func(i int) judged {
-		return func(r drivers.Reading) *Cause { return g.frozen(w, i, follows, arming, k, r) }
+		return func(r drivers.Reading, _ clock.Instant) *Cause { return g.frozen(w, i, follows, arming, k, r) }
 	})
 }
 
@@ -150,7 +168,7 @@ func (g *Gate) addEnergy(k int) error {
 	w := &g.rules.Energy[k]
 	if w.Power != "" {
 		return g.onReading(w.From, w.Power, "", func(i int) judged {
-			return func(r drivers.Reading) *Cause { return g.energy(w, i, k, r, r.Value) }
+			return func(r drivers.Reading, _ clock.Instant) *Cause { return g.energy(w, i, k, r, r.Value) }
 		})
 	}
 	volts, ok := g.names[w.Voltage]
@@ -158,7 +176,7 @@ func (g *Gate) addEnergy(k int) error {
 		return fmt.Errorf("%s: %q is no channel of this rig", w.From, w.Voltage)
 	}
 	return g.onReading(w.From, w.Current, "", func(i int) judged {
-		return func(r drivers.Reading) *Cause {
+		return func(r drivers.Reading, _ clock.Instant) *Cause {
 			v, known := g.latest(volts)
 			if !known { // limited, or not read: not less than before
 				return g.energy(w, i, k, r, g.state.Spent[k].Watts)
@@ -199,6 +217,17 @@ func (g *Gate) Sent(s drivers.Setpoint) {
 	case s.Quantity == "reference" && s.State != "":
 		t.Homed = true
 	}
+	for k := range g.rules.Drives { // a source drives one thing: what it was told last
+		if w := &g.rules.Drives[k]; w.Instrument == s.Instrument && s.State == "" && g.isLevel(s) {
+			d := &g.state.Driven[k]
+			d.Told, d.Level = w.Quantity == s.Quantity, s.Value.Value
+		}
+	}
+}
+
+// isLevel tells whether some rule is about what this commands.
+func (g *Gate) isLevel(s drivers.Setpoint) bool {
+	return slices.ContainsFunc(g.rules.Drives, func(w Drives) bool { return w.Instrument == s.Instrument && w.Quantity == s.Quantity })
 }
 
 func isOneOf(list []string, word string) bool {
@@ -289,9 +318,9 @@ func (g *Gate) latest(channel int) (v float64, known bool) {
 	return m.Last, m.Seen && m.Good
 }
 
-func (g *Gate) builtIn(r drivers.Reading) *Cause {
+func (g *Gate) builtIn(r drivers.Reading, before clock.Instant) *Cause {
 	for _, judge := range g.built[r.Channel] {
-		if c := judge(r); c != nil {
+		if c := judge(r, before); c != nil {
 			return c
 		}
 	}
@@ -433,6 +462,37 @@ func (g *Gate) energy(w *Energy, i, k int, r drivers.Reading, watts float64) *Ca
 		quantity.Quantity{Value: s.Joules, Unit: joule}, quantity.Quantity{Value: w.BelowJ, Unit: joule})
 }
 
+// drives judges what a source puts out. In compliance that is another rule's business,
+// and a reading that is none is that of silence.
+func (g *Gate) drives(w *Drives, i, k int, r drivers.Reading, before clock.Instant) *Cause {
+	s := &g.state.Driven[k]
+	if g.state.Off || !g.state.Told[i].Output || !s.Told {
+		s.Other = held{}
+		return nil
+	}
+	if r.Flag != drivers.Good && r.Flag != drivers.InCompliance {
+		return nil
+	}
+	off := w.nearness(s.Level)
+	if !s.Other.count(r.Flag == drivers.Good && !(math.Abs(r.Value-s.Level) <= off), int64(r.At), int64(before), w.LastingNs) {
+		return nil
+	}
+	return g.Latch(Cause{Kind: Tripped, From: w.From, At: r.At, Since: clock.Instant(s.Other.DueNs),
+		Text: fmt.Sprintf("%s was told to drive %s and drives another %s: %s is %s, more than %s from that", w.Instrument,
+			g.near(r.Channel, s.Level), w.Quantity, w.Channel, g.near(r.Channel, r.Value), g.near(r.Channel, off))})
+}
+
+// nearness is how far from a level its reading may be.
+func (w *Drives) nearness(level float64) float64 {
+	size := math.Abs(level)
+	for _, n := range w.Within {
+		if n.UpTo == 0 || size <= n.UpTo*(1+1e-9) { // a range holds its own end
+			return float64(n.Of*size) + n.By
+		}
+	}
+	return 0
+}
+
 // Found judges what an instrument says of itself, and did not say when it was asked
 // before.
 func (g *Gate) Found(f *rig.Finding, before, now clock.Instant) *Cause {
@@ -450,6 +510,11 @@ func (g *Gate) trip(from string, at clock.Instant, format string, args ...any) *
 
 func (g *Gate) show(channel int, v float64) string {
 	return quantity.Quantity{Value: round(v), Unit: g.channels[channel].Unit}.String()
+}
+
+// near shows a small value in the unit in which people would say it.
+func (g *Gate) near(channel int, v float64) string {
+	return quantity.Near(v, g.channels[channel].Unit.Dim)
 }
 
 // round keeps six digits, for a text.

@@ -19,6 +19,15 @@ import (
 func told(t testing.TB, text string) drivers.Setpoint {
 	t.Helper()
 	instrument := map[bool]string{true: "meter", false: "plate"}[strings.HasPrefix(text, "output")]
+	for unit, level := range map[string]string{"A": "current", "V": "voltage"} {
+		if strings.HasSuffix(text, unit) {
+			q, err := quantity.Parse(text)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return drivers.Setpoint{Instrument: "meter", Quantity: level, Value: q}
+		}
+	}
 	if what, state, ok := strings.Cut(text, " "); ok && (state == "on" || state == "off") {
 		return drivers.Setpoint{Instrument: instrument, Quantity: what, State: state}
 	}
@@ -132,6 +141,70 @@ func TestHeatsNot(t *testing.T) {
 	}
 	x.expect("no probe", -1)
 	x.reads(20).expect("as cold as before", 61)
+}
+
+// drives10 is for a meter that promises 2 nA up to 10 uA and 20 nA up to 100 uA.
+var drives10 = Drives{Instrument: "meter", Quantity: "current", Channel: "meter.current", LastingNs: 2e9, From: "built-in: drives another level",
+	Within: []Nearness{{UpTo: 10e-6, Of: 0.02, By: 8e-9}, {UpTo: 100e-6, Of: 0.02, By: 80e-9}, {Of: 0.1, By: 100e-12}}}
+
+func TestDrives(t *testing.T) {
+	begin := func() *script { return scripted(t, Rules{Drives: []Drives{drives10}}, "meter.current") }
+	many := func(uA float64) []float64 {
+		all := make([]float64, 20)
+		for i := range all {
+			all[i] = uA * 1e-6
+		}
+		return all
+	}
+	on := func(level string) *script { return begin().tell(level, "output on") }
+	// Seen at 0 s at the earliest, and 2 s later it has lasted.
+	on("10 uA").reads(many(140)...).expect("drives too much", 2, "meter was told to drive 10 uA and drives another current: meter.current is 140 uA, more than 208 nA from that", "built-in: drives another level")
+	on("10 uA").reads(many(9.7)...).expect("too little", 2)
+	on("10 uA").reads(many(10.207)...).expect("just near enough", -1)
+	on("10 uA").reads(many(10.209)...).expect("just not", 2)
+	on("10 uA").reads(many(-10)...).expect("the other way round", 2)
+	on("-10 uA").reads(many(-10)...).expect("as it was told", -1)
+	on("-10 uA").reads(many(-10.3)...).expect("not as it was told", 2)
+	on("50 uA").reads(many(51.07)...).expect("the next range", -1)
+	on("50 uA").reads(many(51.09)...).expect("beyond that, too", 2)
+	on("5 mA").reads(many(5490)...).expect("nothing is promised there", -1)
+	on("5 mA").reads(many(5510)...).expect("and that is too much", 2)
+	on("0 A").reads(many(0.0079)...).expect("nothing, with its offset", -1)
+	on("0 A").reads(many(0.1)...).expect("something instead of nothing", 2)
+	begin().tell("10 uA").reads(many(140)...).expect("the output is off", -1)
+	begin().tell("output on").reads(many(140)...).expect("was told nothing", -1)
+	on("10 uA").reads(many(140)[:2]...).tell("output off").reads(many(140)...).expect("was switched off", -1)
+	on("10 uA").reads(many(10)...).tell("20 uA").reads(10e-6).reads(many(20)...).expect("a reading of before the change", -1)
+	on("10 uA").reads(many(10)...).tell("20 uA").reads(many(10)...).expect("does not follow", 22)
+	// A sweep: each level is read once. What is wrong at all of them is noticed.
+	x, y := on("1 uA"), on("1 uA")
+	for k := -10; k <= 10; k++ {
+		level := fmt.Sprintf("%d uA", k)
+		x.tell(level).reads(float64(k) * 1e-6)
+		y.tell(level).reads(1.5 * float64(k) * 1e-6)
+	}
+	x.expect("a sweep", -1)
+	y.expect("a sweep of too much", 2)
+	// now and then one reading is wrong: flicker is no level
+	z := on("10 uA")
+	for range 20 {
+		z.reads(many(10)[:9]...).reads(11e-6)
+	}
+	z.expect("a reading now and then", -1)
+	for _, f := range []drivers.Flag{drivers.InCompliance, drivers.Garbled, drivers.NotMeasured} {
+		x := on("10 uA")
+		for range 20 {
+			x.readsFlagged(2e-6, f)
+		}
+		x.expect("flagged "+f.String(), -1)
+	}
+	// A source that drives a voltage now is not held to the current that it was told before.
+	both := Rules{Drives: []Drives{drives10, {Instrument: "meter", Quantity: "voltage", Channel: "meter.voltage", LastingNs: 2e9, Within: []Nearness{{Of: 0.02, By: 1e-3}}, From: "v"}}}
+	scripted(t, both, "meter.current").tell("10 uA", "output on").reads(many(10)...).tell("output off", "1 V", "output on").reads(many(140)...).expect("a voltage now", -1)
+	scripted(t, both, "meter.voltage").tell("10 uA", "output on").tell("output off", "1 V", "output on").reads(1.1, 1.1, 1.1).expect("another voltage", 2, "told to drive 1 V")
+	x = on("10 uA")
+	x.g.Off()
+	x.reads(many(140)...).expect("everything is being switched off", -1)
 }
 
 func TestKeepsWarming(t *testing.T) {
@@ -322,6 +395,7 @@ func TestArming(t *testing.T) {
 		{HeatsNot: []HeatsNot{{Instrument: "oven", Channel: "plate.temperature", From: "here"}}},
 		{KeepsWarming: []KeepsWarming{{Instrument: "plate", Channel: "nothing", From: "here"}}},
 		{Energy: []Energy{{Power: "nothing", From: "here"}}}, {Energy: []Energy{{Voltage: "nothing", Current: "plate.temperature", From: "here"}}},
+		{Drives: []Drives{{Instrument: "meter", Channel: "nothing", From: "here"}}},
 		{Watched: []Watched{{Instrument: "oven", From: "here"}}}} {
 		rules.Stale = polled
 		if _, err := NewGate(rules, testRig(t)); err == nil || !strings.Contains(err.Error(), "here") {
@@ -437,6 +511,7 @@ func TestBuiltInRulesDoNotAllocate(t *testing.T) {
 		Frozen: []Frozen{{Channel: "plate.temperature", Heater: "plate", BehindBy: 10, MovedBy: 10, AfterNs: 1e15, From: "f"},
 			{Channel: "plate.temperature", Follows: "foil.temperature", MovedBy: 1, AfterNs: 1e15, From: "f"}},
 		Energy: []Energy{{Power: "plate.temperature", BelowJ: 1e9, From: "e"}},
+		Drives: []Drives{{Instrument: "plate", Quantity: "temperature", Channel: "plate.temperature", Within: []Nearness{{Of: 1}}, From: "d"}},
 		Interlocks: []Interlock{{When: "abs(plate.temperature - foil.temperature) > 15 K", While: OnPlate, Then: "pause",
 			Pause: &Pause{ClearNs: 1e9, AtMostNs: 1e15}, From: "i"}}})
 	g.Sent(told(t, "heat on"))

@@ -17,7 +17,7 @@ type Ref struct {
 
 // Lasts tells whether a rule of this kind must hold for a while, also when it is forced.
 func (k RuleKind) Lasts() bool {
-	return k == OfLimitBelow || k == OfLimitAbove || k == OfInterlock || k == OfCompliance
+	return k == OfLimitBelow || k == OfLimitAbove || k == OfInterlock || k == OfCompliance || k == OfDrives
 }
 
 // RuleKind is which of the Rules.
@@ -35,12 +35,13 @@ const (
 	OfKeepsWarming
 	OfFrozen
 	OfEnergy
+	OfDrives
 	OfWatched // not to be forced: an instrument must say something
 )
 
 // kindWords are the kinds as a plan has them: the keys of the rules.
 var kindWords = [...]string{"limits below", "limits above", "rates", "interlocks", "stale", "compliance", "heats_not", "keeps_warming",
-	"frozen", "energy", "watched"}
+	"frozen", "energy", "drives", "watched"}
 
 // MarshalText implements encoding.TextMarshaler.
 func (k RuleKind) MarshalText() ([]byte, error) { return []byte(kindWords[k]), nil }
@@ -102,6 +103,9 @@ func (g *Gate) Force(r Ref) (how string, err error) {
 	case OfEnergy:
 		g.rules.Energy[i].BelowJ = 0
 		return "it may take nothing at all", nil
+	case OfDrives:
+		g.rules.Drives[i].Within = []Nearness{{By: -1}}
+		return "no reading counts as the level that it was told", nil
 	}
 	return "", fmt.Errorf("only the instrument itself can bring this about")
 }
@@ -127,5 +131,6 @@ func (r Rules) ownRules() Rules {
 	r.KeepsWarming = append([]KeepsWarming(nil), r.KeepsWarming...)
 	r.Frozen = append([]Frozen(nil), r.Frozen...)
 	r.Energy = append([]Energy(nil), r.Energy...)
+	r.Drives = append([]Drives(nil), r.Drives...)
 	return r
 }

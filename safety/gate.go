@@ -83,6 +83,7 @@ type State struct {
 	Warming  []warming
 	Still    []still
 	Spent    []spent
+	Driven   []driven
 }
 
 // held is how long a condition has held: time runs up while it holds and down four
@@ -328,7 +329,7 @@ func (g *Gate) Observe(r drivers.Reading) *Cause {
 		c = g.judge(g.checks[r.Channel][k], r, good, before)
 	}
 	if c == nil {
-		c = g.builtIn(r)
+		c = g.builtIn(r, before)
 	}
 	if c == nil {
 		return g.state.Latched
@@ -583,6 +584,7 @@ func (g *Gate) Save() State {
 	s.Warming = append([]warming(nil), s.Warming...)
 	s.Still = append([]still(nil), s.Still...)
 	s.Spent = append([]spent(nil), s.Spent...)
+	s.Driven = append([]driven(nil), s.Driven...)
 	s.Memory = s.Memory.Clone()
 	return s
 }

@@ -126,6 +126,27 @@ type Energy struct {
 	From    string  `json:"from"`
 }
 
+// Drives is a source that puts out the level it was told: while its output is on and it
+// is not in compliance, the reading of what it drives must be as near to the level as it
+// can be (Within).
+type Drives struct {
+	Instrument string     `json:"instrument"`
+	Quantity   string     `json:"quantity"` // what is commanded: "current" or "voltage"
+	Channel    string     `json:"channel"`  // what reads that
+	Within     []Nearness `json:"within"`   // the narrowest range first
+	LastingNs  int64      `json:"lasting_ns"`
+	From       string     `json:"from"`
+	Source     string     `json:"source"`
+}
+
+// Nearness is how far a reading may be from a level up to UpTo, either way round: by a
+// part of the level and by so much. With UpTo 0 it is for any level.
+type Nearness struct {
+	UpTo float64 `json:"up_to,omitempty"`
+	Of   float64 `json:"of"`
+	By   float64 `json:"by"`
+}
+
 // Watched is an instrument that is asked after its health, and what must not be
 // found then (see rig.Finding).
 type Watched struct {
@@ -146,5 +167,6 @@ type Rules struct {
 	KeepsWarming []KeepsWarming `json:"keeps_warming,omitempty"`
 	Frozen       []Frozen       `json:"frozen,omitempty"`
 	Energy       []Energy       `json:"energy,omitempty"`
+	Drives       []Drives       `json:"drives,omitempty"`
 	Watched      []Watched      `json:"watched,omitempty"`
 }

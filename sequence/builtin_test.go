@@ -30,7 +30,7 @@ func breaks(at clock.Instant, f twin.Faults) func(clock.Clock, *sequence.Run, *t
 
 // without takes every built-in interlock away.
 func without(r *safety.Rules) {
-	r.HeatsNot, r.KeepsWarming, r.Frozen, r.Energy, r.Watched = nil, nil, nil, nil, nil
+	r.HeatsNot, r.KeepsWarming, r.Frozen, r.Energy, r.Drives, r.Watched = nil, nil, nil, nil, nil, nil
 	r.Interlocks = slices.DeleteFunc(r.Interlocks, func(i safety.Interlock) bool { return i.Name != "" })
 }
 
@@ -49,6 +49,8 @@ func TestBuiltInInterlocks(t *testing.T) {
 		{"plate thermometer frozen while warming", 15, twin.Faults{PlateFrozen: true}, "", 120},
 		{"plate thermometer shows too little", 300, twin.Faults{PlateDriftKPerS: -0.1}, "", 600},
 		{"foil thermometer came off", 300, twin.Faults{FoilOff: true}, "thermometers disagree", 600},
+		{"source drives 14 times as much", 300, twin.Faults{SourceGain: 14}, "drives another level", 6},
+		{"source drives a twentieth more", 300, twin.Faults{SourceGain: 1.05}, "drives another level", 6},
 		{"foil thermometer frozen", 300, twin.Faults{FoilFrozen: true}, "frozen", 1200},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -64,6 +66,56 @@ func TestBuiltInInterlocks(t *testing.T) {
 				t.Errorf("without the built-in interlocks it ends no later: %v", without.Cause)
 			}
 		})
+	}
+}
+
+// A sound source is never taken to drive another level: at small and large levels, both
+// ways round, over two wires, integrating as short as it can, in sweeps, as a source of
+// voltage, and when its output was off meanwhile.
+func TestASoundSourceDrivesWhatItWasTold(t *testing.T) {
+	const confirm = "\n  - confirm: {specimen: LC-07, resistance within: 20 %}\n"
+	for _, steps := range []string{
+		confirm + `
+  - source: {instrument: meter, current: 100 nA, compliance: 2 V, wires: 2, integration: 0.01}
+  - hold: 1 min
+  - source: {instrument: meter, current: -1 uA, compliance: 2 V, wires: 4, integration: 0.01}
+  - hold: 1 min
+  - source: {instrument: meter, current: 100 uA, compliance: 2 V, wires: 4, integration: 1, reverse: true}
+  - hold: 1 min
+  - source: {instrument: meter, current: 10.2 uA, compliance: 2 V, wires: 2, integration: 1}
+  - hold: 1 min
+  - source off: meter
+  - hold: 10 s
+  - source: {instrument: meter, current: 0 A, compliance: 2 V}
+  - hold: 1 min
+`, confirm + `
+  - source: {instrument: meter, voltage: 100 mV, compliance: 50 uA, wires: 4, integration: 0.1}
+  - hold: 1 min
+  - source: {instrument: meter, voltage: -5 mV, compliance: 50 uA, wires: 2, integration: 1}
+  - hold: 1 min
+  - source: {instrument: meter, current: 10 uA, compliance: 2 V}
+  - hold: 1 min
+`, source + `
+  - sweep: {instrument: meter, current: -100 uA to 100 uA by 5 uA, settle: 5 s, read: [element.voltage, element.current]}
+  - sweep: {instrument: meter, current: -10 uA to 10 uA by 1 uA, settle: 20 ms, read: [element.voltage, element.current]}
+`,
+	} {
+		for seed := uint64(1); seed <= 5; seed++ {
+			x := trial{steps: steps, seed: seed}
+			_, o := x.do(t)
+			expect(t, o, "completed", 0, "")
+		}
+	}
+}
+
+// A source in compliance drives less than it was told, rightly: that has its own rule.
+func TestComplianceIsNoOtherLevel(t *testing.T) {
+	x := trial{steps: warmAndHold, meddle: breaks(100*clock.Second, twin.Faults{FilmOpen: true})}
+	_, o := x.do(t)
+	expect(t, o, "tripped", safety.Tripped, "in compliance")
+	alone := trial{steps: warmAndHold, meddle: x.meddle, rules: func(r *safety.Rules) { r.Compliance = nil }}
+	if _, o := alone.do(t); o.Cause != nil && strings.Contains(o.Cause.From, "another level") {
+		t.Error(o.Cause)
 	}
 }
 

@@ -62,7 +62,7 @@ func TestEveryRuleCanBeForced(t *testing.T) {
 		}
 	}
 	for _, k := range []safety.RuleKind{safety.OfLimitBelow, safety.OfLimitAbove, safety.OfInterlock, safety.OfSilence, safety.OfCompliance,
-		safety.OfHeatsNot, safety.OfKeepsWarming, safety.OfFrozen, safety.OfWatched} {
+		safety.OfHeatsNot, safety.OfKeepsWarming, safety.OfFrozen, safety.OfDrives, safety.OfWatched} {
 		if kinds[k] == 0 {
 			t.Errorf("no rule of kind %d", k)
 		}

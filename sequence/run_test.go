@@ -1,6 +1,7 @@
 package sequence_test
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -35,6 +36,7 @@ type trial struct {
 	atMost   string
 	offBy    clock.Instant
 	rules    func(*safety.Rules) // takes some away; may be nil
+	seed     uint64              // of the bench; 0 for 3
 	seconds  float64             // how long it took, filled in
 	bench    *twin.Bench
 	energise []string // world-changing commands of the twin's journal that put energy in
@@ -100,7 +102,7 @@ func (x *trial) do(t *testing.T) (*memory, sequence.Outcome) {
 	if x.rules != nil {
 		x.rules(&p.Rules)
 	}
-	bench, err := twin.New(r, s, 3)
+	bench, err := twin.New(r, s, cmp.Or(x.seed, 3))
 	if err != nil {
 		t.Fatal(err)
 	}

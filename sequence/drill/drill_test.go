@@ -57,7 +57,7 @@ var interlocks = map[string]func(p *plan.Plan, r *rig.Rig, d *Drill){
 		p.Rules.Interlocks = slices.DeleteFunc(slices.Clone(p.Rules.Interlocks), func(x safety.Interlock) bool { return x.Name == "" })
 	},
 	"built-in": func(p *plan.Plan, _ *rig.Rig, _ *Drill) {
-		p.Rules.HeatsNot, p.Rules.KeepsWarming, p.Rules.Frozen, p.Rules.Energy = nil, nil, nil, nil
+		p.Rules.HeatsNot, p.Rules.KeepsWarming, p.Rules.Frozen, p.Rules.Energy, p.Rules.Drives = nil, nil, nil, nil, nil
 		p.Rules.Interlocks = slices.DeleteFunc(slices.Clone(p.Rules.Interlocks), func(x safety.Interlock) bool { return x.Name != "" })
 	},
 	"compliance": func(p *plan.Plan, _ *rig.Rig, _ *Drill) { p.Rules.Compliance = nil },
@@ -169,7 +169,8 @@ var proofs = []struct {
 	{"plate turned up at its knob", "", "plateau", Safe, "", "watch limits written built-in"},
 	{"plate hangs", "", "plateau", NeedsHardware, "silence is a fault", "evidence built-in"},
 	{"compliance turned down", "", "plateau", Safe, "in compliance", "compliance"},
-	{"source drives too much", "", "plateau", Safe, "element.power is", "limits"},
+	{"source drives too much", "", "plateau", Safe, "", "limits built-in"}, // whichever reading comes first
+	{"source drives another level", "", "plateau", Safe, "drives another level", "built-in"},
 	{"source-meter switched off and on", "", "sourcing", Safe, "", unheard},
 	{"output stuck on", "", "plateau", NeedsHardware, "", "evidence built-in"},
 	{"no answers", "plate", "plateau", Safe, "silence is a fault", unheard},
@@ -448,7 +449,7 @@ func TestReactions(t *testing.T) {
 		{"foil thermometer open", "", "no good reading of plate.temperature, foil.temperature"},
 		{"half lines", "meter", "no good reading of element.resistance, element.current, element.voltage, element.power"},
 		{"source-meter switched off and on", "meter", "meter reset or changed behind our back"},
-		{"source drives too much", "meter", "element.power below 50 uW"},
+		{"source drives another level", "meter", "meter drives another current"},
 	} {
 		row := d.strike(t, fault(t, x.fault), x.on, "plateau")
 		if k := row.Reaction; k == nil || k.Plan.Rule != x.rule || !k.InTime() || k.Took <= 0 || k.Took > row.ToSafe {

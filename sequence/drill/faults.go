@@ -65,6 +65,7 @@ const (
 const (
 	driftKPerS = 0.02                   // of a thermometer: 1.2 K/min
 	tooMuch    = 14                     // times the current that was told
+	another    = 1.7                    // the same, without passing a limit
 	tolerable  = 60 * clock.Millisecond // by which answers are late on a slow line
 	beyond     = 3 * clock.Second       // and on one that is too slow
 	unplugged  = 20 * clock.Second
@@ -98,6 +99,7 @@ var Faults = []Fault{
 	{Name: "compliance turned down", On: Meter, Hand: (*twin.Bench).Meddle},
 	{Name: "source-meter switched off and on", On: Meter, Hand: (*twin.Bench).Reboot},
 	{Name: "source drives too much", On: Meter, World: func(f *twin.Faults) { f.SourceGain = tooMuch }},
+	{Name: "source drives another level", On: Meter, World: func(f *twin.Faults) { f.SourceGain = another }},
 	{Name: "output stuck on", On: Meter, World: func(f *twin.Faults) { f.OutputStuck = true }, Hardware: cutsSource},
 
 	{Name: "stage hangs", On: Stage, World: func(f *twin.Faults) { f.StageHung = true }, Hardware: cutsMotor},

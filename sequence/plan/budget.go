@@ -153,6 +153,10 @@ func (c *compiler) finishReactions() {
 		}
 		c.reaction(Reaction{Of: safety.Ref{Kind: safety.OfCompliance, Index: i}, Rule: x.Instrument + " in compliance", From: x.From, While: safety.Sourcing, Then: "trip", HoldsNs: x.LastingNs}, w.lasting(x.LastingNs), safe)
 	}
+	for i, x := range r.Drives {
+		w := c.seen(c.rig.Channel(x.Channel)).lasting(x.LastingNs)
+		c.reaction(Reaction{Of: safety.Ref{Kind: safety.OfDrives, Index: i}, Rule: x.Instrument + " drives another " + x.Quantity, From: x.From, While: safety.Sourcing, Then: "trip", HoldsNs: x.LastingNs}, w, safe)
+	}
 	c.builtInReactions(safe)
 	c.actsInTime()
 }

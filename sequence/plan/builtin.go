@@ -1,8 +1,10 @@
 package plan
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 
 	"dwell/drivers/clock"
@@ -58,6 +60,18 @@ const (
 const (
 	watchNs      = int64(10 * clock.Second)
 	watchLeastNs = int64(clock.Second)
+)
+
+// A source puts out its level but for what both its source and its meter may be wrong,
+// of which only the meter's accuracy is promised: twice that, and twice more for a meter
+// that was calibrated long ago in another room. On top comes drivenOf of the level,
+// which does no harm: a setpoint stays as far from every limit (headroomRel). Where
+// nothing is promised it is a tenth, and so many steps of the display.
+const (
+	drivenTimes    = 4
+	drivenOf       = headroomRel
+	drivenUnknown  = 0.1
+	drivenDisplays = 10
 )
 
 func builtIn(name string) string { return "built-in: " + name }
@@ -274,6 +288,37 @@ func (c *compiler) unwatched(l rig.Limit, sourced *yamltext.Node) {
 			Note(l.Doc, l.Node, "the limit stands here").
 			Note(c.rig.Doc, keyOf(c.rig.Doc.Root, "specimen place"), "the channel belongs here")
 	}
+}
+
+// drives holds what a source puts out against the level it was told.
+func (c *compiler) drives(l level) safety.Drives {
+	d, ch := c.rig.Instruments[l.instrument], c.rig.Channels[c.levelChannel(l)]
+	s := &d.Profile.Sets[l.set]
+	x := safety.Drives{Instrument: d.Name, Quantity: s.Quantity, Channel: ch.Name, LastingNs: complianceNs, From: builtIn("drives another level"),
+		Source: fmt.Sprintf("%d times the accuracy that %s promises and %g %% of the level: common practice, no source", drivenTimes, d.Profile.Name, 100*drivenOf)}
+	for _, a := range d.Profile.Accuracies {
+		if a.Quantity != ch.Quantity {
+			continue
+		}
+		n := safety.Nearness{Of: round12(drivenOf + drivenTimes*a.OfReading), By: round12(drivenTimes * (a.Plus + a.Resolution))}
+		if !math.IsInf(a.UpTo, 1) {
+			n.UpTo, n.By = a.UpTo, round12(drivenTimes*(a.Plus+a.Resolution+float64(a.OfRange*a.UpTo)))
+		}
+		x.Within = append(x.Within, n)
+	}
+	slices.SortStableFunc(x.Within, func(a, b safety.Nearness) int { return cmp.Compare(orAny(a.UpTo), orAny(b.UpTo)) })
+	if n := len(x.Within); n == 0 || x.Within[n-1].UpTo != 0 {
+		x.Within = append(x.Within, safety.Nearness{Of: drivenUnknown, By: round12(drivenDisplays * ch.Display)})
+	}
+	return x
+}
+
+// orAny is the end of a range, that of one without an end being beyond all others.
+func orAny(upTo float64) float64 {
+	if upTo == 0 {
+		return math.Inf(1)
+	}
+	return upTo
 }
 
 // contactRule makes an interlock of an outside contact.

@@ -98,3 +98,74 @@ func TestWhatGoesIntoTheSpecimen(t *testing.T) {
 		t.Errorf("with the output off: %s", said)
 	}
 }
+
+// TestDrives: whatever the rig and the protocol ask for, what a source drives is read and
+// held against what it was told, by the accuracy of its profile.
+func TestDrives(t *testing.T) {
+	bare := []string{"  element.current: {from: meter.current}\n => ", "  element.current: {below: 200 uA}\n => ", "  current: element.current\n => ",
+		"  element.voltage: {from: meter.voltage}\n => ", "  element.voltage: {below: 5 V}\n => ", "  voltage: element.voltage\n => "}
+	bears := []string{"  current: {below: 150 uA}\n => ", "  voltage: {below: 4 V}\n => "}
+	p, said := planned(t, bare, bears, heats, Options{})
+	if said != "" || len(p.Rules.Drives) != 1 {
+		t.Fatalf("%s %+v", said, p.Rules.Drives)
+	}
+	x := p.Rules.Drives[0]
+	// up to 10 uA: 0.033 %, 2 nA and a resolution of 50 pA, each four times, and 2 %
+	if x.Instrument != "meter" || x.Quantity != "current" || x.Channel != "meter.current" || x.LastingNs != 2e9 || len(x.Within) != 4 ||
+		x.Within[0] != (safety.Nearness{UpTo: 10e-6, Of: 0.02132, By: 8.2e-9}) || x.Within[3] != (safety.Nearness{Of: 0.1, By: 1e-10}) {
+		t.Errorf("%+v", x)
+	}
+	reads := func(p *Plan, channel string) int64 {
+		every := int64(0)
+		for _, s := range p.Rules.Stale {
+			if s.Channel == channel {
+				every = s.EveryNs
+			}
+		}
+		return every
+	}
+	if reads(p, "meter.current") != 5e8 || reads(p, "meter.voltage") != 0 {
+		t.Errorf("the current is read every %d ns, the voltage every %d ns: expected as often as the resistance, and never", reads(p, "meter.current"), reads(p, "meter.voltage"))
+	}
+	if r := find(t, p, "meter drives another current"); r.While != safety.Sourcing || r.HoldsNs != 2e9 || r.TotalNs <= 0 || r.Then != "trip" {
+		t.Errorf("%+v", r)
+	}
+	both := strings.Replace(heats, "  - bring", "  - repeat: {times: 2}\n    do:\n      - source: {instrument: meter, voltage: 100 mV, compliance: 50 uA}\n      - hold: 1 min\n      - source: {instrument: meter, current: 10 uA, compliance: 2 V}\n  - bring", 1)
+	p, said = planned(t, bare, bears, both, Options{})
+	if said != "" || len(p.Rules.Drives) != 2 || p.Rules.Drives[1].Channel != "meter.voltage" || reads(p, "meter.voltage") != 5e8 {
+		t.Errorf("both: %s %+v", said, p.Rules.Drives)
+	}
+	if !slices.ContainsFunc(p.Actions, func(a Action) bool {
+		return slices.ContainsFunc(a.Polled, func(x Polled) bool { return x.Channel == "meter.voltage" && x.EveryNs == 5e8 })
+	}) {
+		t.Error("no action has the voltage read")
+	}
+	for _, a := range p.Polled {
+		held := slices.ContainsFunc(p.Actions[0].Polled, func(o Polled) bool { return o.Channel == a.Channel && o.EveryNs == 0 })
+		if strings.HasPrefix(a.Channel, "meter.") && !held {
+			t.Errorf("%s is read before anything is sourced", a.Channel)
+		}
+	}
+	idle := strings.NewReplacer("  - source: {instrument: meter, current: 10 uA, compliance: 2 V, wires: 4, integration: 1, reverse: true}\n", "", ", element.resistance: 500 ms", "").Replace(heats)
+	if p, said := planned(t, nil, nil, idle, Options{}); said != "" || len(p.Rules.Drives) != 0 {
+		t.Errorf("nothing is sourced: %s %+v", said, p.Rules.Drives)
+	}
+	// A plan from before the rule is held to it where it reads what it needs.
+	today, _ := planned(t, nil, nil, heats, Options{})
+	old := *today
+	old.Rules.Drives = nil
+	if again, found, err := old.Again(today); err != nil || len(again.Rules.Drives) != 1 || len(found) != 1 {
+		t.Errorf("%v %+v %v", again.Rules.Drives, found, err)
+	}
+	today, _ = planned(t, bare, bears, heats, Options{})
+	old = *today
+	old.Rules.Drives = nil
+	old.Polled = slices.DeleteFunc(slices.Clone(old.Polled), func(x Polled) bool { return x.Channel == "meter.current" })
+	if again, found, err := old.Again(today); err != nil || len(again.Rules.Drives) != 0 || len(found) != 1 || !strings.Contains(found[0].Why, "does not read meter.current") {
+		t.Errorf("%+v %v", found, err)
+	}
+	old.Polled = old.Polled[:1]
+	if _, _, err := old.Again(today); err == nil {
+		t.Error("what other rules need is not read, and nothing is said")
+	}
+}

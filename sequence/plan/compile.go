@@ -63,6 +63,7 @@ type compiler struct {
 	// wrongValues is what was first said of a value that is wrong.
 	wrongValues map[wrongAt]*yamltext.Mistake
 	driven      map[int]*yamltext.Node // by instrument: where its level was last given
+	levels      []level                // that sources are told, by what is commanded
 }
 
 // sections are those of a protocol; those after a "!" must be there.

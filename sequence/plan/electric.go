@@ -2,6 +2,7 @@ package plan
 
 import (
 	"math"
+	"slices"
 
 	"dwell/drivers/clock"
 	"dwell/drivers/quantity"
@@ -27,6 +28,9 @@ const (
 // complianceNs is how long a source-meter may be limited: longer than a change of
 // level takes to settle. Common practice, no source.
 const complianceNs = int64(2 * clock.Second)
+
+// level is what a source can be told to drive: a set of its profile.
+type level struct{ instrument, set int }
 
 // meter finds the source-meter that a step names.
 func (c *compiler) meter(n *yamltext.Node) int {
@@ -118,6 +122,7 @@ func (c *compiler) source(s step) {
 		return
 	}
 	c.begin()
+	c.seesLevel(i, function)
 	c.energise(i, wants)
 	c.world.doubtful[i] = false
 	c.driven[i] = n
@@ -126,6 +131,32 @@ func (c *compiler) source(s step) {
 	}
 	c.electric()
 	c.busy(i)
+}
+
+// seesLevel has what a source drives read, from here on, and held against what it was told.
+func (c *compiler) seesLevel(i int, function string) {
+	dim, _ := dimensionOf(function)
+	l := level{i, c.rig.Instruments[i].Profile.Find(function, dim)}
+	ch := c.levelChannel(l)
+	if ch < 0 {
+		return
+	}
+	if !slices.Contains(c.levels, l) {
+		c.levels = append(c.levels, l)
+	}
+	if w := c.wished(ch); w != nil {
+		c.world.wishNs[ch] = max(c.world.wishNs[ch], w.first.EveryNs) // on another way to this step too
+	} else {
+		c.needs(ch)
+		c.wished(ch).later = c.query(ch).Needs != nil // not before this step
+	}
+}
+
+// levelChannel is the channel that shows what a source drives, or -1.
+func (c *compiler) levelChannel(l level) int {
+	return slices.IndexFunc(c.rig.Channels, func(ch rig.Channel) bool {
+		return ch.Instrument == l.instrument && ch.Quantity == c.rig.Instruments[l.instrument].Profile.Sets[l.set].Bounds && ch.Through == ""
+	})
 }
 
 // wantLevels adds level and compliance to what is wanted.

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strings"
 
 	"dwell/drivers/quantity"
 	"dwell/safety"
@@ -41,7 +42,7 @@ func (d Difference) String() string {
 // when no rule has to be added.
 func (p *Plan) Again(today *Plan) (*Plan, []Difference, error) {
 	again := *p
-	a, t := &again.Rules, &today.Rules
+	a, t := &again.Rules, today.Rules
 	var all []Difference
 	a.Limits = tighter(p.Rules.Limits, t.Limits, &all)
 	a.Rates = joined("a limit on the rate", a.Rates, t.Rates, func(r safety.Rate) safety.Rate { r.From = ""; return r }, &all)
@@ -51,9 +52,17 @@ func (p *Plan) Again(today *Plan) (*Plan, []Difference, error) {
 	a.KeepsWarming = joined("the built-in rule keeps warming", a.KeepsWarming, t.KeepsWarming, func(x safety.KeepsWarming) safety.KeepsWarming { x.From = ""; return x }, &all)
 	a.Frozen = joined("the built-in rule frozen", a.Frozen, t.Frozen, func(x safety.Frozen) safety.Frozen { x.From = ""; return x }, &all)
 	a.Energy = joined("a limit on the energy", a.Energy, t.Energy, func(x safety.Energy) safety.Energy { x.From = ""; return x }, &all)
+	t.Drives = slices.DeleteFunc(slices.Clone(t.Drives), func(x safety.Drives) bool {
+		if p.reads(x.Channel) {
+			return false
+		}
+		all = append(all, Difference{"the built-in rule drives another level", "not there", text(x), Notable, "the old plan does not read " + x.Channel + ", so that it cannot be held to it"})
+		return true
+	})
+	a.Drives = joined("the built-in rule drives another level", a.Drives, t.Drives, func(x safety.Drives) safety.Drives { x.From = ""; return x }, &all)
 	a.Watched = joined("the built-in rule watched", a.Watched, t.Watched, func(x safety.Watched) safety.Watched { x.From = ""; return x }, &all)
 	for _, x := range today.Polled {
-		if !slices.ContainsFunc(p.Polled, func(o Polled) bool { return o.Channel == x.Channel }) {
+		if !p.reads(x.Channel) && !onlyDriven(today.Rules, x.Channel) {
 			return nil, all, fmt.Errorf("today's rules need %s, which the old plan does not read: it cannot be executed under them", x.Channel)
 		}
 	}
@@ -65,6 +74,19 @@ func (p *Plan) Again(today *Plan) (*Plan, []Difference, error) {
 		return p, all, nil
 	}
 	return &again, all, nil
+}
+
+// reads tells whether a plan reads a channel.
+func (p *Plan) reads(channel string) bool {
+	return slices.ContainsFunc(p.Polled, func(x Polled) bool { return x.Channel == channel })
+}
+
+// onlyDriven tells whether a channel is read for nothing but to see that a source drives
+// what it was told: there are plans of before that rule.
+func onlyDriven(r safety.Rules, channel string) bool {
+	is := slices.ContainsFunc(r.Drives, func(x safety.Drives) bool { return x.Channel == channel })
+	r.Drives, r.Stale = nil, nil
+	return is && !strings.Contains(text(r), channel)
 }
 
 func text(v any) string {

@@ -234,6 +234,9 @@ func (c *compiler) finishRules() {
 			r.Compliance = append(r.Compliance, safety.Compliance{Instrument: d.Name, LastingNs: complianceNs, From: builtIn("in compliance")})
 		}
 	}
+	for _, l := range c.levels {
+		r.Drives = append(r.Drives, c.drives(l))
+	}
 	c.builtInRules()
 }
 
