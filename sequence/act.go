@@ -127,6 +127,8 @@ func (r *Run) act(a *plan.Action) error {
 		return r.move(a)
 	case plan.Confirm:
 		return r.confirm(a)
+	case plan.Wrap:
+		return r.wrap(a)
 	case plan.Home:
 		return r.home(a)
 	case plan.Move:

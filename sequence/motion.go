@@ -59,6 +59,20 @@ func (r *Run) mayHome(a *plan.Action) error {
 	return nil
 }
 
+// wrap has a person lay the strip round a rod, or flat.
+func (r *Run) wrap(a *plan.Action) error {
+	r.event(Event{Kind: "bending", Text: a.Text})
+	at, within, err := r.person.Move(a.Text, r.clock.Now()+clock.Instant(a.AtMostNs))
+	if c := r.gate.Latched(); c != nil {
+		return c
+	}
+	if err != nil {
+		return fmt.Errorf("%s: the strip was not laid %s: %w", a.Step, a.Text, err)
+	}
+	r.event(Event{Kind: "bent", Text: a.Text, Fields: []Field{{"rod_m", a.Target}, {"t0_s", at.Seconds()}, {"u_t0_s", within.Seconds()}}})
+	return nil
+}
+
 // goTo takes a stage to a position and waits until it stands there.
 func (r *Run) goTo(a *plan.Action) error {
 	for _, s := range a.Setpoints {

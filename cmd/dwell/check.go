@@ -106,6 +106,12 @@ func describe(j *job, spare clock.Instant, begins string) string {
 	for _, x := range sum.Bends {
 		line("bends", "%s", bendText(x))
 	}
+	if sum.Open != nil {
+		line("open", "the strip is bent then too, and what is measured is compared with that: %s", bendText(*sum.Open))
+	}
+	if sum.Cover != nil {
+		line("cover", "%s", coverText(*sum.Cover))
+	}
 	line("log", "about %d readings, %.1f MB", sum.Readings, float64(sum.Bytes)/1e6)
 	if sum.NeedsPerson {
 		line("person", "is needed at the bench")
@@ -115,14 +121,38 @@ func describe(j *job, spare clock.Instant, begins string) string {
 	return b.String()
 }
 
-// bendText is a shape by all of its names.
+// bendText is a shape by all of its names, with the surface that each radius is that of.
 func bendText(b plan.Bend) string {
-	text := fmt.Sprintf("line %d: radius %s at the neutral plane", b.Line, inUnit(b.RadiusM, "m"))
+	text := fmt.Sprintf("line %d: ", b.Line)
+	if b.RodM > 0 {
+		text += fmt.Sprintf("round a rod of %s: ", inUnit(b.RodM, "m"))
+	}
+	text += fmt.Sprintf("radius %s at the neutral plane", inUnit(b.RadiusM, "m"))
 	if b.URadiusM > 0 {
 		text += fmt.Sprintf(" (standard uncertainty %s)", inUnit(b.URadiusM, "m"))
 	}
-	return text + fmt.Sprintf(", %s at the inner face; travel %s; strain of the film %.3g %%, over its length %.3g %%",
-		inUnit(b.InnerM, "m"), inUnit(b.TravelM, "m"), 100*b.Strain, 100*b.MeanStrain)
+	text += fmt.Sprintf(", %s at the inner face", inUnit(b.InnerM, "m"))
+	if b.RodM == 0 {
+		text += fmt.Sprintf("; travel %s", inUnit(b.TravelM, "m"))
+	}
+	text += fmt.Sprintf("; strain of the film %.3g %%", 100*b.Strain)
+	if b.UStrain > 0 {
+		text += fmt.Sprintf(" (standard uncertainty %.2g %%)", 100*b.UStrain)
+	}
+	return text + fmt.Sprintf(", over its length %.3g %%", 100*b.MeanStrain)
+}
+
+// coverText is advice about the encapsulation.
+func coverText(x plan.Cover) string {
+	of := fmt.Sprintf("%s (modulus %s)", x.Of, inUnit(x.ModulusPa, "Pa"))
+	has := "; it is bare"
+	if x.HasM > 0 {
+		has = "; it has " + inUnit(x.HasM, "m")
+	}
+	if x.None != "" {
+		return fmt.Sprintf("no thickness of %s puts the film on the neutral plane%s: %s", of, has, x.None)
+	}
+	return fmt.Sprintf("%s of %s on the film would put it on the neutral plane, where bending does not strain it%s", inUnit(x.ThicknessM, "m"), of, has)
 }
 
 // inUnit is a value, in the unit of a symbol, as it is looked at.

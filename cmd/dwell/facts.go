@@ -48,8 +48,11 @@ func outdated(bench *rig.Rig, startUTC string) (notes []string) {
 }
 
 func factsOf(r *rig.Rig, s *rig.Specimen) figures.Facts {
-	f := figures.Facts{Plate: r.Place.On, Resistance: r.Place.Resistance, Voltage: r.Place.Voltage, Current: r.Place.Current,
+	f := figures.Facts{Resistance: r.Place.Resistance, Voltage: r.Place.Voltage, Current: r.Place.Current,
 		Promised: map[string][]figures.Promise{}, Says: map[string]string{}, Ages: map[string]figures.Timing{}, AirDegC: r.AmbientDegC, AtDegC: s.AtDegC, ExpectedPerK: s.Law.PerK}
+	if on := r.Instrument(r.Place.On); on >= 0 && r.Instruments[on].Profile.Set("temperature") >= 0 {
+		f.Plate = r.Place.On
+	}
 	if s.Law.BK != 0 {
 		f.ExpectedPerK = figures.Slope(s.Law.BK, s.AtDegC)
 	}

@@ -124,8 +124,13 @@ func (k *keyboard) ask(text string, by clock.Instant) (string, error) {
 // Move implements sequence.Person.
 func (k *keyboard) Move(to string, by clock.Instant) (at, within clock.Instant, err error) {
 	text := "take the specimen off the plate, to " + to
-	if to == "plate" {
+	switch {
+	case to == "plate":
 		text = "lay the specimen on the plate"
+	case to == "flat":
+		text = "take the strip off its rod, and lay it flat"
+	case strings.HasPrefix(to, "round "):
+		text = "lay the strip " + to
 	}
 	_, err = k.ask(text+", and press Enter at that moment", by)
 	return k.clock.Now(), reaction, err

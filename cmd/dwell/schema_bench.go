@@ -20,12 +20,7 @@ func rigSchema() schema {
 			key{"!lies on", textOf("an instrument")}, key{"!moved by", textOf("person, or an instrument")},
 			key{"temperature", channels}, key{"resistance", textOf("a channel")}, key{"power", textOf("a channel")},
 			key{"current", textOf("a channel")}, key{"voltage", textOf("a channel")})},
-		key{"bending", keysOf("how a strip is bent",
-			key{"!stage", textOf("the instrument that bends it")}, key{"!ends", wordsOf("how its ends are held", "clamped", "hinged")},
-			key{"!free length", valueOfUnit("between the ends, when it lies flat", "m")},
-			key{"!flat at", valueOfUnit("position of the stage at which it lies flat", "m")},
-			key{"!homing", wordsOf("what finding the limit switch does to a strip that is clamped: no harm, or ask", "harmless", "ask")},
-			key{"uncertainty of free length", valueOfUnit("standard", "m")}, key{"uncertainty of travel", valueOfUnit("standard", "m")})},
+		key{"bending", bendingSchema()},
 		key{"stop contacts", listOf("contacts that stop a run", keysOf("a contact",
 			key{"!channel", textOf("a channel that reads a state or a plain number")}, key{"!must read", textOf("what it must read")}))},
 		key{"thermometers disagree", keysOf("how far thermometers at one place may differ",
@@ -34,6 +29,23 @@ func rigSchema() schema {
 		key{"must act within", timeOf("longest time from a breach to a bench that is safe")},
 		key{"notify", oneOrMoreOf(textOf("a program to tell somebody, and its arguments"))},
 		key{"twin", sceneSchema()})
+}
+
+// bendingSchema is one of three ways to bend: what it is follows from the key that it has.
+func bendingSchema() schema {
+	stage := key{"!stage", textOf("the instrument that bends it")}
+	homing := key{"!homing", wordsOf("what finding the limit switch does to a strip that is clamped: no harm, or ask", "harmless", "ask")}
+	travel := key{"uncertainty of travel", valueOfUnit("standard", "m")}
+	return anyOf("how a strip is bent",
+		keysOf("a stage buckles it between two ends", stage, key{"!ends", wordsOf("how its ends are held", "clamped", "hinged")},
+			key{"!free length", valueOfUnit("between the ends, when it lies flat", "m")},
+			key{"!flat at", valueOfUnit("position of the stage at which it lies flat", "m")}, homing,
+			key{"uncertainty of free length", valueOfUnit("standard", "m")}, travel),
+		keysOf("a stage folds it between two parallel plates", stage, key{"!plates apart", valueOfUnit("the gap when they stand open", "m")},
+			key{"!open at", valueOfUnit("position of the stage at which they stand open", "m")},
+			key{"!free length", valueOfUnit("between the fixings on the two plates", "m")}, homing, travel),
+		keysOf("a person lays it round rods", key{"!rods", listOf("their diameters", valueOfUnit("of a rod", "m"))},
+			key{"!free length", valueOfUnit("that can lie on a rod", "m")}, key{"uncertainty of rods", valueOfUnit("standard, of a diameter", "m")}))
 }
 
 func instrumentSchema() schema {
@@ -106,7 +118,8 @@ func specimenSchema() schema {
 		key{"encapsulation", anyOf("what covers the film", wordsOf("a bare film", "none"), layer)},
 		key{"bending", keysOf("how it is bent", key{"!film faces", wordsOf("the outside of the bend, or the inside", "out", "in")},
 			key{"!current", wordsOf("along the strip, or across it", "along", "across")},
-			key{"!bows", wordsOf("the side to which the strip is nudged", "up", "down")})},
+			key{"!bows", wordsOf("the side to which the strip is nudged", "up", "down")},
+			key{"uncertainty of thickness", valueOfUnit("standard, of all layers together", "m")})},
 		key{"limits", limits})
 }
 

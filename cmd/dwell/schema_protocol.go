@@ -97,7 +97,9 @@ func bendingSteps(step func(verb string, is schema), duration func(string) schem
 	speed, most := key{"speed", valueOrName("of the stage, 5 mm/s if this is left out", "m/s")}, key{"!at most", duration("longest time this may take")}
 	step("home", keysOf("have the stage find its switch", most))
 	step("bend", keysOf("bend to a shape: a radius, a travel or a strain", append(shape, speed, most)...))
+	step("bend", keysOf("have a person lay the strip round a rod", key{"!rod", valueOrName("its diameter", "m")}, most))
 	step("flat", keysOf("back to flat", speed, most))
+	step("open", keysOf("open the plates", speed, most))
 	step("cycle", keysOf("flat, bent, flat, again and again", key{"!to", keysOf("the shape: a radius, a travel or a strain", shape...)},
 		key{"!times", wholeOf("how many cycles", 1, 100_000_000)}, key{"!rate", valueOrName("cycles a second", "Hz")},
 		key{"stop when", textOf("a condition, in quotes: the step ends when it holds")},

@@ -16,6 +16,16 @@ const (
 	Hinged Ends = "hinged"
 )
 
+// Fixture is what brings a strip into a shape by a travel: a Buckle or a Fold.
+type Fixture interface {
+	// Limits of travel and radius.
+	Limits() Limits
+	// AtTravel is the strip after a travel.
+	AtTravel(travelM float64) (Bend, error)
+	// AtRadius is the strip with a least radius of its neutral plane.
+	AtRadius(neutralRadiusM float64) (Bend, error)
+}
+
 // leastShortening separates a buckled strip from a flat one: nearer to the onset
 // rounding decides.
 const leastShortening = 1e-12

@@ -57,9 +57,9 @@ type Strip struct {
 	OuterM float64
 }
 
-// slender is the least ratio of length to thickness at which bending is taken to
+// Slender is the least ratio of length to thickness at which bending is taken to
 // be free of shear: a rule of thumb, no source.
-const slender = 20
+const Slender = 20
 
 // atFace is the least distance of the neutral plane from a face, in thicknesses:
 // less is a mistake rather than a laminate.
@@ -69,9 +69,9 @@ func (s Strip) check() error {
 	switch {
 	case !(s.ThicknessM >= thinnest && s.ThicknessM <= thickest):
 		return fmt.Errorf("a strip %s thick is outside the %s to %s allowed: check its unit", mm(s.ThicknessM), mm(thinnest), mm(thickest))
-	case !(s.FreeLengthM >= slender*s.ThicknessM && s.FreeLengthM <= longest):
+	case !(s.FreeLengthM >= Slender*s.ThicknessM && s.FreeLengthM <= longest):
 		return fmt.Errorf("a free length of %s is outside the %s (%d times the thickness) to %s allowed: free a longer strip, or check the unit",
-			mm(s.FreeLengthM), mm(slender*s.ThicknessM), slender, mm(longest))
+			mm(s.FreeLengthM), mm(Slender*s.ThicknessM), Slender, mm(longest))
 	case !(s.OuterM >= atFace*s.ThicknessM && s.innerM() >= atFace*s.ThicknessM):
 		return fmt.Errorf("a neutral plane %s under the outer face is not inside a strip %s thick: give half the thickness for a single material",
 			mm(s.OuterM), mm(s.ThicknessM))

@@ -2,6 +2,7 @@ package rig
 
 import (
 	"errors"
+	"slices"
 
 	"dwell/drivers/bending"
 	"dwell/drivers/yamltext"
@@ -10,16 +11,33 @@ import (
 // This file reads how a specimen is clamped into a stage, and what it is made of in the
 // direction of its thickness.
 
-// Bending is how the rig bends a specimen.
+// Bending is how the rig bends a specimen: a stage buckles a strip between two ends, or
+// folds it between two plates; or a person lays it round rods.
 type Bending struct {
-	Stage        string
-	Ends         bending.Ends // how they are held: without a default, since it is a factor of two
-	FreeLengthM  float64      // between the clamps, when the strip lies flat
-	UFreeLengthM float64      // its standard uncertainty, like the next one
+	Stage        string       // "" for rods
+	Ends         bending.Ends // how they are held: without a default, since it is a factor of two; "" for plates and rods
+	GapM         float64      // between the plates at FlatAtM; 0 where there are none
+	RodsM        []float64    // diameters; nil where there are none
+	FreeLengthM  float64      // between the ends, when the strip lies flat; between the fixings on two plates
+	FlatAtM      float64      // the position of the stage at which the strip lies flat, or the plates stand open; it is bent beyond
+	Harmless     bool         // homing with a specimen clamped does it no harm
+	UFreeLengthM float64      // standard uncertainties, like the next two
 	UTravelM     float64
-	FlatAtM      float64 // the position of the stage at which the strip lies flat; it is bent beyond
-	Harmless     bool    // homing with a specimen clamped does it no harm
+	URodM        float64 // of a diameter
 	Node         *yamltext.Node
+}
+
+// Fixture is the stage with a strip in it; not for rods.
+func (b *Bending) Fixture(s bending.Strip) (bending.Fixture, error) {
+	if b.GapM > 0 {
+		return bending.NewFold(s, b.GapM)
+	}
+	return bending.NewBuckle(s, b.Ends)
+}
+
+// Uncertainty is that of a shape, as far as rig and specimen state it.
+func (b *Bending) Uncertainty(of *Bent) bending.Uncertainty {
+	return bending.Uncertainty{TravelM: b.UTravelM, FreeLengthM: b.UFreeLengthM, ThicknessM: of.UThicknessM, RodRadiusM: b.URodM / 2}
 }
 
 // Bent is what a specimen says of being bent.
@@ -27,15 +45,47 @@ type Bent struct {
 	Facing  bending.Facing
 	Current string // "along" the strip, or "across" it
 	Bows    string // "up" or "down": the side to which the strip is nudged; a stage cannot choose
+
+	UThicknessM float64 // standard uncertainty of the thickness of all layers together; 0 when none is stated
 }
 
 func (r *rigReader) bending(n *yamltext.Node) {
-	t := r.table(n, "!stage", "!ends", "!free length", "!flat at", "!homing", "uncertainty of free length", "uncertainty of travel")
+	has := func(key string) bool {
+		return slices.ContainsFunc(r.entries(n), func(p yamltext.Pair) bool { return p.Key.Text == key })
+	}
+	var t map[string]*yamltext.Node
+	switch { // what says how the strip is bent also says what else must be known
+	case has("rods"):
+		t = r.table(n, "!rods", "!free length", "uncertainty of rods")
+	case has("plates apart"):
+		t = r.table(n, "!stage", "!plates apart", "!open at", "!free length", "!homing", "uncertainty of travel")
+	default:
+		t = r.table(n, "!stage", "!ends", "!free length", "!flat at", "!homing", "uncertainty of free length", "uncertainty of travel")
+	}
 	if t == nil {
 		return
 	}
-	b := &Bending{FreeLengthM: r.positive(t["free length"], inMetre), FlatAtM: r.value(t["flat at"], inMetre), Node: n}
-	b.UFreeLengthM, b.UTravelM = r.positive(t["uncertainty of free length"], inMetre), r.positive(t["uncertainty of travel"], inMetre)
+	b := &Bending{FreeLengthM: r.positive(t["free length"], inMetre), Node: n,
+		UFreeLengthM: r.positive(t["uncertainty of free length"], inMetre), UTravelM: r.positive(t["uncertainty of travel"], inMetre),
+		URodM: r.positive(t["uncertainty of rods"], inMetre), GapM: r.positive(t["plates apart"], inMetre)}
+	b.FlatAtM = r.value(t["flat at"], inMetre) + r.value(t["open at"], inMetre) // there is but one
+	ends := []string{string(bending.Clamped), string(bending.Hinged)}
+	if i := r.oneOf(t["ends"], "way to hold the ends of a strip", ends); i >= 0 {
+		b.Ends = bending.Ends(ends[i])
+	}
+	for _, x := range r.items(t["rods"]) {
+		if d := r.positive(x, inMetre); d > 0 {
+			b.RodsM = append(b.RodsM, d)
+		}
+	}
+	isMoved := b.Ends != "" || b.GapM > 0
+	if isMoved = r.moved(b, t) && isMoved; b.FreeLengthM > 0 && (isMoved || len(b.RodsM) > 0) {
+		r.rig.Bending = b
+	}
+}
+
+// moved reads the stage of a fixture that has one.
+func (r *rigReader) moved(b *Bending, t map[string]*yamltext.Node) bool {
 	var stages []string
 	for _, d := range r.rig.Instruments {
 		if d.Profile.Kind == "stage" {
@@ -45,23 +95,16 @@ func (r *rigReader) bending(n *yamltext.Node) {
 	if i := r.oneOfBench(t["stage"], "stage of this rig", stages); i >= 0 {
 		b.Stage = stages[i]
 	}
-	ends := []string{string(bending.Clamped), string(bending.Hinged)}
-	if i := r.oneOf(t["ends"], "way to hold the ends of a strip", ends); i >= 0 {
-		b.Ends = bending.Ends(ends[i])
-	}
-	homing := []string{"harmless", "ask"}
-	b.Harmless = r.oneOf(t["homing"], "way to find the limit switch", homing) == 0
-	if b.Stage != "" && b.Ends != "" && b.FreeLengthM > 0 {
-		r.rig.Bending = b
-	}
+	b.Harmless = r.oneOf(t["homing"], "way to find the limit switch", []string{"harmless", "ask"}) == 0
+	return b.Stage != ""
 }
 
 func (r reader) bent(s *Specimen, n *yamltext.Node) {
-	t := r.table(n, "!film faces", "!current", "!bows")
+	t := r.table(n, "!film faces", "!current", "!bows", "uncertainty of thickness")
 	if t == nil {
 		return
 	}
-	b := &Bent{}
+	b := &Bent{UThicknessM: r.positive(t["uncertainty of thickness"], inMetre)}
 	faces := []string{string(bending.Out), string(bending.In)}
 	if i := r.oneOf(t["film faces"], "way for the film to face", faces); i >= 0 {
 		b.Facing = bending.Facing(faces[i])
@@ -83,25 +126,55 @@ var (
 
 // BendingFilm is the film in its stack of layers: what its strain follows from.
 func (s *Specimen) BendingFilm() (bending.Film, error) {
-	if s.Bent == nil {
-		return bending.Film{}, errNotBent
-	}
-	stack := append(append([]Layer(nil), s.Layers...), Layer{"film", s.ThicknessM, s.ModulusPa})
+	stack := s.bare()
 	if s.Encapsulant != nil {
 		stack = append(stack, *s.Encapsulant)
 	}
-	var layers []bending.Layer
-	for _, l := range stack {
-		if l.ThicknessM == 0 || l.ModulusPa == 0 {
-			return bending.Film{}, errNoStack
-		}
-		layers = append(layers, bending.Layer{ThicknessM: l.ThicknessM, ModulusPa: l.ModulusPa})
-	}
-	laminate, err := bending.NewLaminate(bending.Narrow, layers...)
+	laminate, err := s.laminate(stack)
 	if err != nil {
 		return bending.Film{}, err
 	}
 	return laminate.Film(len(s.Layers), s.Bent.Facing)
+}
+
+// NeutralCover is how thick a cover would have to be to put the film on the neutral
+// plane, where no bend strains it: one of the encapsulation that there is, or of what
+// carries a bare film.
+func (s *Specimen) NeutralCover() (of Layer, thicknessM float64, err error) {
+	stack := s.bare()
+	switch {
+	case s.Encapsulant != nil:
+		of = *s.Encapsulant
+	case len(s.Layers) > 0:
+		of = s.Layers[len(s.Layers)-1]
+	default:
+		return of, 0, errNoStack
+	}
+	laminate, err := s.laminate(stack)
+	if err != nil {
+		return of, 0, err
+	}
+	thicknessM, err = laminate.NeutralCover(len(s.Layers), of.ModulusPa, 0)
+	return of, thicknessM, err
+}
+
+// bare is the stack without what covers the film.
+func (s *Specimen) bare() []Layer {
+	return append(append([]Layer(nil), s.Layers...), Layer{"film", s.ThicknessM, s.ModulusPa})
+}
+
+func (s *Specimen) laminate(stack []Layer) (bending.Laminate, error) {
+	if s.Bent == nil {
+		return bending.Laminate{}, errNotBent
+	}
+	var layers []bending.Layer
+	for _, l := range stack {
+		if l.ThicknessM == 0 || l.ModulusPa == 0 {
+			return bending.Laminate{}, errNoStack
+		}
+		layers = append(layers, bending.Layer{ThicknessM: l.ThicknessM, ModulusPa: l.ModulusPa})
+	}
+	return bending.NewLaminate(bending.Narrow, layers...)
 }
 
 // StrainBelow is the specimen's limit of strain, nil when it has none.

@@ -195,9 +195,24 @@ func (b *Bench) lay(to Place, by string) {
 	b.note(by, notePlace, math.NaN(), to.String())
 }
 
+// wrap has the strip laid round a rod, or flat, by the words for it: "round the rod of 12
+// mm", or "flat".
+func (b *Bench) wrap(words string) bool {
+	var mm float64
+	if _, err := fmt.Sscanf(words, "round the rod of %g mm", &mm); !b.world.strip.Rods || words != "flat" && (err != nil || !(mm > 0)) {
+		return false
+	}
+	b.world.Wrap(mm * 1e-3)
+	b.note("person", notePlace, math.NaN(), words)
+	return true
+}
+
 // Move has a person do as told: "place", or "lift" with where to, such as "lift
-// cold block".
+// cold block"; or where a strip is laid round rods, "round the rod of 12 mm" and "flat".
 func (b *Bench) Move(at clock.Instant, words string) error {
+	if b.Advance(at); b.wrap(words) {
+		return nil
+	}
 	to, known := OnPlate, words == "place"
 	if where, lifts := strings.CutPrefix(words, "lift "); lifts {
 		to, known = placeOf(where)
@@ -206,7 +221,6 @@ func (b *Bench) Move(at clock.Instant, words string) error {
 	if !known {
 		return fmt.Errorf("%q moves nothing here: expected place, lift air, lift moving air or lift cold block", words)
 	}
-	b.Advance(at)
 	b.lay(to, "person")
 	return nil
 }

@@ -1,6 +1,7 @@
 package twin
 
 import (
+	"errors"
 	"math"
 
 	"dwell/drivers/bending"
@@ -68,11 +69,14 @@ func (m Motion) gone(s, whole float64) (distance, speed float64) {
 	}
 }
 
-// StripModel is a specimen clamped into a stage, and what bending does to its film.
+// StripModel is a specimen in a fixture, and what bending does to its film. The fixture
+// is one of the first three.
 type StripModel struct {
-	Ends        bending.Ends
+	Ends        bending.Ends // of a strip that buckles
+	GapM        float64      // between plates, at FlatAtM
+	Rods        bool         // that a person lays it round
 	FreeLengthM float64
-	FlatAtM     float64 // the position of the stage at which it lies flat
+	FlatAtM     float64 // the position of the stage at which it lies flat, or the plates stand open
 	SensorM     float64 // length of the film along the strip; 0 for a point
 	Film        bending.Film
 	GaugeFactor float64 // R = R flat (1 + GaugeFactor strain)
@@ -99,31 +103,32 @@ func (m StripModel) CyclesTo(strain, rise float64) float64 {
 // strip is the constants of a StripModel.
 type strip struct {
 	StripModel
-	buckle bending.Buckle
-	exists bool
+	fixture bending.Fixture // nil for rods
+	exists  bool
 }
 
 func newStrip(m StripModel) (strip, error) {
-	if m.Ends == "" {
+	s, of := strip{StripModel: m, exists: true}, m.Film.Strip(m.FreeLengthM)
+	var err error
+	switch {
+	case m.Rods:
+	case m.GapM > 0:
+		s.fixture, err = bending.NewFold(of, m.GapM+m.FlatAtM) // travel counts from the switch, so that nothing moves the plates beyond
+	case m.Ends != "":
+		s.fixture, err = bending.NewBuckle(of, m.Ends)
+	default:
 		return strip{}, nil
 	}
-	b, err := bending.NewBuckle(m.Film.Strip(m.FreeLengthM), m.Ends)
-	return strip{m, b, true}, err
+	return s, err
 }
 
-// strains are those of the film in the middle of the strip, and over its length. A
-// strip that is pulled, or pushed too far, breaks.
-func (s *strip) strains(positionM float64) (most, mean float64, breaks bool) {
-	travel := positionM - s.FlatAtM
-	if travel > s.buckle.Limits().GreatestTravelM || travel < -pulledM {
-		return 0, 0, true
-	}
-	if travel <= s.buckle.Limits().LeastTravelM {
-		return 0, 0, false
-	}
-	bend, err := s.buckle.AtTravel(travel)
-	if err != nil {
-		return 0, 0, true
+// strains are those of the film in the middle of the strip, and over its length, at a
+// position of the stage or round a rod of a diameter. A strip that is pulled, or pushed
+// too far, breaks.
+func (s *strip) strains(positionM, rodM float64) (most, mean float64, breaks bool) {
+	bend, flat, err := s.bend(positionM, rodM)
+	if err != nil || flat {
+		return 0, 0, err != nil
 	}
 	curvature := 1 / bend.NeutralRadiusM
 	along := curvature
@@ -136,6 +141,32 @@ func (s *strip) strains(positionM float64) (most, mean float64, breaks bool) {
 	mean, err2 := s.Film.Strain(along)
 	return most, mean, err1 != nil || err2 != nil
 }
+
+// bend is the shape of the strip; an error for one that breaks it.
+func (s *strip) bend(positionM, rodM float64) (b bending.Bend, flat bool, err error) {
+	if s.Rods && rodM == 0 {
+		return b, true, nil
+	}
+	if s.Rods {
+		b, err = bending.OnMandrel(s.Film.Strip(s.FreeLengthM), rodM/2)
+		return b, false, err
+	}
+	travel, limits := positionM-s.FlatAtM, s.fixture.Limits()
+	if s.GapM > 0 { // plates that stand too far apart leave it as wide as it can be
+		b, err = s.fixture.AtTravel(math.Max(positionM, limits.LeastTravelM))
+		return b, false, err
+	}
+	if travel < -pulledM {
+		return b, false, errPulled
+	}
+	if travel <= limits.LeastTravelM {
+		return b, true, nil
+	}
+	b, err = s.fixture.AtTravel(travel)
+	return b, false, err
+}
+
+var errPulled = errors.New("the strip is pulled")
 
 // pulledM is by how much the clamps can be drawn beyond flat before the strip tears or
 // slips: half a percent of 50 mm. Demo data.
@@ -150,6 +181,7 @@ type Strip struct {
 	At     float64 // the position for which Mean holds
 	Known  bool
 	Mean   float64
+	RodM   float64 // diameter of the rod that it lies round; 0 for none
 }
 
 // Stage is a world's stage.
@@ -179,6 +211,14 @@ func (w *World) Drive(m Motion) {
 	w.state.Stage.Motion = m
 }
 
+// Wrap is a hand that lays the strip round a rod of a diameter; 0 for flat.
+func (w *World) Wrap(rodM float64) {
+	w.count(w.state.Now)
+	s := &w.state.Stage.Strip
+	s.RodM, s.Known = rodM, false
+	w.turn()
+}
+
 // turn counts half a cycle for the specimen, at a moment at which the carriage stands
 // or turns round.
 func (w *World) turn() {
@@ -187,7 +227,7 @@ func (w *World) turn() {
 		return
 	}
 	at, _, _ := w.StageAt(w.state.Now)
-	most, _, breaks := w.strip.strains(at)
+	most, _, breaks := w.strip.strains(at, w.state.Stage.Strip.RodM)
 	if s.Broken = breaks; breaks || most == s.Strain {
 		return
 	}
@@ -208,7 +248,7 @@ func (w *World) bent(t clock.Instant) (factor float64, open bool) {
 	s := &w.state.Stage.Strip
 	at, _, _ := w.StageAt(t)
 	if !s.Known || at != s.At {
-		_, s.Mean, _ = w.strip.strains(at)
+		_, s.Mean, _ = w.strip.strains(at, w.state.Stage.Strip.RodM)
 		s.At, s.Known = at, true
 	}
 	factor = 1 + float64(w.strip.GaugeFactor*s.Mean)
@@ -222,7 +262,7 @@ func (w *World) FilmStrain() float64 {
 		return 0
 	}
 	at, _, _ := w.StageAt(w.state.Now)
-	most, _, _ := w.strip.strains(at)
+	most, _, _ := w.strip.strains(at, w.state.Stage.Strip.RodM)
 	return most
 }
 

@@ -91,7 +91,7 @@ func sceneOf(r *rig.Rig, s *rig.Specimen, seed uint64) (Scene, error) {
 	return scene, nil
 }
 
-// stripOf clamps the specimen into the rig's stage, if it has one.
+// stripOf puts the specimen into what the rig bends it with, if it has that.
 func stripOf(m *StripModel, r *rig.Rig, s *rig.Specimen) error {
 	b := r.Bending
 	if b == nil || s.Bent == nil {
@@ -101,7 +101,8 @@ func stripOf(m *StripModel, r *rig.Rig, s *rig.Specimen) error {
 	if err != nil {
 		return fmt.Errorf("specimen %s: %w", s.ID, err)
 	}
-	m.Ends, m.FreeLengthM, m.FlatAtM, m.Film = b.Ends, b.FreeLengthM, b.FlatAtM, film
+	m.Ends, m.GapM, m.Rods = b.Ends, b.GapM, b.RodsM != nil
+	m.FreeLengthM, m.FlatAtM, m.Film = b.FreeLengthM, b.FlatAtM, film
 	if s.Bent.Current == "along" {
 		m.SensorM = s.LengthM
 	} else {

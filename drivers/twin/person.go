@@ -77,14 +77,18 @@ func (p *Person) Ask(text string, by clock.Instant) (string, error) {
 	if strings.Contains(text, "the id of the specimen") {
 		return p.specimen, nil
 	}
+	if strings.Contains(text, "type yes") {
+		return "yes", nil
+	}
 	return "done", nil
 }
 
-// Move lays the specimen on the plate (to "plate") or takes it elsewhere. at is
-// the moment of the key, which differs from that of the hand by at most within.
+// Move lays the specimen on the plate (to "plate") or takes it elsewhere, or lays a strip
+// round a rod ("round the rod of 12 mm") or "flat". at is the moment of the key, which
+// differs from that of the hand by at most within.
 func (p *Person) Move(to string, by clock.Instant) (at, within clock.Instant, err error) {
 	place, ok := placeOf(to)
-	if !ok {
+	if bends := to == "flat" || strings.HasPrefix(to, "round "); !ok && !bends {
 		return 0, 0, errors.New("a person does not know where " + to + " is")
 	}
 	hand := p.clock.Now() + p.between(soonest, latest)
@@ -93,7 +97,11 @@ func (p *Person) Move(to string, by clock.Instant) (at, within clock.Instant, er
 		return 0, 0, err
 	}
 	p.bench.Advance(p.clock.Now())
-	p.bench.lay(place, "person")
+	if ok {
+		p.bench.lay(place, "person")
+	} else if !p.bench.wrap(to) {
+		return 0, 0, errors.New("a person finds no rod here to lay the strip " + to)
+	}
 	if key > hand {
 		if err := p.wait(key, by); err != nil {
 			return 0, 0, err

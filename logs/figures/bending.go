@@ -15,7 +15,7 @@ func BendResponse(o Origin, flat, uFlat, bent, uBent, radius float64) (Figure, e
 	if err != nil {
 		return Figure{}, err
 	}
-	return o.figure(meaning{"bend_response", "relative change", "%", "100 (R bent - R flat)/R flat at the stated radius", "common practice"}, value, b, Given{"radius", radius, "m"})
+	return o.figure(meaning{"bend_response", "relative change", "%", "100 (R bent - R flat)/R flat at the stated radius, that of the neutral plane", "common practice"}, value, b, Given{"radius", radius, "m"})
 }
 
 // GaugeFactor is the relative change of resistance per strain: through zero, and as the

@@ -11,7 +11,7 @@ import (
 type shape struct {
 	from, to float64 // s; the stage is told at the first
 	arrives  float64 // s, at the latest
-	position float64 // m
+	position float64 // m, of the stage; the diameter of the rod, where a strip is laid round rods
 	cycles   float64 // done before
 }
 
@@ -20,7 +20,19 @@ type bend struct {
 	RadiusM    float64 `json:"radius_m"`
 	URadiusM   float64 `json:"u_radius_m"`
 	TravelM    float64 `json:"travel_m"`
+	RodM       float64 `json:"rod_m"`
+	Strain     float64 `json:"strain"`
+	UStrain    float64 `json:"u_strain"`
 	MeanStrain float64 `json:"mean_strain"`
+}
+
+// uRelative is the relative standard uncertainty of its strain. Runs of before had only
+// that of the radius.
+func (b *bend) uRelative() float64 {
+	if b.UStrain > 0 {
+		return math.Abs(b.UStrain / b.Strain)
+	}
+	return b.URadiusM / b.RadiusM
 }
 
 // held is the resistance in one shape, at rest and brought to one temperature.
@@ -29,7 +41,7 @@ type held struct {
 	r, u float64
 	degC float64 // of the film; 0 when nothing was read beside it
 	law  float64 // relative, with its sign: what one standard uncertainty of the law that brought it there makes
-	bend *bend   // nil when flat
+	bend *bend   // nil when flat, or open between plates
 }
 
 // sameTravel is how far two positions may differ that are one, m: a stage is told to the
@@ -38,8 +50,8 @@ const sameTravel = 2e-6
 
 // bending is what bending, and doing so again and again, does to the resistance.
 func (c *computer) bending() {
-	if c.Facts.Stage == "" || len(c.shapes) == 0 {
-		c.skip("bend_response, gauge_factor, cycles_to_threshold", errors.New("nothing was bent by a stage"))
+	if len(c.shapes) == 0 {
+		c.skip("bend_response, gauge_factor, cycles_to_threshold", errors.New("nothing was bent"))
 		return
 	}
 	all, err := c.held()
@@ -48,7 +60,7 @@ func (c *computer) bending() {
 		return
 	}
 	for _, h := range all {
-		s := Shape{Cycles: h.cycles, R: h.r, U: h.u}
+		s := Shape{Cycles: h.cycles, R: h.r, U: h.u, MeanStrain: c.restStrain()}
 		if h.bend != nil {
 			s.RadiusM, s.MeanStrain = h.bend.RadiusM, h.bend.MeanStrain
 		}
@@ -57,6 +69,15 @@ func (c *computer) bending() {
 	c.bendResponses(all)
 	c.gauge(all)
 	c.wear(all)
+}
+
+// restStrain is the mean strain of the film in the shape that others are compared with: none
+// when it is flat, that between plates that stand open.
+func (c *computer) restStrain() float64 {
+	if c.open == nil {
+		return 0
+	}
+	return c.open.MeanStrain
 }
 
 // mostRest is how much of a shape's end counts, s: what was done before in the same shape
@@ -144,7 +165,11 @@ func (c *computer) scatterOf(all []held, squares float64, dof int) (float64, err
 
 func (c *computer) bendAt(position float64) *bend {
 	for i, b := range c.bends {
-		if math.Abs(c.Facts.FlatAtM+b.TravelM-position) <= sameTravel {
+		at := c.Facts.FlatAtM + b.TravelM
+		if b.RodM > 0 {
+			at = b.RodM
+		}
+		if math.Abs(at-position) <= sameTravel {
 			return &c.bends[i]
 		}
 	}
@@ -201,8 +226,8 @@ func (c *computer) gauge(all []held) {
 		}
 		s := 0.
 		if h.bend != nil {
-			s = h.bend.MeanStrain
-			scale = max(scale, h.bend.URadiusM/h.bend.RadiusM)
+			s = h.bend.MeanStrain - c.restStrain()
+			scale = max(scale, h.bend.uRelative())
 		}
 		strain, change = append(strain, s), append(change, h.r/r0-1)
 	}

@@ -18,6 +18,7 @@ type story struct {
 	moves    []move
 	shapes   []shape
 	bends    []bend // of the plan
+	open     *bend  // between plates that stand open; nil where a strip lies flat instead
 	settings []setting
 	steps    []begun
 	ops      map[string]string // step → what it does, where that matters here
@@ -80,6 +81,7 @@ type happened struct {
 	FromS float64  `json:"from_s"`
 	ToS   float64  `json:"to_s"`
 	Count float64  `json:"cycles"`
+	RodM  float64  `json:"rod_m"`
 }
 
 // planned is the part of plan.json that matters here.
@@ -90,6 +92,7 @@ type planned struct {
 	} `json:"actions"`
 	Summary struct {
 		Bends []bend `json:"bends"`
+		Open  *bend  `json:"open"`
 	} `json:"summary"`
 }
 
@@ -118,7 +121,7 @@ func readStory(r *logs.Run, f Facts) (story, error) {
 		if err := json.Unmarshal(text, &p); err != nil {
 			return t.story, fmt.Errorf("plan.json: %w", err)
 		}
-		t.bends = p.Summary.Bends
+		t.bends, t.open = p.Summary.Bends, p.Summary.Open
 		for _, a := range p.Actions {
 			if a.Op == "sweep" || a.Op == "confirm" || a.Op == "ramp" {
 				t.ops[a.Step] = a.Op
@@ -178,6 +181,11 @@ func (t *teller) hear(e happened) {
 		t.arrived = nil
 	case "moved":
 		t.moved(e)
+	case "bending": // somebody was asked to do it, and the strip is in no shape until it is done
+		t.release(at)
+	case "bent":
+		t.holding = &shape{from: at, arrives: at, position: e.RodM, cycles: t.cycles}
+		t.bendTo(at, e.RodM > 0)
 	case "cycling":
 		t.release(at)
 		t.bendTo(at, true)

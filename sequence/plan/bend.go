@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -62,24 +63,55 @@ type Bend struct {
 	InnerM     float64 `json:"inner_m"`              // of the inner face there
 	URadiusM   float64 `json:"u_radius_m,omitempty"` // standard uncertainty; 0 when none is stated
 	TravelM    float64 `json:"travel_m"`
-	Strain     float64 `json:"strain"`      // of the film, where it is greatest
-	MeanStrain float64 `json:"mean_strain"` // over its length
+	RodM       float64 `json:"rod_m,omitempty"`    // the diameter of the rod that the strip is laid round; 0 for none
+	Strain     float64 `json:"strain"`             // of the film, where it is greatest
+	MeanStrain float64 `json:"mean_strain"`        // over its length
+	UStrain    float64 `json:"u_strain,omitempty"` // standard uncertainty of the former; 0 when none is stated
 }
 
-// stage is the rig's stage with the specimen in it.
+// Cover is what would have to lie on the film for it to be on the neutral plane, where no
+// bend strains it.
+type Cover struct {
+	Of         string  `json:"of"`
+	ModulusPa  float64 `json:"modulus_Pa"`
+	ThicknessM float64 `json:"thickness_m,omitempty"`
+	HasM       float64 `json:"has_m,omitempty"` // the thickness that it has; 0 for a bare film
+	None       string  `json:"none,omitempty"`  // why no thickness does it
+}
+
+// cover is advice, for a protocol that bends.
+func (c *compiler) cover() *Cover {
+	if len(c.plan.Summary.Bends) == 0 {
+		return nil
+	}
+	of, thickness, err := c.specimen.NeutralCover()
+	x := &Cover{Of: of.Of, ModulusPa: of.ModulusPa, ThicknessM: thickness}
+	if c.specimen.Encapsulant != nil {
+		x.HasM = of.ThicknessM
+	}
+	if most := c.rig.Bending.FreeLengthM / bending.Slender; err == nil && thickness > most {
+		err = fmt.Errorf("it would have to be %s thick, and a strip that is bent is %s at most (a part of its length)", near(thickness, inMetre), near(most, inMetre))
+	}
+	if err != nil {
+		x.ThicknessM, x.None = 0, err.Error()
+	}
+	return x
+}
+
+// stage is the rig's fixture with the specimen in it.
 type stage struct {
-	instrument int
+	instrument int // -1 for rods, which a person uses
 	bench      *rig.Bending
 	film       bending.Film
-	buckle     bending.Buckle
-	motion     int // channels
+	fixture    bending.Fixture // nil for rods
+	motion     int             // channels
 	position   int
 	accel      float64
 	fastest    float64
 }
 
-// stageOf finds the stage; nil, after a mistake, when nothing can be bent here.
-func (c *compiler) stageOf(at *yamltext.Node) *stage {
+// strip is the specimen in what bends it; nil, after a mistake, when nothing can be bent here.
+func (c *compiler) strip(at *yamltext.Node) *stage {
 	b := c.rig.Bending
 	if b == nil {
 		if !c.rig.Lost() && valueOf(c.rig.Doc.Root, "bending") == nil {
@@ -89,18 +121,48 @@ func (c *compiler) stageOf(at *yamltext.Node) *stage {
 		return nil
 	}
 	s := &stage{instrument: c.rig.Instrument(b.Stage), bench: b}
-	p := c.rig.Instruments[s.instrument].Profile
-	s.motion, s.position = c.channelOf(s.instrument, readMotion), c.channelOf(s.instrument, setPosition)
-	s.fastest = p.Sets[p.Set(setSpeed)].Most
-	s.accel = s.fastest / p.FullSpeed.Seconds()
 	var err error
 	if s.film, err = c.specimen.BendingFilm(); err != nil {
 		c.wrong(at, "the specimen %s cannot be bent: %s", c.specimen.ID, err)
 		return nil
 	}
-	if s.buckle, err = bending.NewBuckle(s.film.Strip(b.FreeLengthM), b.Ends); err != nil {
-		c.wrong(at, "%s", err)
+	if b.RodsM != nil {
+		return s
+	}
+	if s.fixture, err = b.Fixture(s.film.Strip(b.FreeLengthM)); err == nil && b.GapM > 0 {
+		_, err = s.fixture.AtTravel(0)
+	}
+	if err != nil {
+		c.wrong(at, "%s", err).Note(c.rig.Doc, b.Node, "how the strip is bent stands here")
 		return nil
+	}
+	return s
+}
+
+// stageOf finds the stage with the strip in it; nil, after a mistake, when there is none.
+func (c *compiler) stageOf(at *yamltext.Node) *stage {
+	s := c.strip(at)
+	if s == nil {
+		return nil
+	}
+	if s.fixture == nil {
+		c.wrong(at, "on this rig a person lays the strip round rods, and nothing moves by itself").
+			Note(c.rig.Doc, s.bench.Node, "as is said here").Hint("- bend: {rod: 12 mm, at most: 10 min} and - flat: {at most: 10 min} ask for it")
+		return nil
+	}
+	p := c.rig.Instruments[s.instrument].Profile
+	s.motion, s.position = c.channelOf(s.instrument, readMotion), c.channelOf(s.instrument, setPosition)
+	s.fastest = p.Sets[p.Set(setSpeed)].Most
+	s.accel = s.fastest / p.FullSpeed.Seconds()
+	if s.bench.GapM > 0 && c.plan.Summary.Open == nil {
+		open, err := s.fixture.AtTravel(0)
+		if err == nil {
+			c.plan.Summary.Open, err = c.shaped(s, open, at.Pos.Line)
+		}
+		if err != nil {
+			c.wrong(at, "with the plates open: %s", err)
+			return nil
+		}
 	}
 	return s
 }
@@ -146,7 +208,7 @@ func (c *compiler) shape(st *stage, t map[string]*yamltext.Node, at *yamltext.No
 		c.wrongValue(v, "%s", err)
 		return v, false
 	}
-	c.strained(st, bend, v)
+	c.strained(st, bend, v, 0)
 	v.Value = round12(st.bench.FlatAtM + bend.TravelM)
 	v.Unit, _ = quantity.LookUp("mm")
 	return v, true
@@ -156,21 +218,21 @@ func (c *compiler) shape(st *stage, t map[string]*yamltext.Node, at *yamltext.No
 func (s *stage) bend(t map[string]*yamltext.Node, v float64) (bending.Bend, error) {
 	switch {
 	case t["travel"] != nil:
-		return s.buckle.AtTravel(v)
+		return s.fixture.AtTravel(v)
 	case t["strain"] != nil:
 		radius, err := s.film.NeutralRadiusM(v)
 		if err != nil {
 			return bending.Bend{}, err
 		}
-		return s.buckle.AtRadius(radius)
+		return s.fixture.AtRadius(radius)
 	}
-	return s.buckle.AtRadius(v)
+	return s.fixture.AtRadius(v)
 }
 
-// strained holds a bend against what the specimen bears, and tells of it.
-func (c *compiler) strained(st *stage, bend bending.Bend, v value) {
+// shaped is a bend by all of its names, with its uncertainty.
+func (c *compiler) shaped(st *stage, bend bending.Bend, line int) (*Bend, error) {
 	strip := st.film.Strip(st.bench.FreeLengthM)
-	b := Bend{Line: v.node.Pos.Line, RadiusM: bend.NeutralRadiusM, TravelM: bend.TravelM}
+	b := &Bend{Line: line, RadiusM: bend.NeutralRadiusM, TravelM: bend.TravelM}
 	var err1, err2, err3 error
 	b.InnerM, err1 = strip.RadiusM(bend.NeutralRadiusM, bending.InnerFace)
 	b.Strain, err2 = st.film.Strain(1 / bend.NeutralRadiusM)
@@ -181,16 +243,23 @@ func (c *compiler) strained(st *stage, bend bending.Bend, v value) {
 			b.MeanStrain, err3 = st.film.Strain(mean)
 		}
 	}
-	u := bending.Uncertainty{TravelM: st.bench.UTravelM, FreeLengthM: st.bench.UFreeLengthM}
-	if u != (bending.Uncertainty{}) {
-		var err error
-		b.URadiusM, err = bend.RadiusUncertaintyM(u)
-		err3 = errors.Join(err3, err)
+	if u := st.bench.Uncertainty(c.specimen.Bent); u != (bending.Uncertainty{}) {
+		var err4, err5 error
+		b.URadiusM, err4 = bend.RadiusUncertaintyM(u)
+		b.UStrain, err5 = bend.StrainUncertainty(b.Strain, u)
+		err3 = errors.Join(err3, cmp.Or(err4, err5))
 	}
-	if err := errors.Join(err1, err2, err3); err != nil {
+	return b, errors.Join(err1, err2, err3)
+}
+
+// strained holds a bend against what the specimen bears, and tells of it.
+func (c *compiler) strained(st *stage, bend bending.Bend, v value, rodM float64) {
+	b, err := c.shaped(st, bend, v.node.Pos.Line)
+	if err != nil {
 		c.wrongValue(v, "%s", err)
 		return
 	}
+	b.RodM = rodM
 	limit := c.specimen.StrainBelow()
 	switch {
 	case limit == nil:
@@ -200,8 +269,8 @@ func (c *compiler) strained(st *stage, bend bending.Bend, v value) {
 		c.wrongValue(v, "this bends the film by %s, at a radius of %s and a travel of %s: more than the specimen bears (%s)",
 			percent(b.Strain), near(b.RadiusM, inMetre), near(b.TravelM, inMetre), percent(*limit.Below)).Note(limit.Doc, limit.Node, "the limit stands here")
 	}
-	if c.muted == nil && !slices.Contains(c.plan.Summary.Bends, b) {
-		c.plan.Summary.Bends = append(c.plan.Summary.Bends, b)
+	if c.muted == nil && !slices.Contains(c.plan.Summary.Bends, *b) {
+		c.plan.Summary.Bends = append(c.plan.Summary.Bends, *b)
 	}
 }
 
@@ -292,11 +361,20 @@ func (c *compiler) homeStep(s step) {
 	c.spend(min(homesS, p.Sets[k].Takes.Seconds()))
 }
 
-// bendStep bends to a shape, or back to flat.
+// bendStep bends to a shape, or back to flat, or opens the plates.
 func (c *compiler) bendStep(s step) {
+	if c.rig.Bending != nil && c.rig.Bending.RodsM != nil {
+		c.layRound(s)
+		return
+	}
 	keys := []string{"speed", "!at most"}
 	if s.name == "bend" {
 		keys = append(keys, shapes...)
+	}
+	if plates := c.rig.Bending != nil && c.rig.Bending.GapM > 0; plates != (s.name == "open") && s.name != "bend" {
+		c.wrong(s.verb, "%s", map[bool]string{true: "between plates nothing lies flat", false: "there are no plates on this rig to open"}[plates]).
+			Hint(map[bool]string{true: "- open: {at most: 10 s}", false: "- flat: {at most: 10 s}"}[plates])
+		return
 	}
 	t := c.table(s.with, keys...)
 	st, most := c.stageOf(s.verb), c.time(t["at most"])
@@ -314,6 +392,61 @@ func (c *compiler) bendStep(s step) {
 	}
 	c.begin()
 	c.goTo(st, to, speed, most, t["at most"])
+}
+
+// layRound has a person lay the strip round a rod, or take it off and lay it flat.
+func (c *compiler) layRound(s step) {
+	a := Action{Op: Wrap, Text: "flat"}
+	var t map[string]*yamltext.Node
+	if s.name == "bend" {
+		t = c.table(s.with, "!rod", "!at most")
+	} else {
+		t = c.table(s.with, "!at most")
+	}
+	st, most := c.strip(s.verb), c.time(t["at most"])
+	if s.name == "open" {
+		c.wrong(s.verb, "there are no plates on this rig to open").Hint("- flat: {at most: 10 min}")
+		return
+	}
+	c.alone(s.verb)
+	if st == nil || t == nil {
+		return
+	}
+	if n := t["rod"]; n != nil && !c.rod(st, n, &a) || s.name == "bend" && n == nil {
+		return
+	}
+	a.AtMostNs = most
+	c.begin()
+	c.emit(a)
+	c.spend(personS)
+}
+
+// rod finds the rod that is asked for by its diameter.
+func (c *compiler) rod(st *stage, n *yamltext.Node, a *Action) bool {
+	v, ok := c.value(n, inMetre)
+	if !ok {
+		return false
+	}
+	var known []string
+	for _, d := range st.bench.RodsM {
+		if math.Abs(d-v.Value) < 1e-9 {
+			a.Target = d
+		}
+		known = append(known, near(d, inMetre))
+	}
+	if a.Target == 0 {
+		c.wrongValue(v, "there is no rod of %s on this rig: there are %s", near(v.Value, inMetre), strings.Join(known, ", ")).
+			Note(c.rig.Doc, st.bench.Node, "their diameters stand here")
+		return false
+	}
+	bend, err := bending.OnMandrel(st.film.Strip(st.bench.FreeLengthM), a.Target/2)
+	if err != nil {
+		c.wrongValue(v, "%s", err)
+		return false
+	}
+	c.strained(st, bend, v, a.Target)
+	a.Text = "round the rod of " + plainText(round12(1e3*a.Target)) + " mm"
+	return true
 }
 
 func (s *stage) flat() value {
@@ -343,21 +476,21 @@ func plainText(v float64) string { return string(quantity.AppendNumber(nil, v)) 
 // reached, for the gate and the driver, which know nothing of bending.
 func (c *compiler) strainRule() {
 	limit, b := c.specimen.StrainBelow(), c.rig.Bending
-	if limit == nil || b == nil || len(c.plan.Summary.Bends) == 0 {
+	if limit == nil || b == nil || b.RodsM != nil || len(c.plan.Summary.Bends) == 0 {
 		return
 	}
 	film, err := c.specimen.BendingFilm()
 	if err != nil {
 		return
 	}
-	buckle, err := bending.NewBuckle(film.Strip(b.FreeLengthM), b.Ends)
+	fixture, err := b.Fixture(film.Strip(b.FreeLengthM))
 	if err != nil {
 		return
 	}
-	travel := buckle.Limits().GreatestTravelM
+	travel := fixture.Limits().GreatestTravelM
 	for _, strain := range []float64{*limit.Below, -*limit.Below} {
 		if radius, err := film.NeutralRadiusM(strain); err == nil {
-			if bend, err := buckle.AtRadius(radius); err == nil {
+			if bend, err := fixture.AtRadius(radius); err == nil {
 				travel = bend.TravelM
 			}
 		}

@@ -182,6 +182,7 @@ func (c *compiler) finish(t map[string]*yamltext.Node) {
 	c.finishOutline()
 	c.finishPolled()
 	c.prelude()
+	c.plan.Summary.Cover = c.cover()
 	c.finishRules()
 	c.finishWaits()
 	c.finishSummary(t)

@@ -223,6 +223,9 @@ func (c *compiler) restAt(y *cycling, to value, ends int64) {
 		c.plan.Actions[n-1].Count = ends
 	}
 	name := "flat"
+	if y.st.bench.GapM > 0 {
+		name = "open"
+	}
 	if to.Value != y.flat.Value {
 		name = "bent"
 	}

@@ -89,6 +89,10 @@ func (p *Plan) bounded() error {
 			if a.Op == Cycle && (a.Count < 1 || a.Count > mostTimes || a.DurationNs == 0 || len(a.Setpoints) != 2) {
 				return wrong("it does not say how many cycles of what")
 			}
+		case Wrap:
+			if a.AtMostNs <= 0 || a.Text == "" {
+				return wrong("it asks for nothing, or could wait for ever")
+			}
 		case Begin, Set, Wait, Record, Mark, Note:
 			if a.DurationNs < 0 {
 				return wrong("a time below zero")

@@ -114,7 +114,7 @@ func (c *compiler) finishOutline() {
 		}
 		a := c.plan.Actions[i]
 		open[row] = append(open[row], a)
-		if a.Op == Person || (a.Op == Place || a.Op == Lift) && a.By == "person" {
+		if a.Op == Person || a.Op == Wrap || (a.Op == Place || a.Op == Lift) && a.By == "person" {
 			c.plan.Summary.Steps[row].NeedsPerson = true
 		}
 	}
@@ -263,6 +263,8 @@ func (c *compiler) doesByHand(a Action) string {
 		return fmt.Sprintf("asks for the id, expects %s; %s; expects %s to %s, the same both ways within %.2g %%", k.Specimen, settings(a.Setpoints), near(k.LowOhm, inOhm), near(k.HighOhm, inOhm), 100*k.Asymmetry)
 	case Record:
 		return c.readText(a.Polled)
+	case Wrap:
+		return fmt.Sprintf("a person lays the strip %s, at most %s", a.Text, s(a.AtMostNs))
 	case Home, Move, Cycle:
 		return c.doesMotion(a)
 	}

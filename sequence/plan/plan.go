@@ -57,6 +57,8 @@ type Summary struct {
 	Measured  []Measured `json:"measured,omitempty"`
 	StaysOn   []StaysOn  `json:"stays_on,omitempty"`
 	Bends     []Bend     `json:"bends,omitempty"`
+	Cover     *Cover     `json:"cover,omitempty"`
+	Open      *Bend      `json:"open,omitempty"` // the shape between plates that stand open: what others are compared with is not flat there
 }
 
 // Reaction is how long a rule takes at worst from the moment at which what it forbids
@@ -131,6 +133,7 @@ const (
 	Loop    Op = "loop"    // Count times what stands up to Again
 	Again   Op = "again"   // back to the action at Jump
 
+	Wrap  Op = "wrap"  // Text: a person lays the strip round the rod of diameter Target, or flat
 	Home  Op = "home"  // Setpoints, by which a stage finds its switch, within AtMostNs; Text to ask a person before, for DurationNs
 	Move  Op = "move"  // Setpoints; Channel within Within of Target and Channels[0] still: after DurationNs, at most AtMostNs; ends Count cycles
 	Cycle Op = "cycle" // Count times Setpoints[0], Setpoints[1], each time in DurationNs; from then on as Move. When it holds: on at Jump

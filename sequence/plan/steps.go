@@ -22,7 +22,7 @@ type step struct {
 
 // verbs are the steps there are.
 var verbs = []string{"confirm", "source", "source off", "for each", "repeat", "group", "bring", "ramp", "hold", "record",
-	"mark", "note", "sweep", "place", "lift", "ask", "home", "bend", "flat", "cycle"}
+	"mark", "note", "sweep", "place", "lift", "ask", "home", "bend", "flat", "open", "cycle"}
 
 // containers are the steps with steps inside.
 var containers = []string{"for each", "repeat", "group"}
@@ -190,7 +190,7 @@ func (c *compiler) perform(s step) {
 		c.ask(s)
 	case "home":
 		c.homeStep(s)
-	case "bend", "flat":
+	case "bend", "flat", "open":
 		c.bendStep(s)
 	case "cycle":
 		c.cycle(s)

@@ -27,6 +27,7 @@ type stand struct {
 	moved  *Action    // the last place or lift
 	homed  *Action    // the last time that a stage found its switch
 	bent   *Action    // and the last time that it went somewhere since
+	laid   *Action    // the last time that a strip was laid round a rod, or flat
 }
 
 // visit is a temperature that a heater was brought to.
@@ -65,6 +66,8 @@ func (s *stand) after(a *Action) {
 		s.homed, s.bent = a, nil
 	case Move, Cycle:
 		s.bent = a
+	case Wrap:
+		s.laid = a
 	case Record:
 		for _, x := range a.Polled {
 			k := slices.IndexFunc(s.rates, func(o Polled) bool { return o.Channel == x.Channel })
@@ -186,6 +189,9 @@ func (w *wayBack) electric(set []Setpoint) {
 // bend has a stage find its switch again, with all that is asked before that, and go
 // where it stood: at flat, after cycles.
 func (w *wayBack) bend(now stand) {
+	if now.laid != nil {
+		w.add(*now.laid)
+	}
 	if now.homed == nil {
 		return
 	}

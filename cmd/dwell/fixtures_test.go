@@ -1,0 +1,78 @@
+package main
+
+import (
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"dwell/logs/figures"
+)
+
+// rehearsedWith rehearses a protocol of an example with its files changed: "old => new".
+func rehearsedWith(t *testing.T, bench, protocol string, changes ...string) *execution {
+	t.Helper()
+	dir := t.TempDir()
+	for _, name := range []string{"rig.yaml", "specimen.yaml", protocol} {
+		text := read(t, leafClip+bench+"/"+name)
+		for _, c := range changes {
+			old, new, _ := strings.Cut(c, " => ")
+			text = strings.ReplaceAll(text, old, new)
+		}
+		write(t, filepath.Join(dir, name), text)
+	}
+	s := &speech{out: io.Discard, err: os.Stderr}
+	j, err := load(s, files{protocol: filepath.Join(dir, protocol)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	x := &execution{speech: s, kind: "rehearsal", job: j, outlook: outlook{root: dir}, seed: 7}
+	if err := x.rehearse(); err != nil {
+		t.Fatalf("%v; outcome %+v", err, x.outcome)
+	}
+	return x
+}
+
+// On each of the four fixtures the figures find the gauge factor of the virtual film, which
+// is 2, and a change of resistance for every radius.
+func TestFixturesEndToEnd(t *testing.T) {
+	for _, c := range []struct {
+		bench, protocol string
+		radii           int
+		changes         []string
+	}{
+		{"bending", "bend.yaml", 2, nil},
+		{"bending", "bend.yaml", 2, []string{"ends: clamped => ends: hinged", "strain: 0.7 % => strain: 0.6 %"}},
+		{"plates", "fold.yaml", 2, nil},
+		{"rods", "rods.yaml", 3, nil},
+	} {
+		x := rehearsedWith(t, c.bench, c.protocol, c.changes...)
+		found := false
+		var radii []float64
+		for _, f := range figuresOf(t, x.folder) {
+			if f.Figure == "gauge_factor" && f.Flavour == "through zero" {
+				found = true
+				// The film's resistance goes as 1 + 2 strain; between open plates the change is
+				// from a film that is strained already, 0.6 % of strain and so 1.2 % of R.
+				if math.Abs(f.Value-2) > max(f.Expanded, 0.03) {
+					t.Errorf("%s %v: a gauge factor of %g ± %v", c.bench, c.changes, f.Value, f.Expanded)
+				}
+			}
+			if i := slices.IndexFunc(f.With, func(g figures.Given) bool { return g.Name == "radius" }); f.Figure == "bend_response" && i >= 0 && !slices.Contains(radii, f.With[i].Value) {
+				radii = append(radii, f.With[i].Value)
+			}
+		}
+		if !found || len(radii) != c.radii {
+			t.Errorf("%s %v: gauge factor found: %v; responses at radii %v", c.bench, c.changes, found, radii)
+		}
+		if v := verified(t, x.folder); len(v.findings) > 0 {
+			t.Errorf("%s: %v", c.bench, v.findings)
+		}
+		if page := read(t, filepath.Join(x.folder, "report.html")); !strings.Contains(page, "neutral plane") {
+			t.Errorf("%s: the report does not say which surface a radius is that of", c.bench)
+		}
+	}
+}
