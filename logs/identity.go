@@ -33,6 +33,7 @@ type Identity struct {
 	Safe     *bool  `json:"safe,omitempty"`
 	Exit     *int   `json:"exit,omitempty"`
 	Readings int64  `json:"readings,omitempty"`
+	Unsealed bool   `json:"unsealed,omitempty"` // it has ended, and its folder is not sealed yet: Seal takes this out
 
 	Repeats  *Repeats  `json:"repeats,omitempty"`  // of a run that repeats an old one
 	Segments []Segment `json:"segments,omitempty"` // of a run that was taken up again, after the first
@@ -67,8 +68,9 @@ type Segment struct {
 	Dwell        string     `json:"dwell"`
 	Boundary     string     `json:"boundary"` // the step that it begins with
 	BoundaryNs   int64      `json:"boundary_ns"`
-	Before       string     `json:"before"`          // how the part before it ended, and why
-	Ports        []Port     `json:"ports,omitempty"` // other than before, from a rig file of that day
+	Before       string     `json:"before"`             // how the part before it ended, and why
+	Sealings     int        `json:"sealings,omitempty"` // that speak of what was before it
+	Ports        []Port     `json:"ports,omitempty"`    // other than before, from a rig file of that day
 	Acknowledged string     `json:"acknowledged,omitempty"`
 	Operator     string     `json:"operator,omitempty"`
 }
@@ -107,6 +109,17 @@ func (w *Writer) Identify(id Identity) error {
 		return err
 	}
 	return replaceFile(w.fs, filepath.Join(w.dir, identityName), text)
+}
+
+// sealedIdentity is run.json as it stands under a seal.
+func (r *Run) sealedIdentity() (text []byte, changed bool, err error) {
+	id, err := r.Identity()
+	if err != nil || !id.Unsealed {
+		return nil, false, err
+	}
+	id.Unsealed = false
+	text, err = encodeJSON(id)
+	return text, true, err
 }
 
 // encodeJSON is indented JSON for a person to read too, with a newline at its end.

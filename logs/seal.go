@@ -63,6 +63,10 @@ func (s *Sealing) hash(before string) string {
 // the derived ones apart. It refuses a folder that is torn or whose chain or
 // earlier seal is broken, for it would cover that up. The seal is not signed: it
 // finds accidents, not forgers.
+//
+// Until then run.json of a run that has ended says that it is unsealed. The seal is over
+// run.json without that word, which is taken out last: so a seal that is not there yet is
+// told from one that has gone, wherever a crash comes in between.
 func Seal(disk FS, dir, utc, dwell string) error {
 	r, tails, err := Open(disk, dir)
 	if err != nil {
@@ -82,7 +86,47 @@ func Seal(disk FS, dir, utc, dwell string) error {
 	if s.Files, s.Derived, err = r.digests(); err != nil {
 		return err
 	}
-	return r.addSealing(old, s)
+	identity, late, err := r.sealedIdentity()
+	if errors.Is(err, fs.ErrNotExist) {
+		err = nil
+	}
+	for i := range s.Files {
+		if late && s.Files[i].Name == identityName {
+			s.Files[i] = digests([]Input{{identityName, identity}})[0]
+		}
+	}
+	if err == nil {
+		err = r.addSealing(old, s)
+	}
+	if err == nil && late {
+		err = replaceFile(disk, filepath.Join(dir, identityName), identity)
+	}
+	return err
+}
+
+// Unsealed tells whether a run has been recorded, or gone on, since its folder was sealed
+// last. sealings is how many there were.
+func (r *Run) Unsealed() (unsealed bool, sealings int, err error) {
+	s, err := r.readSeal()
+	if err != nil {
+		return false, 0, err
+	}
+	beyond, err := r.goesBeyond(s)
+	return len(s.Sealings) == 0 || beyond, len(s.Sealings), err
+}
+
+// goesBeyond tells whether the run was taken up again after the last sealing.
+func (r *Run) goesBeyond(s seal) (bool, error) {
+	text, err := r.File(identityName)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return false, err
+	}
+	var id Identity
+	if json.Unmarshal(text, &id) != nil { // which changedInputs finds
+		return false, nil
+	}
+	n := len(id.Segments)
+	return n > 0 && id.Segments[n-1].Sealings >= len(s.Sealings), nil
 }
 
 // digests are size and SHA-256 of every file but the seal, the derived ones apart.
@@ -115,8 +159,9 @@ func SealDerived(disk FS, dir, utc, dwell string) error {
 		return err
 	}
 	old, err := r.readSeal()
-	if err != nil || len(old.Sealings) == 0 {
-		return err
+	beyond, err2 := r.goesBeyond(old)
+	if err := errors.Join(err, err2); err != nil || len(old.Sealings) == 0 || beyond {
+		return err // there is no seal yet that would speak of the whole run
 	}
 	last := old.Sealings[len(old.Sealings)-1]
 	s := Sealing{UTC: utc, Dwell: dwell, Note: sealNote, Files: last.Files, Derived: []Digest{}}
@@ -388,7 +433,8 @@ func (r *Run) brokenSignatures() iter.Seq[Finding] {
 }
 
 // brokenSeal compares the folder with seal.json: exactly with the last sealing;
-// with the ones before it, files may have grown since, run.json may be another.
+// with the ones before it, and with all of a run that has gone on since, files may have
+// grown, run.json may be another.
 func (r *Run) brokenSeal() iter.Seq[Finding] {
 	return func(yield func(Finding) bool) {
 		s, err := r.readSeal()
@@ -399,11 +445,23 @@ func (r *Run) brokenSeal() iter.Seq[Finding] {
 		if len(s.Sealings) == 0 {
 			return
 		}
-		last := s.Sealings[len(s.Sealings)-1]
-		for _, f := range r.sealedFiles(s.Sealings[:len(s.Sealings)-1], last) {
+		n := len(s.Sealings) - 1
+		last, earlier := s.Sealings[n], s.Sealings[:n]
+		open, err := r.goesBeyond(s)
+		if err != nil {
+			yield(findingOf(identityName, err))
+			return
+		}
+		if open {
+			last, earlier = Sealing{}, s.Sealings
+		}
+		for _, f := range r.sealedFiles(earlier, last) {
 			if !yield(f) {
 				return
 			}
+		}
+		if open {
+			return
 		}
 		names, err := r.fileNames()
 		if err != nil {
@@ -422,7 +480,12 @@ func (r *Run) brokenSeal() iter.Seq[Finding] {
 
 func (r *Run) sealedFiles(earlier []Sealing, last Sealing) (found []Finding) {
 	for _, want := range last.Files {
-		if f, ok := r.compare(want, -1); !ok {
+		f, ok := r.compare(want, -1)
+		if !ok && want.Name == identityName { // ended between the seal and its last word
+			text, late, err := r.sealedIdentity()
+			ok = err == nil && late && digests([]Input{{identityName, text}})[0] == want
+		}
+		if !ok {
 			found = append(found, f)
 		}
 	}
@@ -435,7 +498,7 @@ func (r *Run) sealedFiles(earlier []Sealing, last Sealing) (found []Finding) {
 	for i, s := range earlier {
 		for _, want := range s.Files {
 			if want.Name == identityName {
-				continue
+				continue // it says more with every part
 			}
 			if f, ok := r.compare(want, want.Bytes); !ok {
 				f.Text = fmt.Sprintf("not as sealing %d of %s has it: %s", i+1, s.UTC, f.Text)

@@ -381,3 +381,86 @@ func TestVerifyCanBeLeft(t *testing.T) {
 		}
 	}
 }
+
+// A run that ended and could not be sealed says so itself; a seal that has gone is found.
+// That holds wherever sealing is broken off, and for a run that is taken up again.
+func TestUnsealedIsNoLoss(t *testing.T) {
+	m, dir := finished(t, false)
+	identify := func(change func(*Identity)) {
+		t.Helper()
+		run, _, err := Open(m, dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		id, err := run.Identity()
+		if err != nil {
+			t.Fatal(err)
+		}
+		change(&id)
+		w, err := Append(m, dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := errors.Join(w.Identify(id), w.Close()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	expect := func(when string, unsealed bool, sealings int) {
+		t.Helper()
+		run, _, err := Open(m, dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		u, n, err := run.Unsealed()
+		if found := slices.Collect(run.Verify()); err != nil || u != unsealed || n != sealings || len(found) > 0 {
+			t.Errorf("%s: unsealed %v after %d sealings, %v; findings %v", when, u, n, err, found)
+		}
+	}
+	identity := func() string { text, _ := readFile(m, filepath.Join(dir, identityName), 1<<20); return string(text) }
+
+	identify(func(id *Identity) { id.Outcome, id.Unsealed = "stopped", true })
+	expect("closed", true, 0)
+	before := identity()
+	if err := Seal(m, dir, "2026-01-02T04:00:00Z", "1.0"); err != nil {
+		t.Fatal(err)
+	}
+	expect("sealed", false, 1)
+	if strings.Contains(identity(), "unsealed") {
+		t.Errorf("run.json of a sealed folder:\n%s", identity())
+	}
+	after := identity()
+	if err := replaceFile(m, filepath.Join(dir, identityName), []byte(before)); err != nil { // the crash came between the two
+		t.Fatal(err)
+	}
+	expect("sealed, and run.json as it was", false, 1)
+	other := strings.Replace(before, `"stopped"`, `"stopQed"`, 1)
+	if err := replaceFile(m, filepath.Join(dir, identityName), []byte(other)); err != nil {
+		t.Fatal(err)
+	}
+	if found := verify(m, dir); len(found) != 1 || found[0].File != identityName {
+		t.Errorf("an edited run.json of a folder whose sealing was broken off: %v", found)
+	}
+	if err := replaceFile(m, filepath.Join(dir, identityName), []byte(after)); err != nil {
+		t.Fatal(err)
+	}
+
+	identify(func(id *Identity) { id.Outcome, id.Segments = "", []Segment{{Sealings: 1}} })
+	w, err := Append(m, dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(w.Event([]byte(`{"event":"segment"}`)), w.Close()); err != nil {
+		t.Fatal(err)
+	}
+	expect("taken up again", true, 1)
+	if err := SealDerived(m, dir, "2026-01-02T05:00:00Z", "1.0"); err != nil {
+		t.Fatal(err)
+	}
+	expect("taken up again, and derived files sealed", true, 1)
+	identify(func(id *Identity) { id.Outcome, id.Unsealed = "completed", true })
+	expect("closed again", true, 1)
+	if err := Seal(m, dir, "2026-01-02T06:00:00Z", "1.0"); err != nil {
+		t.Fatal(err)
+	}
+	expect("sealed again", false, 2)
+}

@@ -221,7 +221,7 @@ func (x *execution) close(w *logs.Writer) error {
 	code := outcomeCode(x.outcome)
 	x.outcome.Readings = w.Written().Readings // of all parts
 	id.StopUTC, id.Outcome, id.Readings = stop.Format(time.RFC3339Nano), x.outcome.Word, x.outcome.Readings
-	id.Safe, id.Exit = &x.outcome.Safe, &code
+	id.Safe, id.Exit, id.Unsealed = &x.outcome.Safe, &code, true
 	if x.outcome.Cause != nil {
 		id.Reason = x.outcome.Cause.Error()
 	}

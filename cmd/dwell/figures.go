@@ -68,8 +68,16 @@ and steps are then found in the temperature and listed; --plateaus takes a corre
 	return c
 }
 
-// sealDerived seals what was derived anew, beside what the run left.
+// sealDerived seals what was derived anew, beside what the run left. A run that ended
+// before it could seal its folder, in which nothing is found, is sealed with it.
 func sealDerived(r *logs.Run) error {
+	v := &verification{}
+	if err := v.look(r.Dir()); err != nil {
+		return err
+	}
+	if v.unsealed && len(v.findings) == 0 {
+		return sealUnsealed(r.Dir())
+	}
 	return logs.SealDerived(logs.Disk{}, r.Dir(), clock.Today().UTC.Format(time.RFC3339Nano), version)
 }
 

@@ -7,7 +7,6 @@ import (
 	"math"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"time"
 
@@ -86,20 +85,19 @@ func takeUp(s *speech, dir string) (*takenUp, error) {
 	if err := v.look(dir); err != nil {
 		return nil, err
 	}
-	unsealed := slices.ContainsFunc(v.findings, isUnsealed) // killed between its end and its seal
-	if v.findings = slices.DeleteFunc(v.findings, isUnsealed); len(v.findings) > 0 {
+	if len(v.findings) > 0 {
 		return nil, fmt.Errorf("%s: %s: a run goes on only from a folder that is as it was left (dwell verify tells more)", dir, v.findings[0])
 	}
 	r, _, err := logs.Open(logs.Disk{}, dir)
 	if err != nil {
 		return nil, err
 	}
-	t := &takenUp{speech: s, folder: filepath.Clean(dir)}
+	t := &takenUp{speech: s, folder: filepath.Clean(dir), segment: logs.Segment{Sealings: v.sealings}}
 	if t.identity, err = r.Identity(); err != nil {
 		return nil, err
 	}
-	if t.identity.Outcome == "completed" && unsealed {
-		return nil, sealLate(s, dir, t.identity)
+	if t.identity.Outcome == "completed" && v.unsealed {
+		return nil, t.sealLate()
 	}
 	if t.identity.Outcome == "completed" {
 		return nil, fmt.Errorf("%s: the run was completed: there is nothing to go on with", dir)
@@ -119,22 +117,25 @@ func takeUp(s *speech, dir string) (*takenUp, error) {
 	return t, nil
 }
 
-// isUnsealed is a folder that was closed and has no seal.
-func isUnsealed(f logs.Finding) bool { return f.Kind == logs.Missing && f.File == "seal.json" }
-
 // sealLate seals the folder of a run that ended just before it could.
-func sealLate(s *speech, dir string, id logs.Identity) error {
+func (t *takenUp) sealLate() error {
+	if err := sealUnsealed(t.folder); err != nil {
+		return err
+	}
+	id := t.identity
+	t.speech.say("the run was completed and had only not been sealed; it is now")
+	t.speech.object(map[string]any{"run": t.folder, "outcome": id.Outcome, "safe": id.Safe, "readings": id.Readings, "exit": exitDone})
+	return nil
+}
+
+// sealUnsealed seals a folder in which nothing was found, and which nobody is writing to.
+func sealUnsealed(dir string) error {
 	folder, err := lockFolder(dir, "")
 	if err != nil {
 		return err
 	}
 	defer folder.Give()
-	if err := logs.Seal(logs.Disk{}, dir, id.StopUTC, version); err != nil {
-		return err
-	}
-	s.say("the run was completed and had only not been sealed; it is now")
-	s.object(map[string]any{"run": dir, "outcome": id.Outcome, "safe": id.Safe, "readings": id.Readings, "exit": exitDone})
-	return nil
+	return logs.Seal(logs.Disk{}, dir, clock.Today().UTC.Format(time.RFC3339Nano), version)
 }
 
 // keptJob is the job of a run folder, from the bytes that lie there.
@@ -330,6 +331,7 @@ func (t *takenUp) begin(x *execution) error {
 	s.FromNs, s.StartUTC = int64(from), x.origin.UTC.Format(time.RFC3339Nano)
 	x.origin.UTC = x.origin.UTC.Add(-time.Duration(from))
 	t.identity.StopUTC, t.identity.Outcome, t.identity.Reason, t.identity.Safe, t.identity.Exit, t.identity.Readings = "", "", "", nil, nil, 0
+	t.identity.Unsealed = false
 	t.identity.Segments = append(t.identity.Segments, *s)
 	return nil
 }

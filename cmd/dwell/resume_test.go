@@ -222,7 +222,7 @@ func TestWhatDoesNotGoOn(t *testing.T) {
 	p.says("nothing to go on with")
 
 	folder := brokenOff(t, whole, rand.New(rand.NewPCG(3, 3)))
-	id := strings.Replace(read(t, filepath.Join(folder, "run.json")), `"format":1`, `"format":1,"outcome":"tripped","reason":"too hot"`, 1)
+	id := strings.Replace(read(t, filepath.Join(folder, "run.json")), `"format":1`, `"format":1,"outcome":"tripped","unsealed":true,"reason":"too hot"`, 1)
 	write(t, filepath.Join(folder, "run.json"), id)
 	if _, err := logs.Repair(logs.Disk{}, folder); err != nil {
 		t.Fatal(err)
@@ -247,7 +247,7 @@ func TestWhatDoesNotGoOn(t *testing.T) {
 	}
 
 	folder = brokenOff(t, whole, rand.New(rand.NewPCG(3, 3)))
-	id = strings.Replace(read(t, filepath.Join(folder, "run.json")), `"format":1`, `"format":1,"outcome":"stopped","safe":false`, 1)
+	id = strings.Replace(read(t, filepath.Join(folder, "run.json")), `"format":1`, `"format":1,"outcome":"stopped","unsealed":true,"safe":false`, 1)
 	write(t, filepath.Join(folder, "run.json"), id)
 	if _, err := logs.Repair(logs.Disk{}, folder); err != nil {
 		t.Fatal(err)

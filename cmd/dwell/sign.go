@@ -53,6 +53,9 @@ func (g signing) sign(v *verification, dir string) error {
 	if v.crashed {
 		return errors.New("the run was never closed: there is no seal to sign")
 	}
+	if v.unsealed {
+		return usage(fmt.Errorf("the run ended before its folder could be sealed: seal it first, with dwell resume %s or dwell report %s", dir, dir))
+	}
 	if len(v.findings) > 0 {
 		return &coded{exitDiffering, fmt.Errorf("%s: nothing was signed", v.findings[0])}
 	}

@@ -72,6 +72,8 @@ type verification struct {
 	derived    int64 // of these: the same again from the bytes
 	without    int64 // of these: no exchange was made for them, and they have no value
 	crashed    bool  // it was never closed
+	unsealed   bool  // it was closed, but not sealed since
+	sealings   int
 	tails      []logs.Tail
 	signatures []logs.Signature
 	leftOut    string // of a copy
@@ -120,25 +122,39 @@ func (v *verification) look(dir string) error {
 	return nil
 }
 
-// sealed misses what a folder that was closed must have.
+// sealed misses what a folder that was closed must have. A run that was killed between its
+// end and its seal says so itself, in run.json: that is no edit.
 func (v *verification) sealed(r *logs.Run) {
-	_, err := r.File("seal.json")
-	unsealed := errors.Is(err, fs.ErrNotExist)
 	id, err := r.Identity()
+	if err != nil {
+		if errors.Is(err, fs.ErrNotExist) {
+			v.missing("run.json", "the file is gone")
+		}
+		return // otherwise it has been found already
+	}
+	unsealed, sealings, err := r.Unsealed()
+	v.sealings, v.crashed = sealings, id.Outcome == ""
+	v.unsealed = err == nil && unsealed && id.Unsealed
+	had := 0
+	if n := len(id.Segments); n > 0 {
+		had = id.Segments[n-1].Sealings
+	}
 	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		v.findings = append(v.findings, logs.Finding{Kind: logs.Missing, File: "run.json", Text: "the file is gone"})
-	case err != nil: // which has been found already
-	case id.Outcome == "":
-		v.crashed = true
-	case unsealed:
-		v.findings = append(v.findings, logs.Finding{Kind: logs.Missing, File: "seal.json", Text: "the run was closed, but its seal is gone"})
+	case err != nil: // which has been found
+	case !v.crashed && unsealed && !id.Unsealed:
+		v.missing("seal.json", "the run was closed and sealed, but its seal is gone")
+	case sealings < had:
+		v.missing("seal.json", "the run was sealed before it was taken up again, and that seal is gone")
 	}
 	if !v.crashed {
 		for _, t := range v.tails {
 			v.findings = append(v.findings, logs.Finding{Kind: logs.Torn, File: t.File, Line: t.Line, Text: "the run was closed, but " + t.String()})
 		}
 	}
+}
+
+func (v *verification) missing(file, text string) {
+	v.findings = append(v.findings, logs.Finding{Kind: logs.Missing, File: file, Text: text})
 }
 
 // rederive makes every reading again and compares.
@@ -293,9 +309,7 @@ func (v *verification) report(s *speech, dir string) error {
 			fmt.Fprintf(&b, "the end was never acknowledged: %s\n", t)
 		}
 	}
-	if v.crashed {
-		b.WriteString("the run was never closed: there is no seal, and the chain holds what was acknowledged\n")
-	}
+	b.WriteString(v.open())
 	fmt.Fprintf(&b, "%d readings: %d derived again from the recorded bytes, the same to the byte", v.readings, v.derived)
 	if v.without > 0 {
 		fmt.Fprintf(&b, "; %d without a value, for which nothing was asked", v.without)
@@ -310,7 +324,7 @@ func (v *verification) report(s *speech, dir string) error {
 	}
 	b.WriteString(v.signers())
 	s.result(b.String())
-	s.object(map[string]any{"run": dir, "holds": code == exitDone, "findings": append([]map[string]any{}, found...), "closed": !v.crashed,
+	s.object(map[string]any{"run": dir, "holds": code == exitDone, "findings": append([]map[string]any{}, found...), "closed": !v.crashed, "sealed": !v.crashed && !v.unsealed,
 		"readings": v.readings, "rederived": v.derived, "without_exchange": v.without, "signed": len(v.signatures) > 0,
 		"signatures": append([]logs.Signature{}, v.signatures...), "left_out": v.leftOut, "exit": code})
 	if code != exitDone {
@@ -319,8 +333,35 @@ func (v *verification) report(s *speech, dir string) error {
 	return nil
 }
 
+// open says what holds of a folder that nothing has sealed since it was written last.
+func (v *verification) open() string {
+	what := ""
+	switch {
+	case v.unsealed:
+		what = "the run was closed, and ended before its folder could be sealed"
+	case v.crashed && v.sealings > 0:
+		what = "the run was taken up again and never closed since"
+	case v.crashed:
+		what = "the run was never closed"
+	default:
+		return ""
+	}
+	if v.sealings > 0 {
+		what += ": the seal holds for what was before, the chain for what was acknowledged since"
+	} else {
+		what += ": there is no seal, and the chain holds what was acknowledged"
+	}
+	if v.unsealed {
+		what += "; dwell resume, figures or report seals it"
+	}
+	return what + "\n"
+}
+
 // signers says who signed what.
 func (v *verification) signers() string {
+	if len(v.signatures) == 0 && v.sealings == 0 {
+		return "" // nothing is sealed
+	}
 	if len(v.signatures) == 0 {
 		return "the seal is not signed: it finds accidents, not forgers\n"
 	}
