@@ -46,6 +46,7 @@ type Repeats struct {
 	PlanSHA256  string       `json:"plan_sha256"` // of its plan.json
 	SamePlan    bool         `json:"same_plan"`   // this run's plan.json is that one, to the byte
 	Differences []Difference `json:"differences"`
+	Only        string       `json:"only,omitempty"`   // the step that alone was repeated
 	Reason      string       `json:"reason,omitempty"` // why it was repeated in spite of blocking ones
 }
 
@@ -72,7 +73,12 @@ type Segment struct {
 	Sealings     int        `json:"sealings,omitempty"` // that speak of what was before it
 	Ports        []Port     `json:"ports,omitempty"`    // other than before, from a rig file of that day
 	Acknowledged string     `json:"acknowledged,omitempty"`
-	Operator     string     `json:"operator,omitempty"`
+
+	// From a rig file of that day that says something else than the run's.
+	Differences []Difference    `json:"differences,omitempty"`
+	Reason      string          `json:"reason,omitempty"` // why it went on in spite of blocking ones
+	Rules       json.RawMessage `json:"rules,omitempty"`  // of the plan from here on, where they are tighter than before
+	Operator    string          `json:"operator,omitempty"`
 }
 
 // Port is where an instrument was found.

@@ -3,7 +3,6 @@ package sequence
 import (
 	"errors"
 	"fmt"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -112,7 +111,7 @@ func (r *Run) goBack() error {
 	for k := 1; k < len(r.again.Back); k++ {
 		a := r.again.Back[k]
 		if a.Op == plan.Set {
-			a.Setpoints = r.inOrder(a.Setpoints)
+			a.Setpoints = plan.InOrder(a.Setpoints, r.bench.Rig)
 		}
 		if c := r.gate.Latched(); c != nil {
 			return c
@@ -129,16 +128,4 @@ func (r *Run) goBack() error {
 	r.event(Event{Kind: "gap", Text: "the step that was broken off begins again; its readings from before, and those of the way back, count for nothing",
 		Fields: []Field{{"from_line", float64(r.again.Line)}, {"from_s", r.again.At.Seconds()}, {"last_s", r.again.LastAt.Seconds()}, {"to_s", r.clock.Now().Seconds()}}})
 	return nil
-}
-
-// inOrder puts setpoints into the order of their instruments' profiles: a limit before
-// the level, an output last.
-func (r *Run) inOrder(all []plan.Setpoint) []plan.Setpoint {
-	rank := func(s plan.Setpoint) int {
-		i := r.instr[s.Instrument]
-		return 1000*i + r.bench.Rig.Instruments[i].Profile.Set(s.Quantity)
-	}
-	all = slices.Clone(all)
-	slices.SortStableFunc(all, func(a, b plan.Setpoint) int { return rank(a) - rank(b) })
-	return all
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -111,9 +112,12 @@ func holds(dir string) error {
 	return nil
 }
 
+// serialIn is a serial number in an instrument that a comparison quotes whole.
+var serialIn = regexp.MustCompile(`serial number: ([^,}]+)`)
+
 // serialsIn are the serial numbers that a run folder knows: of the rig file, of the
 // answers to the question who somebody is (maker, model, serial number, firmware), and of
-// what a repeated run had.
+// what was compared with them.
 func serialsIn(dir string) (words []string, err error) {
 	r, _, err := logs.Open(logs.Disk{}, dir)
 	if err != nil {
@@ -129,7 +133,7 @@ func serialsIn(dir string) (words []string, err error) {
 	}
 	add := func(word string) {
 		word = strings.TrimSpace(word)
-		if word != "" && strings.Trim(word, "0") != "" && word != or("") && !slices.Contains(words, word) {
+		if word != "" && strings.Trim(word, "0") != "" && word != or("") && word != notThere && !slices.Contains(words, word) {
 			words = append(words, word) // all zeros is how a maker says none
 		}
 	}
@@ -144,14 +148,21 @@ func serialsIn(dir string) (words []string, err error) {
 	for _, i := range id.Instruments {
 		answer(i.Identity)
 	}
+	var compared []logs.Difference
 	if id.Repeats != nil {
-		for _, d := range id.Repeats.Differences {
-			if strings.HasSuffix(d.What, ": its serial number") {
-				add(d.Then)
-				add(d.Now)
+		compared = id.Repeats.Differences
+	}
+	for _, s := range id.Segments {
+		compared = append(compared, s.Differences...)
+	}
+	for _, d := range compared {
+		for _, text := range []string{d.Then, d.Now} {
+			if answer(text); strings.HasSuffix(d.What, ": its serial number") {
+				add(text)
 			}
-			answer(d.Then)
-			answer(d.Now)
+			if m := serialIn.FindStringSubmatch(text); m != nil {
+				add(m[1])
+			}
 		}
 	}
 	return words, nil

@@ -76,7 +76,7 @@ func TestGoldenRuns(t *testing.T) {
 		if v := verified(t, folder); len(v.findings) > 0 || v.readings == 0 || v.derived+v.without != v.readings {
 			t.Errorf("%s: of %d readings %d are derived again: %v", folder, v.readings, v.derived, v.findings)
 		}
-		if _, err := repeat(folder, files{}); err != nil { // under today's rules, which may be more
+		if _, err := repeat(folder, files{}, ""); err != nil { // under today's rules, which may be more
 			t.Errorf("%s cannot be repeated: %v", folder, err)
 		}
 		if p := laid(t, folder, x.folder); !p.agree() || len(p.rows) == 0 {

@@ -37,6 +37,8 @@ type job struct {
 	specimen *rig.Specimen
 	plan     *plan.Plan
 	inputs   []logs.Input // as they will lie in the run folder
+
+	tightened bool // the rules of the plan are tighter than those in its plan.json
 }
 
 // load reads and checks everything, and prints every mistake in one pass.

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -11,6 +12,7 @@ import (
 	"dwell/drivers/wire"
 	"dwell/drivers/yamltext"
 	"dwell/logs"
+	"dwell/safety"
 )
 
 // A port may have another name after a reboot. The rig file of a run folder stays what it
@@ -48,30 +50,87 @@ func movedPorts(r *rig.Rig, folder string) error {
 	return movePorts(r, id)
 }
 
-// findPorts takes the ports from a rig file of today. The run goes on by the plan and the
-// limits that it had: a file that says anything else than ports in another way is refused.
-func (t *takenUp) findPorts(file string) error {
+// today takes up a run by a rig file of today: its ports, and its limits where they are
+// tighter. Everything else in it that is not as it was is weighed as for a rerun; what is
+// read, and how, stays as the run began with.
+func (t *takenUp) today(file, reason string) error {
 	if file == "" {
 		return nil
 	}
+	now, err := t.rigOf(file)
+	if err != nil {
+		return err
+	}
+	found, keys := weighed(t.job.rig.Doc.Root, now.Doc.Root, rigWeights)
+	for k, d := range found {
+		if slices.Contains(readsOtherwise, keys[k]) {
+			return fmt.Errorf("%s: %s was %s, is %s: a run is read in one way from its beginning to its end; put the file right, or begin again (dwell rerun)", file, d.What, d.Then, d.Now)
+		}
+	}
+	r := &repetition{folder: filepath.Base(t.folder), then: t.identity, old: t.job, found: found, begun: true, reason: strings.TrimSpace(reason),
+		job: &job{rig: now, specimen: t.job.specimen}}
+	if err := t.tighter(r); err != nil {
+		return err
+	}
+	if err := r.judge(t.speech); err != nil {
+		return err
+	}
+	t.segment.Differences, t.segment.Reason, t.job.rigFile = r.differences(), r.reason, file
+	if err := t.wayBack(now.AmbientDegC); err != nil {
+		return err
+	}
+	return t.findPorts(file, now)
+}
+
+// rigOf is the rig of a file, with the profiles of the run.
+func (t *takenUp) rigOf(file string) (*rig.Rig, error) {
 	m := &yamltext.Mistakes{}
 	j := &job{}
 	doc, err := j.read(file, "rig.yaml", m)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	today := rig.LoadKept(doc, func(name string) ([]byte, error) {
+	now := rig.LoadKept(doc, func(name string) ([]byte, error) {
 		return os.ReadFile(filepath.Join(t.folder, profilesFolder, filepath.Base(name)))
 	}, m)
 	if m.Len() > 0 {
-		return mistakesError(m)
+		return nil, mistakesError(m)
 	}
-	if found := otherThanPorts(nil, t.job.rig.Doc.Root, doc.Root); len(found) > 0 {
-		return fmt.Errorf("%s is not the rig of this run, but for its ports:\n  %s\na run goes on with the limits and on the bench that it had: put the file right, or begin again (dwell rerun)",
-			file, strings.Join(found, "\n  "))
+	return now, nil
+}
+
+// tighter gives the plan the rules that it would have on today's bench, where they are
+// tighter than its own.
+func (t *takenUp) tighter(r *repetition) error {
+	name := filepath.Join(t.folder, "protocol.yaml")
+	protocol, err := readFile(name)
+	if err != nil {
+		return err
 	}
-	for _, now := range today.Instruments {
-		then := &t.job.rig.Instruments[t.job.rig.Instrument(now.Name)]
+	today, err := r.compile(name, protocol)
+	if err != nil {
+		return fmt.Errorf("today's bench does not allow this run, and no reason overrides that:\n%w", err)
+	}
+	p, found, err := t.job.plan.Again(today)
+	if err != nil {
+		return err
+	}
+	r.found = append(r.found, found...)
+	if _, err := safety.NewGate(p.Rules, t.job.rig); err != nil {
+		return fmt.Errorf("the bench of this run cannot keep today's rules: %w", err)
+	}
+	if p != t.job.plan {
+		t.job.plan = p
+		t.segment.Rules, err = json.Marshal(p.Rules)
+	}
+	return err
+}
+
+// findPorts takes the ports from a rig of today.
+func (t *takenUp) findPorts(file string, today *rig.Rig) error {
+	for k := range t.job.rig.Instruments {
+		then := &t.job.rig.Instruments[k]
+		now := today.Instruments[today.Instrument(then.Name)]
 		if then.Address.Text == now.Address.Text {
 			continue
 		}
@@ -81,73 +140,8 @@ func (t *takenUp) findPorts(file string) error {
 		then.Address = now.Address
 		t.segment.Ports = append(t.segment.Ports, logs.Port{Instrument: now.Name, Port: now.Address.Text})
 	}
-	t.job.rigFile = file
 	return nil
 }
 
 // cable is whether something real is at the other end.
 func cable(k wire.Kind) bool { return k == wire.Serial || k == wire.TCP }
-
-// otherThanPorts lists what two rig files say in another way, ports left out. Keys may
-// stand in any order: it is the rig of the run that is used, on other ports.
-func otherThanPorts(path []string, then, now *yamltext.Node) (found []string) {
-	where := strings.Join(path, ": ")
-	switch {
-	case then.Kind != now.Kind || then.Kind == yamltext.Scalar && then.Text != now.Text:
-		return []string{fmt.Sprintf("%s was %s, is %s", where, nodeText(then), nodeText(now))}
-	case then.Kind == yamltext.Sequence && len(then.Items) != len(now.Items):
-		return []string{fmt.Sprintf("%s had %d entries, has %d", where, len(then.Items), len(now.Items))}
-	case then.Kind == yamltext.Sequence:
-		for k := range then.Items {
-			found = append(found, otherThanPorts(append(slices.Clone(path), fmt.Sprint(k+1)), then.Items[k], now.Items[k])...)
-		}
-		return found
-	case then.Kind == yamltext.Scalar:
-		return nil
-	}
-	for _, key := range keysIn(then) {
-		deeper := append(slices.Clone(path), key)
-		if isPort(deeper) {
-			continue
-		}
-		if again := valueIn(now, key); again == nil {
-			found = append(found, strings.Join(deeper, ": ")+" is missing")
-		} else {
-			found = append(found, otherThanPorts(deeper, valueIn(then, key), again)...)
-		}
-	}
-	for _, key := range keysIn(now) {
-		if valueIn(then, key) == nil {
-			found = append(found, strings.Join(append(slices.Clone(path), key), ": ")+" is new")
-		}
-	}
-	return found
-}
-
-// isPort is the key of a port in a rig file: instruments, the name of one, port.
-func isPort(path []string) bool {
-	return len(path) == 3 && path[0] == "instruments" && path[2] == "port"
-}
-
-func nodeText(n *yamltext.Node) string {
-	if n.Kind == yamltext.Scalar {
-		return n.Text
-	}
-	return "a list or table"
-}
-
-func keysIn(n *yamltext.Node) (keys []string) {
-	for _, p := range n.Pairs {
-		keys = append(keys, p.Key.Text)
-	}
-	return keys
-}
-
-func valueIn(n *yamltext.Node, key string) *yamltext.Node {
-	for _, p := range n.Pairs {
-		if p.Key.Text == key {
-			return p.Value
-		}
-	}
-	return nil
-}

@@ -22,7 +22,7 @@ import (
 
 func rerunCommand(s *speech) *cobra.Command {
 	var f files
-	var confirm, reason string
+	var confirm, reason, only string
 	var rehearse bool
 	x := &execution{speech: s}
 	c := &cobra.Command{
@@ -35,12 +35,17 @@ rehearsed again.
 First it compares then and now: instruments, firmware, profiles, limits, calibration,
 specimen, seed. Each difference is harmless, notable or blocking; a blocking one needs
 --reason, which goes into the new run. Of limits the tighter ones hold, old or new, and
-no reason overrides that.`,
+no reason overrides that.
+
+--only does one step of the plan, or all that stands under one number, and before it the
+way there: the specimen is confirmed, what had been switched on is switched on, and a
+temperature is approached from its own side. Of a step in a loop it is the first pass.`,
 		Example: `  dwell rerun --rig my-rig.yaml runs/20251125T105047Z-staircase-LC-07
-  dwell rerun --specimen LC-31.yaml --reason "new batch" runs/20251125T105047Z-staircase-LC-07`,
+  dwell rerun --specimen LC-31.yaml --reason "new batch" runs/20251125T105047Z-staircase-LC-07
+  dwell rerun --only 3.5 runs/20251125T105047Z-staircase-LC-07`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
-			r, err := repeat(args[0], f)
+			r, err := repeat(args[0], f, only)
 			if err != nil {
 				return usage(err)
 			}
@@ -66,6 +71,7 @@ no reason overrides that.`,
 	x.outlook.flags(c)
 	c.Flags().Uint64Var(&x.seed, "seed", 0, "seed of virtual instruments (default: that of the old run)")
 	c.Flags().StringVar(&reason, "reason", "", "why it is done in spite of blocking differences; goes into the record")
+	c.Flags().StringVar(&only, "only", "", "do this step alone, and the way there: its number, such as 3.5, or its name")
 	c.Flags().BoolVar(&rehearse, "rehearse", false, "on the virtual bench, whatever the old run was")
 	c.Flags().StringVar(&confirm, "confirm", "", "the id of the specimen on the bench, instead of being asked for it")
 	c.Flags().StringVar(&x.operator, "operator", "", "who runs this, for run.json")
@@ -83,7 +89,8 @@ type repetition struct {
 	told   int // of these, said already
 	begun  bool
 	reason string
-	same   bool // the plan, to the byte
+	only   string // the step that alone is done; "" for the whole plan
+	same   bool   // the plan, to the byte
 }
 
 func (r *repetition) differs(what, then, now string, weight plan.Weight, why string) {
@@ -100,8 +107,8 @@ func or(text string) string {
 }
 
 // repeat reads an old run and today's files, and compares.
-func repeat(dir string, f files) (*repetition, error) {
-	r := &repetition{folder: filepath.Base(filepath.Clean(dir))}
+func repeat(dir string, f files, only string) (*repetition, error) {
+	r := &repetition{folder: filepath.Base(filepath.Clean(dir)), only: strings.TrimSpace(only)}
 	folder, err := r.intact(dir)
 	if err != nil {
 		return nil, err
@@ -141,11 +148,23 @@ func (r *repetition) compile(name string, protocol []byte) (p *plan.Plan, err er
 			doc.Root.Pairs = slices.DeleteFunc(doc.Root.Pairs, func(p yamltext.Pair) bool { return p.Key.Text == "limits" })
 		}
 		if p = plan.Compile(doc, r.job.rig, r.job.specimen, plan.Options{Unattended: r.old.plan.Unattended}, m); m.Len() == 0 {
-			return p, nil
+			return r.asOnce(p), nil
 		}
 		err = mistakesError(m)
 	}
 	return nil, err
+}
+
+// asOnce is the same step alone of today's plan, where the old run did no more.
+func (r *repetition) asOnce(p *plan.Plan) *plan.Plan {
+	if r.then.Repeats == nil || r.then.Repeats.Only == "" {
+		return p
+	}
+	one, err := p.Only(r.then.Repeats.Only, r.job.rig)
+	if err != nil {
+		return p // which is another plan, and said to be
+	}
+	return one
 }
 
 // intact refuses a folder whose plan or files are not as they were.
@@ -219,33 +238,16 @@ func profileOfToday(rigFile, name string) []byte {
 
 // bench compares the rigs and the specimens, as their files have them.
 func (r *repetition) bench() {
-	then, now := r.old.rig, r.job.rig
-	r.differs("the rig", then.Name, now.Name, plan.Blocking, "it is another bench")
-	r.differs("the ambient", fmt.Sprint(then.AmbientDegC, " degC"), fmt.Sprint(now.AmbientDegC, " degC"), plan.Notable, "heat is lost in another way")
-	for _, d := range then.Instruments {
-		k := now.Instrument(d.Name)
-		if k < 0 {
-			r.differs(d.Name, "there", "missing", plan.Blocking, "an instrument of the old run")
-			continue
-		}
-		n := now.Instruments[k]
-		r.differs(d.Name+": its profile", d.Profile.Name, n.Profile.Name, plan.Blocking, "it is talked to in another way")
-		r.differs(d.Name+": its port", d.Address.Text, n.Address.Text, plan.Harmless, "the same words go over another line")
-		r.differs(d.Name+": its calibration", d.Calibrated, n.Calibrated, plan.Notable, "its readings may have moved against the old ones")
-		r.differs(d.Name+": its serial number", d.Serial, n.Serial, plan.Notable, "it is another one of its kind")
-	}
-	r.differs("the specimen", r.old.specimen.ID, r.job.specimen.ID, plan.Blocking, "it is another one")
-	if a, b := r.old.specimen, r.job.specimen; a.R0Ohm != b.R0Ohm || a.AtDegC != b.AtDegC || a.Law != b.Law {
-		r.differs("what is expected of the specimen", fmt.Sprintf("%g Ohm at %g degC, %+v", a.R0Ohm, a.AtDegC, a.Law),
-			fmt.Sprintf("%g Ohm at %g degC, %+v", b.R0Ohm, b.AtDegC, b.Law), plan.Notable, "today's is what it is confirmed by")
-	}
-	if a, b := r.old.specimen, r.job.specimen; !slices.Equal(a.Layers, b.Layers) {
-		r.differs("the layers of the specimen", fmt.Sprint(a.Layers), fmt.Sprint(b.Layers), plan.Notable, "it conducts heat, and bends, in another way")
-	}
+	rigs, _ := weighed(r.old.rig.Doc.Root, r.job.rig.Doc.Root, rigWeights)
+	specimens, _ := weighed(r.old.specimen.Doc.Root, r.job.specimen.Doc.Root, specimenWeights)
+	r.found = append(append(r.found, rigs...), specimens...)
 }
 
 // plan settles what is executed.
 func (r *repetition) plan(today *plan.Plan, folder *logs.Run) error {
+	if r.old.tightened {
+		r.differs("the set of rules", "that of its plan", "that with which the old run was taken up again", plan.Notable, "it is tighter, and holds")
+	}
 	p, found, err := r.old.plan.Again(today)
 	r.found = append(r.found, found...)
 	if err != nil {
@@ -254,16 +256,34 @@ func (r *repetition) plan(today *plan.Plan, folder *logs.Run) error {
 	if id := r.job.specimen.ID; id != p.Specimen {
 		p = p.Of(id, today)
 	}
+	if r.only != "" {
+		if p, err = r.alone(p); err != nil {
+			return err
+		}
+	}
 	if _, err := safety.NewGate(p.Rules, r.job.rig); err != nil {
 		return fmt.Errorf("this rig cannot keep the rules of the old plan: %w", err)
 	}
-	r.job.plan, r.same = p, p == r.old.plan
+	r.job.plan, r.same = p, p == r.old.plan && !r.old.tightened
 	text, err := folder.File("plan.json")
 	if err == nil && !r.same {
 		text, err = plan.WriteJSON(p)
 	}
 	r.job.add("plan.json", text)
 	return err
+}
+
+// alone leaves of a plan one step, and the way there.
+func (r *repetition) alone(p *plan.Plan) (*plan.Plan, error) {
+	if r.only == p.Specimen {
+		return nil, fmt.Errorf("%s is the only specimen of that run: leave --only out, or name a step", p.Specimen)
+	}
+	one, err := p.Only(r.only, r.job.rig)
+	if err != nil {
+		return nil, fmt.Errorf("--only: %w", err)
+	}
+	r.differs("what is done", "the whole plan", "step "+r.only+" alone, and the way there", plan.Notable, "it is not the same run")
+	return one, nil
 }
 
 // circumstances compares what is in no file.
@@ -349,14 +369,23 @@ func (r *repetition) record() *logs.Repeats {
 	if r == nil {
 		return nil
 	}
-	out := &logs.Repeats{Run: r.folder, StartUTC: r.then.StartUTC, SamePlan: r.same, Reason: r.reason, Differences: []logs.Difference{}}
+	out := &logs.Repeats{Run: r.folder, StartUTC: r.then.StartUTC, SamePlan: r.same, Only: r.only, Reason: r.reason, Differences: []logs.Difference{}}
+	if before := r.then.Repeats; out.Only == "" && before != nil {
+		out.Only = before.Only
+	}
 	for _, in := range r.then.Inputs {
 		if in.Name == "plan.json" {
 			out.PlanSHA256 = in.SHA256
 		}
 	}
-	for _, d := range r.found {
-		out.Differences = append(out.Differences, logs.Difference{What: d.What, Then: d.Then, Now: d.Now, Weight: string(d.Weight), Why: d.Why})
-	}
+	out.Differences = append(out.Differences, r.differences()...)
 	return out
+}
+
+// differences are what was found, as run.json has them.
+func (r *repetition) differences() (all []logs.Difference) {
+	for _, d := range r.found {
+		all = append(all, logs.Difference{What: d.What, Then: d.Then, Now: d.Now, Weight: string(d.Weight), Why: d.Why})
+	}
+	return all
 }

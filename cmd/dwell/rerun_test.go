@@ -2,6 +2,9 @@ package main
 
 import (
 	"encoding/json"
+	"io"
+	"math"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -180,4 +183,138 @@ func TestAnEditedPlanIsNotRepeated(t *testing.T) {
 	p, _ := again(t, old, "", "", "--reason", "because")
 	p.exits(exitUsage)
 	p.says("plan.json")
+}
+
+// Every kind of difference between then and now is listed with its weight, before anything
+// is touched.
+func TestRerunWeighsEveryKind(t *testing.T) {
+	t.Parallel()
+	flat, bent := rehearsed(t, "short.yaml", 1).folder, rehearsed(t, "bending/bend.yaml", 1).folder
+	with := func(folder, file, from, to string) files {
+		dir := t.TempDir()
+		for _, name := range []string{"rig.yaml", "specimen.yaml"} {
+			text := read(t, filepath.Join(folder, name))
+			if name == file && !strings.Contains(text, from) {
+				t.Fatalf("%q is not in %s", from, name)
+			}
+			if name == file {
+				text = strings.Replace(text, from, to, 1)
+			}
+			write(t, filepath.Join(dir, name), text)
+		}
+		return files{rig: filepath.Join(dir, "rig.yaml"), specimen: filepath.Join(dir, "specimen.yaml")}
+	}
+	for _, c := range []struct{ folder, file, from, to, expected string }{
+		{flat, "rig.yaml", "port: twin", "port: tcp:192.0.2.1:5025", "harmless: plate: its port was twin, is tcp:192.0.2.1:5025"},
+		{flat, "rig.yaml", "calibrated: 2026-05-20", "calibrated: 2026-10-01", "notable: meter: its calibration was 2026-05-20, is 2026-10-01"},
+		{flat, "rig.yaml", "SM-0007", "SM-0008", "notable: meter: its serial number was SM-0007, is SM-0008"},
+		{flat, "rig.yaml", "takes: 75 ms", "takes: 90 ms", "harmless: meter: its longest exchange: takes was 75 ms, is 90 ms"},
+		{flat, "rig.yaml", "time constant: 80 s", "time constant: 90 s", "notable: plate: how it responds to full power: time constant was 80 s, is 90 s"},
+		{flat, "rig.yaml", "temperature: 18 degC", "temperature: 19 degC", "notable: the ambient: temperature was 18 degC, is 19 degC"},
+		{flat, "rig.yaml", "rig: leaf-clip bench", "rig: other bench", "blocking: the rig was leaf-clip bench, is other bench"},
+		{flat, "rig.yaml", "{below: 80 degC}", "{below: 25 degC}", "notable: a limit was plate.temperature below 30"},
+		{flat, "rig.yaml", "{below: 80 degC}", "{below: 90 degC}", ""},
+		{flat, "specimen.yaml", "specimen: LC-07", "specimen: LC-31", "blocking: the specimen was LC-07, is LC-31"},
+		{flat, "specimen.yaml", "B value: 1000 K", "B value: 1100 K", "notable: what is expected of the specimen: B value was 1000 K, is 1100 K"},
+		{flat, "specimen.yaml", "{below: 70 degC}", "{below: 90 degC}", "harmless: a limit was foil.temperature below 70"},
+		{bent, "rig.yaml", "free length: 50 mm", "free length: 48 mm", "blocking: the free length was 50 mm, is 48 mm"},
+		{bent, "rig.yaml", "flat at: 0.2 mm", "flat at: 0.3 mm", "blocking: where the strip is flat was 0.2 mm, is 0.3 mm"},
+		{bent, "specimen.yaml", "current: along", "current: across", "blocking: how the specimen is bent: current was along, is across"},
+		{bent, "specimen.yaml", "{below: 1.5 %}", "{below: 1 %}", "notable: a limit was stage.position"},
+	} {
+		r, err := repeat(c.folder, with(c.folder, c.file, c.from, c.to), "")
+		if err != nil {
+			t.Errorf("%q in place of %q: %v", c.to, c.from, err)
+			continue
+		}
+		var said []string
+		for _, d := range r.found {
+			said = append(said, d.String())
+		}
+		if !slices.ContainsFunc(said, func(s string) bool { return c.expected != "" && strings.HasPrefix(s, c.expected) }) && (c.expected != "" || len(said) > 0) {
+			t.Errorf("%q in place of %q:\n%s\nexpected %q", c.to, c.from, strings.Join(said, "\n"), c.expected)
+		}
+		blocking := strings.HasPrefix(c.expected, "blocking")
+		if err := r.judge(&speech{out: io.Discard, err: io.Discard}); (err != nil) != blocking {
+			t.Errorf("%q in place of %q without a reason: %v", c.to, c.from, err)
+		}
+	}
+
+	folder := filepath.Join(t.TempDir(), "run")
+	if err := os.CopyFS(folder, os.DirFS(flat)); err != nil {
+		t.Fatal(err)
+	}
+	write(t, filepath.Join(folder, "profiles", "namur-hotplate.yaml"), read(t, filepath.Join(flat, "profiles", "namur-hotplate.yaml"))+"# a remark\n")
+	if _, err := repeat(folder, files{}, ""); err == nil || !strings.Contains(err.Error(), "not what was executed then") {
+		t.Errorf("a profile that was edited in the folder: %v", err)
+	}
+}
+
+// A step alone is done after the way to it, says so, and is a run of its own: it can be
+// verified, repeated and taken up again.
+func TestRerunOfAStepAlone(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		protocol, only string
+		does           []string // begun, in order
+		reached        float64  // the plate's last reading, 0 for any
+	}{
+		{"staircase.yaml", "3.6", []string{"way to 3.6.1 bring", "3.6.1 bring", "3.6.2 hold", "3.6.3 mark", "3.6.4 sweep"}, 35},
+		{"short.yaml", "sweep", []string{"way to 5 sweep", "5 sweep"}, 20},
+		{"short.yaml", "6", []string{"way to 6 repeat", "6 repeat", "6.1 hold", "6.2 mark", "6.1 hold", "6.2 mark"}, 20},
+		{"short.yaml", "6.1", []string{"way to 6.1 hold", "6.1 hold"}, 20},
+		{"short.yaml", "1 confirm", []string{"way to 1 confirm", "1 confirm"}, 0},
+		{"bending/bend.yaml", "10 bend", []string{"way to 10 bend", "10 bend"}, 0},
+		{"bending/bend.yaml", "14", nil, 0},
+	} {
+		old := rehearsed(t, c.protocol, 1).folder
+		p, out := again(t, old, "", "", "--only", c.only)
+		p.exits(exitDone)
+		p.says("notable: what is done was the whole plan, is step " + c.only + " alone")
+		now := theFolder(t, out)
+		var does []string
+		for _, h := range happenings(t, now) {
+			if h.Event == "step" {
+				does = append(does, h.Step)
+			}
+		}
+		if c.does != nil && !slices.Equal(does, c.does) {
+			t.Errorf("--only %s of %s does %q, expected %q", c.only, c.protocol, does, c.does)
+		}
+		last := 0.0
+		for _, row := range readings(t, now) {
+			if row.Channel == "plate.temperature" && row.Good() {
+				last = row.Value
+			}
+		}
+		if c.reached != 0 && math.Abs(last-c.reached) > 1 {
+			t.Errorf("--only %s of %s ends at %v degC", c.only, c.protocol, last)
+		}
+		if r := repeatsOf(t, now); r.Only != c.only || r.SamePlan {
+			t.Errorf("--only %s: %+v", c.only, r)
+		}
+		if v := verified(t, now); len(v.findings) > 0 {
+			t.Errorf("--only %s: %v", c.only, v.findings)
+		}
+		if !strings.Contains(read(t, filepath.Join(now, "report.html")), "step "+c.only+" alone") {
+			t.Errorf("the report of --only %s does not say so", c.only)
+		}
+		start(t, "compare", old, now).exits(exitDone)
+		p, _ = again(t, now, "", "")
+		p.exits(exitDone)
+		p.says("nothing is known to be different")
+	}
+	old := rehearsed(t, "short.yaml", 1).folder
+	for only, says := range map[string]string{"LC-07": "only specimen", "7": `no step "7"; it has 1 confirm`, "bringt": "no step", "hold": ""} {
+		p, _ := again(t, old, "", "", "--only", only)
+		if says == "" {
+			p.exits(exitDone) // there is one of that name
+			continue
+		}
+		p.exits(exitUsage)
+		p.says(says)
+	}
+	p, _ := again(t, rehearsed(t, "staircase.yaml", 1).folder, "", "", "--only", "hold")
+	p.exits(exitUsage)
+	p.says("steps named hold: 3.1.2 hold")
 }

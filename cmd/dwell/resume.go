@@ -14,6 +14,7 @@ import (
 	"dwell/drivers/quantity"
 	"dwell/drivers/rig"
 	"dwell/logs"
+	"dwell/safety"
 	"dwell/sequence"
 	"dwell/sequence/plan"
 
@@ -21,7 +22,7 @@ import (
 )
 
 func resumeCommand(s *speech) *cobra.Command {
-	var confirm, acknowledge, operator, rigFile string
+	var confirm, acknowledge, operator, rigFile, reason string
 	var yes bool
 	c := &cobra.Command{
 		Use:   "resume RUN",
@@ -35,8 +36,10 @@ approached from which side, before that step can begin again. Then it asks. The
 instruments must be the same; the specimen is confirmed again; whoever has to lay it
 down is asked again. What is missing between is recorded as a gap.
 
---rig names today's rig file, for ports that have other names since. Nothing else in
-it may differ from the one of the run; what does is listed, and a new run is due then.
+--rig names today's rig file. What it says in another way than the one of the run is
+weighed as for rerun: ports are harmless; a blocking difference needs --reason, which goes
+into run.json; of limits the tighter ones hold from here on. What its bytes mean a run
+keeps to its end: other channels, profiles or instruments need a new run.
 
 After a trip, or when the rig was not confirmed safe, it goes on only with a written
 acknowledgement and a name.`,
@@ -48,7 +51,7 @@ acknowledgement and a name.`,
 			if again == nil {
 				return usage(err)
 			}
-			if err := again.findPorts(rigFile); err != nil {
+			if err := again.today(rigFile, reason); err != nil {
 				return usage(err)
 			}
 			if err := again.acknowledge(acknowledge, operator); err != nil {
@@ -57,7 +60,8 @@ acknowledgement and a name.`,
 			return again.resume(confirm, yes)
 		},
 	}
-	c.Flags().StringVar(&rigFile, "rig", "", "today's rig file, in which only ports may differ (default: the ports that the run had)")
+	c.Flags().StringVar(&rigFile, "rig", "", "today's rig file (default: the one of the run)")
+	c.Flags().StringVar(&reason, "reason", "", "why it goes on in spite of blocking differences; goes into run.json")
 	c.Flags().StringVar(&confirm, "confirm", "", "the id of the specimen on the bench, instead of being asked for it")
 	c.Flags().StringVar(&acknowledge, "acknowledge", "", "after a trip: what was found and done, in words; goes into the record")
 	c.Flags().StringVar(&operator, "operator", "", "who goes on with this run, for run.json")
@@ -111,7 +115,7 @@ func takeUp(s *speech, dir string) (*takenUp, error) {
 	if err := t.place(r); err != nil {
 		return nil, err
 	}
-	if err := t.wayBack(); err != nil {
+	if err := t.wayBack(t.job.rig.AmbientDegC); err != nil {
 		return nil, err
 	}
 	return t, nil
@@ -156,7 +160,27 @@ func keptJob(r *logs.Run) (*job, error) {
 		return nil, err
 	}
 	j.add("plan.json", text)
-	return j, nil
+	id, err := r.Identity()
+	if err != nil {
+		return nil, err
+	}
+	return j, j.tighten(id)
+}
+
+// tighten has the rules hold with which a run went on, after a rig file of that day.
+func (j *job) tighten(id logs.Identity) error {
+	for _, s := range id.Segments {
+		if len(s.Rules) == 0 {
+			continue
+		}
+		p := *j.plan
+		p.Rules = safety.Rules{}
+		if err := json.Unmarshal(s.Rules, &p.Rules); err != nil {
+			return fmt.Errorf("run.json: the rules of a part: %w", err)
+		}
+		j.plan, j.tightened = &p, true
+	}
+	return nil
 }
 
 // place finds the last boundary that is safely on the disk, the identities of the
@@ -246,13 +270,13 @@ func (t *takenUp) event(line []byte, number int64, acknowledged bool) error {
 }
 
 // wayBack works out how the bench gets back.
-func (t *takenUp) wayBack() (err error) {
+func (t *takenUp) wayBack(ambientDegC float64) (err error) {
 	p := t.job.plan
 	if t.from.Next >= len(p.Actions) {
 		return fmt.Errorf("the last boundary is action %d, the plan has %d", t.from.Next, len(p.Actions))
 	}
 	t.segment.Boundary, t.segment.BoundaryNs = p.Actions[t.from.Next].Step, int64(t.from.At)
-	t.from.Back, err = p.WayBack(t.from.Next, t.from.Passes, t.job.rig.AmbientDegC)
+	t.from.Back, err = p.WayBack(t.from.Next, t.from.Passes, ambientDegC)
 	return err
 }
 
@@ -347,9 +371,6 @@ func (t *takenUp) tell() string {
 	fmt.Fprintf(&b, "%s\n  the run: %s\n  it goes on with step %s, whose beginning was recorded at %s s\n", t.folder, t.before, t.segment.Boundary,
 		quantity.AppendSeconds(nil, t.segment.BoundaryNs))
 	fmt.Fprintf(&b, "  %s later, placed %s\n", span(clock.Instant(t.segment.FromNs)-t.from.LastAt), t.segment.Placed)
-	for _, p := range t.segment.Ports {
-		fmt.Fprintf(&b, "  harmless: %s is on another port, %s\n", p.Instrument, p.Port)
-	}
 	b.WriteString("the way back:\n")
 	n := b.Len()
 	for _, a := range t.from.Back {

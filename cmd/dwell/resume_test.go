@@ -198,7 +198,7 @@ func TestTheWayBackHasADirection(t *testing.T) {
 				again.from.Next = i
 			}
 		}
-		if err := again.wayBack(); err != nil {
+		if err := again.wayBack(again.job.rig.AmbientDegC); err != nil {
 			t.Fatal(err)
 		}
 		var way []string

@@ -59,7 +59,7 @@ func TestAKilledRunGoesOn(t *testing.T) {
 	s.plate.path = moved
 	killed := start(t, "resume", folder, "--rig", s.writeRig(), "--confirm", "LC-07", "--yes")
 	s.until(here, "plate", "heat", 1)
-	killed.says("harmless: plate is on another port, serial:" + moved)
+	killed.says("is serial:" + moved + ": the same words go over another line")
 	armed := strings.Split(read(t, filepath.Join(folder, guardFile)), `"text":"process `)
 	if guard, _ = strconv.Atoi(strings.Fields(armed[len(armed)-1])[0]); len(armed) < 3 || guard == 0 {
 		t.Fatalf("no second guard in %q", armed)

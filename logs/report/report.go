@@ -47,7 +47,7 @@ type content struct {
 	Events                            []event
 	MoreEvents                        int
 	Protocol, SpecimenText, SpecimenS string
-	Started, Stopped                  string
+	Started, Stopped, RepeatsBegan    string
 }
 
 // row is a figure on the page.
@@ -86,6 +86,9 @@ func Write(w io.Writer, name string, r *logs.Run, results *figures.Results, dama
 		return err
 	}
 	c.Started, c.Stopped = second(c.ID.StartUTC), second(c.ID.StopUTC)
+	if c.ID.Repeats != nil {
+		c.RepeatsBegan = second(c.ID.Repeats.StartUTC)
+	}
 	c.judge(damage)
 	c.take(results)
 	if err := c.draw(results); err != nil {

@@ -162,3 +162,29 @@ func TestTicks(t *testing.T) {
 		t.Errorf("%d points, the highest %v: an excursion is lost", len(few), most)
 	}
 }
+
+// A run that repeats another one says which, before its numbers, and what was different; one
+// that was taken up again says from where, and who answers for that.
+func TestRepetitionAndParts(t *testing.T) {
+	differences := []logs.Difference{{What: "the specimen", Then: "LC-07", Now: "LC-31", Weight: "blocking", Why: "it is another one"}}
+	page := written(t, logs.Identity{Outcome: "completed",
+		Repeats:  &logs.Repeats{Run: "20251125T105047Z-staircase-LC-07", StartUTC: "2025-11-25T10:50:47.5Z", Only: "3.6", Reason: "new batch", Differences: differences},
+		Segments: []logs.Segment{{StartUTC: "2026-11-26T08:00:00Z", Boundary: "3.6.1 bring", Before: "tripped: too hot", Acknowledged: "probe was loose, fixed", Operator: "M.K."}}})
+	before, after, _ := strings.Cut(page, "In short")
+	for _, words := range []string{"20251125T105047Z-staircase-LC-07", "2025-11-25 10:50:47", "step 3.6 alone", "new batch"} {
+		if !strings.Contains(before, words) {
+			t.Errorf("%q does not stand before the numbers", words)
+		}
+	}
+	for _, words := range []string{"LC-31", "blocking", "3.6.1 bring", "tripped: too hot", "probe was loose, fixed", "M.K."} {
+		if !strings.Contains(after, words) {
+			t.Errorf("%q is not on the page", words)
+		}
+	}
+	if page := written(t, logs.Identity{Outcome: "completed"}); strings.Contains(page, "Repeats") || strings.Contains(page, "Taken up again") {
+		t.Error("a run that repeats nothing says that it does")
+	}
+	if page := written(t, logs.Identity{Outcome: "completed", Repeats: &logs.Repeats{Run: "a", SamePlan: true}}); !strings.Contains(page, "the same plan, to the byte") {
+		t.Error("the same plan is not said to be the same")
+	}
+}
