@@ -137,6 +137,7 @@ var scene = []struct {
 	{"contact resistance", inOhm}, // of each electrode
 	{"lead resistance", inOhm},    // of each lead
 	{"gauge factor", plain},       // of the film
+	{"strain play", plain},        // of the film's resistance, half of what it stays behind by
 	{"film cracks after", plain},  // cycles of 1 % of strain: the resistance has risen by a fifth
 }
 

@@ -80,6 +80,10 @@ type StripModel struct {
 	SensorM     float64 // length of the film along the strip; 0 for a point
 	Film        bending.Film
 	GaugeFactor float64 // R = R flat (1 + GaugeFactor strain)
+	// PlayStrain gives the film a hysteresis that knows no rate: its resistance follows a
+	// strain that is drawn along as if with play, half as wide as the loop (the play
+	// operator of Krasnosel'skii and Pokrovskii, from memory). 0 for none.
+	PlayStrain float64
 	// Cracks: after CrackCycles cycles of one percent of strain the resistance has risen
 	// by a fifth; it goes as the square of the cycles, and the cycles as the strain to
 	// the power of -4. A film that has seen two and a half times as many is open.
@@ -178,6 +182,7 @@ type Strip struct {
 	Damage float64 // 1 when the resistance has risen by a fifth
 	Halves int64   // half cycles
 	Broken bool
+	Drawn  float64 // the strain that was drawn along, when the present motion began
 	At     float64 // the position for which Mean holds
 	Known  bool
 	Mean   float64
@@ -208,12 +213,14 @@ func (w *World) Drive(m Motion) {
 		w.turn()
 	}
 	w.count(w.state.Now)
+	w.draw()
 	w.state.Stage.Motion = m
 }
 
 // Wrap is a hand that lays the strip round a rod of a diameter; 0 for flat.
 func (w *World) Wrap(rodM float64) {
 	w.count(w.state.Now)
+	w.draw()
 	s := &w.state.Stage.Strip
 	s.RodM, s.Known = rodM, false
 	w.turn()
@@ -247,13 +254,32 @@ func (w *World) bent(t clock.Instant) (factor float64, open bool) {
 	}
 	s := &w.state.Stage.Strip
 	at, _, _ := w.StageAt(t)
-	if !s.Known || at != s.At {
-		_, s.Mean, _ = w.strip.strains(at, w.state.Stage.Strip.RodM)
-		s.At, s.Known = at, true
-	}
-	factor = 1 + float64(w.strip.GaugeFactor*s.Mean)
+	factor = 1 + float64(w.strip.GaugeFactor*w.drawn(at))
 	factor = float64(factor * (1 + float64(crackRise*s.Damage*s.Damage)))
 	return factor, s.Broken || s.Damage >= crackOpens
+}
+
+// draw keeps the strain that has been drawn along up to now: from here the strip is bent
+// another way.
+func (w *World) draw() {
+	if w.strip.PlayStrain > 0 {
+		at, _, _ := w.StageAt(w.state.Now)
+		w.state.Stage.Strip.Drawn = w.drawn(at)
+	}
+}
+
+// drawn is the mean strain that the film's resistance follows at a position. Each motion
+// goes one way, so that the strain at its beginning and the one now say all.
+func (w *World) drawn(positionM float64) float64 {
+	s := &w.state.Stage.Strip
+	if !s.Known || positionM != s.At {
+		_, s.Mean, _ = w.strip.strains(positionM, s.RodM)
+		s.At, s.Known = positionM, true
+	}
+	if play := w.strip.PlayStrain; play > 0 {
+		return min(max(s.Drawn, s.Mean-play), s.Mean+play)
+	}
+	return s.Mean
 }
 
 // FilmStrain is the true strain of the film in the middle of its strip now.

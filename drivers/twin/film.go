@@ -10,7 +10,7 @@ import (
 )
 
 // FilmModel is the printed film under test and how it is contacted. It has no
-// hysteresis of its own: what shows one is thermal lag or drift.
+// hysteresis of its own with temperature: what shows one is thermal lag or drift.
 type FilmModel struct {
 	R25Ohm       float64 // resistance at 25 degC
 	BK           float64 // B of R = R25 exp(B (1/T - 1/298.15 K)), kelvin

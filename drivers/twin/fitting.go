@@ -64,6 +64,7 @@ func sceneOf(r *rig.Rig, s *rig.Specimen, seed uint64) (Scene, error) {
 		{"contact resistance", &scene.Film.ContactOhm},
 		{"lead resistance", &scene.Film.LeadOhm},
 		{"gauge factor", &scene.Strip.GaugeFactor},
+		{"strain play", &scene.Strip.PlayStrain},
 		{"film cracks after", &scene.Strip.CrackCycles},
 	} {
 		if q, ok := r.Scene[o.key]; ok {

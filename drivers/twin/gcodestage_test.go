@@ -193,6 +193,40 @@ func TestFilmFollowsStrainAndCracks(t *testing.T) {
 	}
 }
 
+// A film whose resistance follows the strain with play: half way up and half way down it
+// differs by twice the play, flat again it has kept it once, whatever the speed; and
+// asking meanwhile changes nothing.
+func TestFilmWithPlay(t *testing.T) {
+	const play = 1e-4
+	b := aStage(t)
+	within(b, "$H\n", home)
+	w := b.World()
+	w.strip.PlayStrain, w.strip.CrackCycles = play, 0
+	flat, gauge := w.FilmOhm(), w.strip.GaugeFactor
+	for n, feed := range []string{"F3000", "F300", "F3000"} {
+		went := func(to string) float64 {
+			said := within(b, "G53 G1 X"+to+" "+feed+"\n", 60*clock.Second)
+			if len(said) == 0 || w.Moving() {
+				t.Fatalf("it is not at %s: %q", to, said)
+			}
+			if n > 0 {
+				w.FilmOhm()
+			}
+			return w.FilmOhm()/flat - 1
+		}
+		went("0.2")
+		out := went("2.7")
+		went("5.2")
+		back, rest := went("2.7"), went("0.2")
+		if got := back - out; math.Abs(got-2*gauge*play) > 1e-9 {
+			t.Errorf("pass %d: the loop is %g wide, expected %g", n, got, 2*gauge*play)
+		}
+		if math.Abs(rest-gauge*play) > 1e-9 {
+			t.Errorf("pass %d: flat again it has changed by %g, expected %g", n, rest, gauge*play)
+		}
+	}
+}
+
 func TestStageCloneGoesOn(t *testing.T) {
 	talk := func(b *Bench, from, to int) string {
 		var all strings.Builder
