@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dwell/drivers/convert"
+	"dwell/drivers/quantity"
 	"dwell/drivers/rig"
 	"dwell/logs"
 	"dwell/logs/figures"
@@ -49,7 +50,7 @@ func outdated(bench *rig.Rig, startUTC string) (notes []string) {
 
 func factsOf(r *rig.Rig, s *rig.Specimen) figures.Facts {
 	f := figures.Facts{Resistance: r.Place.Resistance, Voltage: r.Place.Voltage, Current: r.Place.Current,
-		Promised: map[string][]figures.Promise{}, Says: map[string]string{}, Ages: map[string]figures.Timing{}, AirDegC: r.AmbientDegC, AtDegC: s.AtDegC, ExpectedPerK: s.Law.PerK}
+		Promised: map[string][]figures.Promise{}, Says: map[string]string{}, Ages: map[string]figures.Timing{}, Dimensions: map[string]quantity.Dimension{}, AirDegC: r.AmbientDegC, AtDegC: s.AtDegC, ExpectedPerK: s.Law.PerK}
 	if on := r.Instrument(r.Place.On); on >= 0 && r.Instruments[on].Profile.Set("temperature") >= 0 {
 		f.Plate = r.Place.On
 	}
@@ -61,7 +62,7 @@ func factsOf(r *rig.Rig, s *rig.Specimen) figures.Facts {
 	}
 	for _, c := range r.Channels {
 		d := r.Instruments[c.Instrument]
-		f.Says[c.Name] = calibration(d)
+		f.Says[c.Name], f.Dimensions[c.Name] = calibration(d), c.Unit.Dim
 		if c.Through == "" {
 			f.Promised[c.Name] = promisesOf(d.Profile, c.Quantity)
 		}

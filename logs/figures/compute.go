@@ -23,6 +23,7 @@ type Results struct {
 	Settled    map[string]*Settled // the plateaus, by thermometer
 	Up, Down   Curve               // of the first cycle, by the best thermometer
 	Plateaus   []Plateau
+	Steps      []Step
 	Transients []Transient
 	Sweeps     []Sweep
 	Shapes     []Shape
@@ -38,6 +39,12 @@ type Plateau struct {
 	From, To   float64 // s
 	TargetDegC float64
 	Step       string
+}
+
+// Step is where a step of the protocol begins.
+type Step struct {
+	At   float64 // s
+	Name string  // such as 3.1.4 sweep
 }
 
 // Shape is the film in one shape, at one temperature.
@@ -75,6 +82,9 @@ func Compute(r *logs.Run, f Facts) (*Results, error) {
 	}
 	c.Notes = slices.Concat(f.Notes, c.story.notes, c.kept.notes)
 	c.Ended = c.ended
+	for _, b := range c.steps {
+		c.Steps = append(c.Steps, Step{b.at, b.step})
+	}
 	c.take()
 	return &c.Results, nil
 }
@@ -94,7 +104,7 @@ func (c *computer) take() {
 		c.R = *s
 	}
 	for _, s := range c.stays {
-		c.Plateaus = append(c.Plateaus, Plateau{s.from, min(s.to, c.R.last()), s.target, s.step})
+		c.Plateaus = append(c.Plateaus, Plateau{s.from, min(s.to, c.R.Last()), s.target, s.step})
 	}
 	for _, t := range c.Facts.Thermometers {
 		if s := c.series[t.Channel]; s != nil && len(s.Time) > 0 {
@@ -146,8 +156,8 @@ func (c *computer) choose() {
 	}
 }
 
-// last is the time of the last reading.
-func (s Series) last() float64 {
+// Last is the time of the last reading.
+func (s Series) Last() float64 {
 	if len(s.Time) == 0 {
 		return 0
 	}

@@ -3,6 +3,8 @@ package figures
 import (
 	"fmt"
 	"math"
+
+	"dwell/drivers/quantity"
 )
 
 // Facts is what a run folder says of its bench and its specimen besides the readings:
@@ -25,6 +27,7 @@ type Facts struct {
 	AirDegC      float64              // around the specimen
 	AtDegC       float64              // at which R0 is asked for
 	ExpectedPerK float64              // relative slope there, by the specimen's stated law
+	Dimensions   map[string]quantity.Dimension
 }
 
 // Thermometer is a channel that stands for the film's temperature.

@@ -135,7 +135,7 @@ func (f Figure) String() string {
 	}
 	fmt.Fprintf(&s, " %s (%.4g %%, k = %.3g)\n  definition: %s [%s]\n  rows: %s\n", f.Unit, 100*f.Level, f.K, f.Definition, f.Source, f.Rows)
 	for _, g := range f.With {
-		fmt.Fprintf(&s, "  with %s = %s\n", g.Name, g.shown())
+		fmt.Fprintf(&s, "  with %s = %s\n", g.Name, g.Shown())
 	}
 	for _, n := range f.Notes {
 		fmt.Fprintf(&s, "  note: %s\n", n)

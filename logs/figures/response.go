@@ -221,21 +221,31 @@ func Settling(tr Transient, band float64) (Figure, error) {
 	return f, err
 }
 
-// FirstOrder fits y = final - d exp(-(t - t20)/tau) to the readings from t20 on, when a
-// fifth of the step is done: the onset, where the response has a bend and other shapes
-// show, is left out. The delay is where the fitted curve meets the base; t63 is delay +
-// tau, t90 delay + tau ln 10. Readings that are alike count for fewer; where the response
-// is not of first order the residuals show it and widen the result, though they cannot
-// make the model right.
-func FirstOrder(tr Transient) ([]Figure, error) {
+// Fitted is the curve of the first-order fit at times of the record, from a fifth of the
+// step on.
+func (tr Transient) Fitted() (t, y []float64, err error) {
+	fifth, fit, err := tr.firstOrder()
+	if err != nil {
+		return nil, nil, err
+	}
+	for _, at := range tr.Time {
+		if since := at - tr.Start - fifth; since >= 0 {
+			t, y = append(t, at), append(y, fit.B[0]-fit.B[1]*math.Exp(-since/fit.B[2]))
+		}
+	}
+	return t, y, nil
+}
+
+// firstOrder is final, d and tau of the fit, and when a fifth of the step is done.
+func (tr Transient) firstOrder() (fifth float64, fit Fit, err error) {
 	if err := tr.check(); err != nil {
-		return nil, err
+		return 0, fit, err
 	}
 	fifth, _, err1 := tr.passing(0.2)
 	half, _, err2 := tr.passing(0.5)
 	ninety, _, err3 := tr.passing(0.9)
 	if err := errors.Join(err1, err2, err3); err != nil {
-		return nil, err
+		return 0, fit, err
 	}
 	var x, y []float64
 	for i, t := range tr.Time {
@@ -244,14 +254,28 @@ func FirstOrder(tr Transient) ([]Figure, error) {
 		}
 	}
 	if len(y) < 6 {
-		return nil, fmt.Errorf("%s: %d readings after the first fifth of the step are too few for a fit with 3 parameters", tr.Channel, len(y))
+		return 0, fit, fmt.Errorf("%s: %d readings after the first fifth of the step are too few for a fit with 3 parameters", tr.Channel, len(y))
 	}
-	fit, err := NonlinearFit(Pointwise(x, func(t float64, b []float64) float64 { return b[0] - b[1]*math.Exp(-t/b[2]) }), y,
+	fit, err = NonlinearFit(Pointwise(x, func(t float64, b []float64) float64 { return b[0] - b[1]*math.Exp(-t/b[2]) }), y,
 		[]float64{tr.Final, 0.8 * (tr.Final - tr.Base), (ninety - half) / math.Log(5)})
 	if err != nil {
-		return nil, fmt.Errorf("%s: first-order fit: %w", tr.Channel, err)
+		return 0, fit, fmt.Errorf("%s: first-order fit: %w", tr.Channel, err)
 	}
-	widen := math.Sqrt(float64(len(y)) / EffectiveSize(fit.Residuals))
+	return fifth, fit, nil
+}
+
+// FirstOrder fits y = final - d exp(-(t - t20)/tau) to the readings from t20 on, when a
+// fifth of the step is done: the onset, where the response has a bend and other shapes
+// show, is left out. The delay is where the fitted curve meets the base; t63 is delay +
+// tau, t90 delay + tau ln 10. Readings that are alike count for fewer; where the response
+// is not of first order the residuals show it and widen the result, though they cannot
+// make the model right.
+func FirstOrder(tr Transient) ([]Figure, error) {
+	fifth, fit, err := tr.firstOrder()
+	if err != nil {
+		return nil, err
+	}
+	widen := math.Sqrt(float64(len(fit.Residuals)) / EffectiveSize(fit.Residuals))
 	inputs := []Input{{Name: "final, fitted"}, {Name: "d, fitted"}, {Name: "tau, fitted"}, {Name: "level before the step", Value: tr.Base, Unit: tr.Unit, U: tr.UBase, Type: "A"},
 		{Name: "start of the step", Unit: "s", U: tr.UStart, Type: "B"}}
 	for k, unit := range [...]string{tr.Unit, tr.Unit, "s"} {

@@ -115,7 +115,7 @@ func (f Figure) line(several bool) string {
 	name := "  " + f.Flavour
 	for _, g := range f.With {
 		if slices.Contains(telling, g.Name) {
-			name += fmt.Sprintf(" (%s %s)", g.Name, g.shown())
+			name += fmt.Sprintf(" (%s %s)", g.Name, g.Shown())
 			several = false // that tells them apart
 			break
 		}
@@ -152,11 +152,14 @@ func (f Figure) ValueText() string {
 	return strings.TrimSpace(fmt.Sprintf("%s ± %s %s", number(f.Value, digits), number(f.Expanded, digits), unit))
 }
 
-// shown is a number with its unit for people: a small one with a prefix, where its unit
+// Shown is a number with its unit for people: a small one with a prefix, where its unit
 // takes one.
-func (g Given) shown() string {
+func (g Given) Shown() string {
+	if g.Unit == "1" {
+		return fmt.Sprintf("%.6g", g.Value)
+	}
 	u, known := quantity.LookUp(g.Unit)
-	if small := math.Abs(g.Value) < 1e-3 && g.Value != 0; small && known && g.Unit != "1" {
+	if small := math.Abs(g.Value) < 1e-3 && g.Value != 0; small && known {
 		return quantity.Shown(g.Value*u.Factor, u.Dim)
 	}
 	return fmt.Sprintf("%.6g %s", g.Value, g.Unit)

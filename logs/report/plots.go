@@ -3,7 +3,6 @@ package report
 import (
 	"bytes"
 	"fmt"
-	"html/template"
 	"image/color"
 	"math"
 	"slices"
@@ -15,6 +14,7 @@ import (
 	"gonum.org/v1/plot/plotter"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+	"gonum.org/v1/plot/vg/vgpdf"
 	"gonum.org/v1/plot/vg/vgsvg"
 
 	"dwell/logs/figures"
@@ -27,18 +27,33 @@ var (
 	vermilion = color.RGBA{0xd5, 0x5e, 0x00, 0xff}
 	green     = color.RGBA{0x00, 0x9e, 0x73, 0xff}
 	purple    = color.RGBA{0xcc, 0x79, 0xa7, 0xff}
+	orange    = color.RGBA{0xe6, 0x9f, 0x00, 0xff}
+	sky       = color.RGBA{0x56, 0xb4, 0xe9, 0xff}
 	dark      = color.RGBA{0x33, 0x33, 0x33, 0xff}
+	grey      = color.RGBA{0x88, 0x88, 0x88, 0xff}
 	pale      = color.RGBA{0xe8, 0xee, 0xf2, 0xff}
 )
 
 var palette = []color.RGBA{blue, vermilion, green, purple, dark}
 
+var dashed, dotted = []vg.Length{5, 2.5}, []vg.Length{1, 2}
+
 const (
 	width  = 17 * vg.Centimeter
 	tall   = 8.5 * vg.Centimeter
-	flat   = 6 * vg.Centimeter
+	flat   = 6.5 * vg.Centimeter
 	mostIn = 1500 // points of a line; more are drawn as the range of neighbours
 )
+
+// Drawing is one plot of a run.
+type Drawing struct {
+	Name    string // as a file is called
+	Section string // of the page
+	Caption string
+
+	height vg.Length
+	d      *drawing
+}
 
 // drawing is a plot on its way to the page.
 type drawing struct {
@@ -46,27 +61,44 @@ type drawing struct {
 	err error
 }
 
+// Drawings are all plots that the results of a run make; ended is how the run ended where
+// it was not completed.
+func Drawings(r *figures.Results, ended string) (all []Drawing, err error) {
+	for _, of := range [...]func() []Drawing{func() []Drawing { return curve(r) }, func() []Drawing { return overTime(r, ended) },
+		func() []Drawing { return responses(r) }, func() []Drawing { return sweeps(r) }, func() []Drawing { return bends(r) },
+		func() []Drawing { return drift(r) }, func() []Drawing { return allan(r) }} {
+		for _, d := range of() {
+			if d.d.err != nil {
+				return nil, fmt.Errorf("%s: %w", d.Name, d.d.err)
+			}
+			all = append(all, d)
+		}
+	}
+	return all, nil
+}
+
 func newDrawing(x, y string) *drawing {
 	p := plot.New()
-	sans := func(f font.Font, size vg.Length) font.Font {
-		f.Variant, f.Size = "Sans", size
-		return f
-	}
 	p.X.Label.Text, p.Y.Label.Text = x, y
 	for _, a := range [...]*plot.Axis{&p.X, &p.Y} {
-		a.Label.TextStyle.Font = sans(a.Label.TextStyle.Font, 9)
-		a.Tick.Label.Font = sans(a.Tick.Label.Font, 8)
+		a.Label.TextStyle.Font = sans(a.Label.TextStyle.Font, 11)
+		a.Tick.Label.Font = sans(a.Tick.Label.Font, 10)
 		a.Padding = 5
 		a.Tick.Marker = roundTicks{}
 	}
-	p.Legend.TextStyle.Font = sans(p.Legend.TextStyle.Font, 8)
-	p.Legend.ThumbnailWidth = 16
-	p.Legend.Padding = 1
+	p.Legend.TextStyle.Font = sans(p.Legend.TextStyle.Font, 10)
+	p.Legend.ThumbnailWidth = 18
+	p.Legend.Padding = 2
 	grid := plotter.NewGrid()
 	grid.Vertical.Color, grid.Horizontal.Color = color.Gray{0xdd}, color.Gray{0xdd}
 	grid.Vertical.Width, grid.Horizontal.Width = 0.4, 0.4
 	p.Add(grid)
 	return &drawing{p: p}
+}
+
+func sans(f font.Font, size vg.Length) font.Font {
+	f.Variant, f.Size = "Sans", size
+	return f
 }
 
 // roundTicks are about six labels at multiples of 1, 2 or 5 times a power of ten.
@@ -99,19 +131,28 @@ func (logTicks) Ticks(low, high float64) (all []plot.Tick) {
 	}
 	many := high/low > 3e3
 	for k := math.Floor(math.Log10(low)); k <= math.Log10(high); k++ {
-		for _, m := range [...]float64{1, 2, 5} {
+		for m := 1.; m < 10; m++ {
 			v := m * math.Pow(10, k)
 			if v < low*(1-1e-9) || v > high*(1+1e-9) {
 				continue
 			}
 			t := plot.Tick{Value: v}
-			if m == 1 || !many {
+			if m == 1 || !many && (m == 2 || m == 5) {
 				t.Label = strconv.FormatFloat(v, 'g', 1, 64)
+				if v >= 1e-4 && v < 1e6 {
+					t.Label = strconv.FormatFloat(math.Round(v*1e6)/1e6, 'f', -1, 64)
+				}
 			}
 			all = append(all, t)
 		}
 	}
 	return all
+}
+
+// above leaves room over what is drawn, for the legend.
+func (d *drawing) above(share float64) {
+	d.p.Legend.Top = true
+	d.p.Y.Max += share * (d.p.Y.Max - d.p.Y.Min)
 }
 
 // room leaves a margin about the values of an axis, so that no mark sits on it.
@@ -162,7 +203,16 @@ func thinned(all plotter.XYs) plotter.XYs {
 	return few
 }
 
-func (d *drawing) line(name string, x, y []float64, c color.RGBA, dashed bool) {
+// line is one of a few; every other one is dashed.
+func (d *drawing) line(name string, x, y []float64, c color.RGBA, second bool) {
+	if second {
+		d.stroke(name, x, y, c, 1.3, dashed)
+		return
+	}
+	d.stroke(name, x, y, c, 1, nil)
+}
+
+func (d *drawing) stroke(name string, x, y []float64, c color.RGBA, thick vg.Length, dashes []vg.Length) {
 	all := thinned(pairs(x, y))
 	if len(all) == 0 {
 		return
@@ -172,10 +222,7 @@ func (d *drawing) line(name string, x, y []float64, c color.RGBA, dashed bool) {
 		d.fail(err)
 		return
 	}
-	l.Color, l.Width = c, 0.9
-	if dashed {
-		l.Dashes = []vg.Length{4, 2}
-	}
+	l.Color, l.Width, l.Dashes = c, thick, dashes
 	d.p.Add(l)
 	if name != "" {
 		d.p.Legend.Add(name, l)
@@ -238,23 +285,49 @@ func (d *drawing) level(name string, y, from, to float64) {
 	d.line(name, []float64{from, to}, []float64{y, y}, dark, true)
 }
 
-// svg is the drawing as an element of the page.
-func (d *drawing) svg(height vg.Length) (template.HTML, error) {
-	if d.err != nil {
-		return "", d.err
-	}
-	c := vgsvg.New(width, height)
-	d.p.Draw(draw.New(c))
+// SVG is the drawing as an element of a page, or as a file.
+func (d Drawing) SVG() ([]byte, error) {
+	c := vgsvg.New(width, d.height)
+	d.d.p.Draw(draw.New(c))
 	var b bytes.Buffer
 	if _, err := c.WriteTo(&b); err != nil {
-		return "", err
+		return nil, err
 	}
-	text := b.Bytes()
-	at := bytes.Index(text, []byte("<svg"))
+	at := bytes.Index(b.Bytes(), []byte("<svg"))
 	if at < 0 {
-		return "", fmt.Errorf("the plot library wrote no svg element")
+		return nil, fmt.Errorf("%s: the plot library wrote no svg element", d.Name)
 	}
-	return template.HTML(text[at:]), nil // from our own numbers and escaped by the library
+	return b.Bytes()[at:], nil
+}
+
+// PDF is the drawing as a file of one page.
+func (d Drawing) PDF() ([]byte, error) {
+	c := western{vgpdf.New(width, d.height)}
+	d.d.p.Draw(draw.New(c))
+	var b bytes.Buffer
+	_, err := c.WriteTo(&b)
+	return b.Bytes(), err
+}
+
+// western is a PDF whose fonts have the letters of Windows code page 1252, as the library
+// embeds them.
+type western struct{ *vgpdf.Canvas }
+
+var inWestern = strings.NewReplacer("Ω", "Ohm", "−", "–")
+
+func (c western) FillString(face font.Face, at vg.Point, text string) {
+	var bytes []byte
+	for _, r := range inWestern.Replace(text) {
+		switch {
+		case r == '–':
+			bytes = append(bytes, '\x96')
+		case r < 0x100:
+			bytes = append(bytes, byte(r))
+		default:
+			bytes = append(bytes, '?')
+		}
+	}
+	c.Canvas.FillString(face, at, string(bytes))
 }
 
 // timeScale is the unit in which a length of time reads well.
@@ -308,75 +381,149 @@ func rangeOf(x []float64) (low, high float64) {
 	return low, high
 }
 
-// overTime is temperature and resistance against time, plateaus shaded; ended is how the
-// run ended where it was not completed.
-func overTime(r *figures.Results, ended string) (all []template.HTML, err error) {
-	last := 0.
-	if n := len(r.R.Time); n > 0 {
-		last = r.R.Time[n-1]
-	}
+// overTime is temperature and resistance against time, plateaus shaded, steps marked.
+func overTime(r *figures.Results, ended string) []Drawing {
+	last := r.R.Last()
+	upper := newDrawing("", "temperature / °C")
+	low, high := math.Inf(1), math.Inf(-1)
 	for _, t := range r.Facts.Thermometers {
 		if s := r.T[t.Channel]; s != nil {
-			last = max(last, s.Time[len(s.Time)-1])
+			last = max(last, s.Last())
+			a, b := rangeOf(s.Y)
+			low, high = min(low, a), max(high, b)
 		}
 	}
 	unit, f := timeScale(last)
-	upper := newDrawing("time / "+unit, "temperature / °C")
-	low, high := math.Inf(1), math.Inf(-1)
-	for _, s := range r.T {
-		a, b := rangeOf(s.Y)
-		low, high = min(low, a), max(high, b)
-	}
-	shadeAll(upper, r, f, low, high)
-	for i, t := range r.Facts.Thermometers {
-		if s := r.T[t.Channel]; s != nil {
-			upper.line(t.Channel, times(s.Time, f, 0), s.Y, palette[i%len(palette)], i%2 == 1)
+	var all []Drawing
+	if high >= low {
+		low, high = apart(low, high)
+		upper.course(r, f, low, high, ended)
+		for i, t := range r.Facts.Thermometers {
+			if s := r.T[t.Channel]; s != nil {
+				upper.line(t.Channel, times(s.Time, f, 0), s.Y, palette[i%len(palette)], i%2 == 1)
+			}
 		}
+		upper.above(0.3)
+		all = append(all, Drawing{"temperature-against-time", courseOfRun, "Temperatures. " + courseSays, flat, upper})
 	}
-	upper.p.Legend.Top = true
-	if high > low {
-		upper.p.Y.Max = high + 0.25*(high-low) // for the legend
-	}
-	if ended != "" {
-		upper.line(ended, []float64{r.Ended * f, r.Ended * f}, []float64{low, high}, purple, false)
-	}
-	lower := newDrawing("time / "+unit, "")
 	if len(r.R.Time) > 0 {
+		lower := newDrawing("", "")
 		ohm, g := prefixed(largest(r.R.Y), "Ω")
 		lower.p.Y.Label.Text = "resistance / " + ohm
-		low, high = rangeOf(r.R.Y)
-		shadeAll(lower, r, f, low*g, high*g)
+		low, high := rangeOf(r.R.Y)
+		low, high = apart(low*g, high*g)
+		lower.course(r, f, low, high, ended)
 		lower.line("", times(r.R.Time, f, 0), times(r.R.Y, g, 0), blue, false)
+		lower.above(0.1)
+		all = append(all, Drawing{"resistance-against-time", courseOfRun, "Resistance.", flat, lower})
 	}
-	for _, d := range [...]*drawing{upper, lower} {
-		d.p.X.Min, d.p.X.Max = 0, last*f
-		svg, err := d.svg(flat)
-		if err != nil {
-			return nil, err
-		}
-		all = append(all, svg)
+	for _, d := range all {
+		d.d.p.X.Label.Text = "time / " + unit
+		d.d.p.X.Min, d.d.p.X.Max = 0, last*f
 	}
-	return all, nil
+	return all
 }
 
-func shadeAll(d *drawing, r *figures.Results, f, low, high float64) {
-	if !(high > low) {
-		return
+const (
+	courseOfRun = "Course of the run"
+	courseSays  = "Plateaus from which figures were taken are shaded; dotted lines are where steps of the protocol begin, with their numbers."
+)
+
+// apart is a range that has a width.
+func apart(low, high float64) (float64, float64) {
+	if high > low {
+		return low, high
 	}
+	return low - 0.5, high + 0.5
+}
+
+// course is what a plot against time has behind it: plateaus, steps, and how the run ended.
+func (d *drawing) course(r *figures.Results, f, low, high float64, ended string) {
 	for _, p := range r.Plateaus {
 		d.shade(p.From*f, p.To*f, low, high)
 	}
+	var labels plotter.XYLabels
+	span := r.Ended
+	past := math.Inf(-1)
+	for _, s := range outermost(r.Steps) {
+		d.upright("", s.At*f, low, high, grey, dotted)
+		if s.At-past > span/40 { // numbers do not stand on each other
+			past = s.At
+			labels.XYs = append(labels.XYs, plotter.XY{X: s.At * f, Y: high})
+			labels.Labels = append(labels.Labels, s.Name)
+		}
+	}
+	d.words(labels)
+	if ended != "" {
+		d.upright(ended, r.Ended*f, low, high, vermilion, nil)
+	}
+}
+
+// outermost are the steps by the first numbers of their names: as many of these as do
+// not crowd a plot.
+func outermost(steps []figures.Step) (few []figures.Step) {
+	const most = 30
+	for _, depth := range [...]int{2, 1} {
+		few = nil
+		for _, s := range steps {
+			name, _, _ := strings.Cut(s.Name, " ")
+			parts := strings.Split(name, ".")
+			name = strings.Join(parts[:min(depth, len(parts))], ".")
+			if n := len(few); n == 0 || few[n-1].Name != name {
+				few = append(few, figures.Step{At: s.At, Name: name})
+			}
+		}
+		if len(few) <= most {
+			return few
+		}
+	}
+	return nil
+}
+
+// upright is a line across the whole height.
+func (d *drawing) upright(name string, x, low, high float64, c color.RGBA, dashes []vg.Length) {
+	l, err := plotter.NewLine(plotter.XYs{{X: x, Y: low}, {X: x, Y: high}})
+	if err != nil {
+		d.fail(err)
+		return
+	}
+	l.Color, l.Width, l.Dashes = c, 0.8, dashes
+	if name != "" {
+		l.Width = 2
+		d.p.Legend.Add(name, l)
+	}
+	d.p.Add(l)
+}
+
+// words are short texts beside points.
+func (d *drawing) words(at plotter.XYLabels) {
+	if len(at.Labels) == 0 {
+		return
+	}
+	l, err := plotter.NewLabels(at)
+	if err != nil {
+		d.fail(err)
+		return
+	}
+	for i := range l.TextStyle {
+		l.TextStyle[i].Font, l.TextStyle[i].Color = sans(l.TextStyle[i].Font, 9), dark
+	}
+	l.Offset = vg.Point{X: 5, Y: 2}
+	d.p.Add(l)
 }
 
 // curve is resistance against temperature, both ways, and what is left of a quadratic.
-func curve(r *figures.Results) (all []template.HTML, err error) {
+func curve(r *figures.Results) []Drawing {
 	up, down := r.Up, r.Down
 	if len(up.T) < 2 {
-		return nil, nil
+		return nil
 	}
+	d := newDrawing("temperature of the film / °C", "")
+	rest := newDrawing("temperature of the film / °C", "resistance − fit / Ω")
 	fit, err := figures.PolynomialFit(up.T, up.R, min(2, len(up.T)-1))
 	if err != nil {
-		return nil, err
+		d.fail(err)
+		return []Drawing{{"resistance-against-temperature", "", "", tall, d}}
 	}
 	at := func(t float64) (v float64) {
 		for k := len(fit.B) - 1; k >= 0; k-- {
@@ -385,7 +532,7 @@ func curve(r *figures.Results) (all []template.HTML, err error) {
 		return v
 	}
 	ohm, g := prefixed(largest(up.R), "Ω")
-	d := newDrawing("temperature of the film / °C", "resistance / "+ohm)
+	d.p.Y.Label.Text = "resistance / " + ohm
 	low, high := rangeOf(slices.Concat(up.T, down.T))
 	var x, y []float64
 	for i := range 101 {
@@ -395,13 +542,13 @@ func curve(r *figures.Results) (all []template.HTML, err error) {
 	d.line(map[bool]string{true: "quadratic", false: "line"}[len(fit.B) > 2]+" through the way up", x, y, dark, true)
 	d.marks("rising", up.T, times(up.R, g, 0), blue, draw.CircleGlyph{})
 	d.marks("falling", down.T, times(down.R, g, 0), vermilion, draw.TriangleGlyph{})
-	d.p.Legend.Top = true
-	rest := newDrawing("temperature of the film / °C", "resistance − fit / Ω")
+	d.p.Legend.Top, d.p.Legend.Left = true, y[len(y)-1] > y[0] // in the corner that the curve leaves free
 	for _, b := range [...]struct {
 		c     figures.Curve
 		ink   color.RGBA
 		shape draw.GlyphDrawer
-	}{{up, blue, draw.CircleGlyph{}}, {down, vermilion, draw.TriangleGlyph{}}} {
+		name  string
+	}{{up, blue, draw.CircleGlyph{}, "rising"}, {down, vermilion, draw.TriangleGlyph{}, "falling"}} {
 		left, u := make([]float64, len(b.c.T)), make([]float64, len(b.c.T))
 		for i, t := range b.c.T {
 			left[i] = b.c.R[i] - at(t)
@@ -410,19 +557,17 @@ func curve(r *figures.Results) (all []template.HTML, err error) {
 			}
 		}
 		rest.bars(b.c.T, left, u, b.ink)
-		rest.marks("", b.c.T, left, b.ink, b.shape)
+		rest.marks(b.name, b.c.T, left, b.ink, b.shape)
 	}
 	rest.level("", 0, low, high)
-	for i, p := range [...]*drawing{d, rest} {
+	for _, p := range [...]*drawing{d, rest} {
 		room(&p.p.X)
 		room(&p.p.Y)
-		svg, err := p.svg([...]vg.Length{tall, flat}[i])
-		if err != nil {
-			return nil, err
-		}
-		all = append(all, svg)
 	}
-	return all, nil
+	rest.above(0.25)
+	const section = "Resistance against temperature"
+	return []Drawing{{"resistance-against-temperature", section, "One point a plateau.", tall, d},
+		{"residuals", section, "What is left of the fit through the way up; bars are ±2 standard uncertainties of each point by itself. Errors that all points share (thermometer, meter) are not in the bars.", flat, rest}}
 }
 
 func uOf(u []float64, i int) float64 {
@@ -439,10 +584,11 @@ func slopeAt(b []float64, t float64) (slope float64) {
 	return slope
 }
 
-// responses are the steps on top of each other, as a share of each.
-func responses(r *figures.Results) (template.HTML, error) {
+// responses are the steps on top of each other, as a share of each, with the first-order
+// fit of the first of each kind.
+func responses(r *figures.Results) []Drawing {
 	if len(r.Transients) == 0 {
-		return "", nil
+		return nil
 	}
 	longest := 0.
 	for _, tr := range r.Transients {
@@ -450,29 +596,41 @@ func responses(r *figures.Results) (template.HTML, error) {
 	}
 	unit, f := timeScale(longest)
 	d := newDrawing("time since the specimen was moved / "+unit, "share of the step / %")
-	seen := map[string]bool{}
-	for _, tr := range r.Transients {
-		ink, dashed := blue, false
-		if tr.Name == "recovery" {
-			ink, dashed = vermilion, true
-		}
-		var x, y []float64
-		for i, t := range tr.Time {
-			if since := t - tr.Start; since >= -longest/20 && since <= longest {
-				x, y = append(x, since*f), append(y, 100*(tr.Y[i]-tr.Base)/(tr.Final-tr.Base))
+	since := func(tr figures.Transient, t, y []float64) (x, share []float64) {
+		for i := range t {
+			if s := t[i] - tr.Start; s >= -longest/20 && s <= longest {
+				x, share = append(x, s*f), append(share, 100*(y[i]-tr.Base)/(tr.Final-tr.Base))
 			}
 		}
+		return x, share
+	}
+	inks := map[string]color.RGBA{"response": sky, "recovery": orange}
+	seen := map[string]bool{}
+	for _, tr := range r.Transients {
 		name := tr.Name
 		if seen[name] {
 			name = ""
 		}
 		seen[tr.Name] = true
-		d.line(name, x, y, ink, dashed)
+		x, y := since(tr, tr.Time, tr.Y)
+		d.stroke(name, x, y, inks[tr.Name], 2, nil)
 	}
-	d.level("63.2 % and 90 %", 100*(1-1/math.E), 0, longest*f)
-	d.level("", 90, 0, longest*f)
+	for name, dashes := range map[string][]vg.Length{"response": dashed, "recovery": dotted} {
+		at := slices.IndexFunc(r.Transients, func(tr figures.Transient) bool { return tr.Name == name })
+		if at < 0 {
+			continue
+		}
+		if t, y, err := r.Transients[at].Fitted(); err == nil { // why not, is told with the figures
+			x, share := since(r.Transients[at], t, y)
+			d.stroke("first-order fit, "+name, x, share, dark, 1, dashes)
+		}
+	}
+	for _, share := range [...]float64{100 * (1 - 1/math.E), 90} {
+		d.stroke("", []float64{0, longest * f}, []float64{share, share}, grey, 0.8, dashed)
+	}
+	d.words(plotter.XYLabels{XYs: plotter.XYs{{X: longest * f * 0.9, Y: 100 * (1 - 1/math.E)}, {X: longest * f * 0.9, Y: 90}}, Labels: []string{"63.2 %", "90 %"}})
 	d.p.Legend.Top = false
-	return d.svg(tall)
+	return []Drawing{{"response", "Response and recovery", "Every step as a share of its own height, from the moment the specimen was moved; the fits are of the first of each kind.", tall, d}}
 }
 
 func reached(tr figures.Transient, share float64) float64 {
@@ -484,10 +642,10 @@ func reached(tr figures.Transient, share float64) float64 {
 	return tr.Time[len(tr.Time)-1] - tr.Start
 }
 
-// sweeps are current against voltage.
-func sweeps(r *figures.Results) (template.HTML, error) {
+// sweeps are current against voltage, of many the first and the last.
+func sweeps(r *figures.Results) []Drawing {
 	if len(r.Sweeps) == 0 {
-		return "", nil
+		return nil
 	}
 	volts, amps := 0., 0.
 	for _, s := range r.Sweeps {
@@ -496,24 +654,24 @@ func sweeps(r *figures.Results) (template.HTML, error) {
 	v, f := prefixed(volts, "V")
 	i, g := prefixed(amps, "A")
 	d := newDrawing("voltage / "+v, "current / "+i)
-	for k, s := range r.Sweeps {
-		if k > 0 && k < len(r.Sweeps)-1 && len(r.Sweeps) > len(palette) {
-			continue // the first and the last of many
-		}
-		ink := palette[min(k, 1)]
-		d.line("", times(s.V, f, 0), times(s.I, g, 0), ink, k > 0)
-		d.marks(s.Rows, times(s.V, f, 0), times(s.I, g, 0), ink, [...]draw.GlyphDrawer{draw.CircleGlyph{}, draw.TriangleGlyph{}}[min(k, 1)])
+	for k, s := range []figures.Sweep{r.Sweeps[0], r.Sweeps[len(r.Sweeps)-1]}[:min(2, len(r.Sweeps))] {
+		d.stroke("", times(s.V, f, 0), times(s.I, g, 0), palette[k], 1, [][]vg.Length{nil, dashed}[k])
+		d.marks(s.Rows, times(s.V, f, 0), times(s.I, g, 0), palette[k], [...]draw.GlyphDrawer{draw.CircleGlyph{}, draw.TriangleGlyph{}}[k])
 	}
 	d.p.Legend.Top, d.p.Legend.Left = true, true
 	room(&d.p.X)
 	room(&d.p.Y)
-	return d.svg(tall)
+	caption := "The sweep."
+	if len(r.Sweeps) > 1 {
+		caption = fmt.Sprintf("The first and the last of %d sweeps.", len(r.Sweeps))
+	}
+	return []Drawing{{"current-against-voltage", "Current against voltage", caption, tall, d}}
 }
 
 // allan is the Allan deviation against averaging time, both axes logarithmic.
-func allan(r *figures.Results) (template.HTML, error) {
+func allan(r *figures.Results) []Drawing {
 	if len(r.Allan) < 2 || !(r.Interval > 0) {
-		return "", nil
+		return nil
 	}
 	var x, y, u []float64
 	for _, a := range r.Allan {
@@ -522,7 +680,7 @@ func allan(r *figures.Results) (template.HTML, error) {
 		}
 	}
 	if len(x) < 2 {
-		return "", nil
+		return nil
 	}
 	d := newDrawing("averaging time / s", "Allan deviation / Ω")
 	d.p.X.Scale, d.p.Y.Scale = plot.LogScale{}, plot.LogScale{}
@@ -536,46 +694,55 @@ func allan(r *figures.Results) (template.HTML, error) {
 	}
 	d.p.Y.Min, d.p.Y.Max = least/1.2, 1.2*most
 	d.p.X.Min, d.p.X.Max = x[0]/1.2, 1.2*x[len(x)-1]
-	return d.svg(tall)
+	return []Drawing{{"allan-deviation", "Noise", "Overlapping Allan deviation; bars are ±2 standard uncertainties.", tall, d}}
 }
 
 // drift is the change of resistance against time.
-func drift(r *figures.Results) (template.HTML, error) {
+func drift(r *figures.Results) []Drawing {
 	t := r.Trend
 	if len(t.Time) < 2 {
-		return "", nil
-	}
-	fit, err := figures.LineFit(times(t.Time, 1, t.Time[0]), t.R)
-	if err != nil {
-		return "", err
+		return nil
 	}
 	unit, f := timeScale(t.Time[len(t.Time)-1] - t.Time[0])
 	d := newDrawing("time / "+unit, "change of resistance / ppm")
-	d.line("readings", times(t.Time, f, t.Time[0]), times(t.R, 1e6/fit.B[0], fit.B[0]), blue, false)
-	end := t.Time[len(t.Time)-1] - t.Time[0]
-	d.line("least-squares line", []float64{0, end * f}, []float64{0, 1e6 * fit.B[1] * end / fit.B[0]}, vermilion, true)
-	d.p.Legend.Top = true
-	return d.svg(tall)
+	fit, err := figures.LineFit(times(t.Time, 1, t.Time[0]), t.R)
+	if err != nil {
+		d.fail(err)
+	} else {
+		d.line("readings", times(t.Time, f, t.Time[0]), times(t.R, 1e6/fit.B[0], fit.B[0]), sky, false)
+		end := t.Time[len(t.Time)-1] - t.Time[0]
+		d.stroke("least-squares line", []float64{0, end * f}, []float64{0, 1e6 * fit.B[1] * end / fit.B[0]}, dark, 1.6, dashed)
+	}
+	d.above(0.2)
+	return []Drawing{{"drift", "Drift", "Relative to the fitted start.", tall, d}}
 }
 
-// bends are the change of resistance with strain before the first cycles, and with the
-// count of cycles, flat and bent apart; both in % of the first flat value.
-func bends(r *figures.Results) (all []template.HTML, err error) {
+// bends are the change of resistance with strain before the first cycles, with the radii
+// beside the points, and with the count of cycles, flat and bent apart; both in % of the
+// first flat value.
+func bends(r *figures.Results) []Drawing {
 	at := slices.IndexFunc(r.Shapes, func(s figures.Shape) bool { return s.RadiusM == 0 })
 	if at < 0 || len(r.Shapes) < 3 {
-		return nil, nil
+		return nil
 	}
 	r0 := r.Shapes[at].R
 	strained := newDrawing("mean strain of the film / %", "change of resistance / %")
 	worn := newDrawing("cycles", "change of resistance / %")
-	var flat, bent [3][]float64 // strain or cycles, change, interval
-	var strain [3][]float64
+	var flat, bent, strain [3][]float64 // strain or cycles, change, interval
+	var radii plotter.XYLabels
 	most := 0.
 	for _, s := range r.Shapes {
 		change, u := 100*(s.R/r0-1), 200*s.U/r0
 		most = max(most, s.Cycles)
 		if s.Cycles == 0 {
 			strain[0], strain[1], strain[2] = append(strain[0], 100*s.MeanStrain), append(strain[1], change), append(strain[2], u)
+			label := "flat"
+			if s.RadiusM > 0 {
+				label = fmt.Sprintf("r = %.3g mm", 1e3*s.RadiusM)
+			}
+			if !slices.Contains(radii.Labels, label) {
+				radii.XYs, radii.Labels = append(radii.XYs, plotter.XY{X: 100 * s.MeanStrain, Y: change}), append(radii.Labels, label)
+			}
 		}
 		to := &bent
 		if s.RadiusM == 0 {
@@ -585,22 +752,20 @@ func bends(r *figures.Results) (all []template.HTML, err error) {
 	}
 	strained.bars(strain[0], strain[1], strain[2], blue)
 	strained.marks("", strain[0], strain[1], blue, draw.CircleGlyph{})
-	worn.line("flat", flat[0], flat[1], blue, false)
-	worn.marks("", flat[0], flat[1], blue, draw.CircleGlyph{})
-	worn.marks("bent", bent[0], bent[1], vermilion, draw.TriangleGlyph{})
-	worn.p.Legend.Top, worn.p.Legend.Left = true, true
-	drawn := []*drawing{strained}
+	strained.words(radii)
+	worn.line("", flat[0], flat[1], blue, false)
+	worn.marks("flat", flat[0], flat[1], blue, draw.CircleGlyph{})
+	worn.marks("bent", bent[0], bent[1], vermilion, draw.RingGlyph{})
+	worn.p.Legend.Left = true
+	all := []Drawing{{"change-against-strain", "Bending", "Before the first cycles, against strain, with the radius of each shape (that of the neutral plane); each value brought to one temperature; bars are ±2 standard uncertainties.", tall, strained}}
 	if most > 0 {
-		drawn = append(drawn, worn)
+		all = append(all, Drawing{"change-against-cycles", "Bending", "Against the count of cycles, in the shapes it was measured in.", tall, worn})
 	}
-	for _, d := range drawn {
-		room(&d.p.X)
-		room(&d.p.Y)
-		svg, err := d.svg(tall)
-		if err != nil {
-			return nil, err
-		}
-		all = append(all, svg)
+	for _, d := range all {
+		room(&d.d.p.X)
+		room(&d.d.p.Y)
 	}
-	return all, nil
+	worn.above(0.15)
+	strained.p.X.Max += 0.1 * (strained.p.X.Max - strained.p.X.Min) // for the words at the last point
+	return all
 }

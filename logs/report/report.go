@@ -14,6 +14,7 @@ import (
 	"html/template"
 	"io"
 	"io/fs"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -40,23 +41,34 @@ type content struct {
 	LeftOut []figures.Omission
 	Notes   []string
 
-	Curve, OverTime, Bends            []template.HTML
-	Response, Sweeps, Allan, Drift    template.HTML
-	Plateaus                          []plateau
-	Limits                            []limit
-	Events                            []event
-	MoreEvents                        int
-	Protocol, SpecimenText, SpecimenS string
-	Started, Stopped, RepeatsBegan    string
+	Sections               []section
+	Plateaus               []plateau
+	Limits                 []limit
+	Events                 []event
+	MoreEvents             int
+	Protocol, SpecimenText string
+	Started, Stopped       string
+	RepeatsBegan           string
+}
+
+// section is plots of one kind.
+type section struct {
+	Title string
+	Plots []plotted
+}
+
+type plotted struct {
+	SVG     template.HTML
+	Caption string
 }
 
 // row is a figure on the page.
-type row struct{ Figure, Flavour, With, Value, Definition, Source, Rows, Channel string }
+type row struct{ Title, Flavour, With, Value, Definition, Source, Rows, Channel string }
 
 // group is all figures of one name; those of one definition stand together.
 type group struct {
-	Name  string
-	Kinds []defined
+	Name, Title string
+	Kinds       []defined
 }
 
 type defined struct {
@@ -94,10 +106,10 @@ func Write(w io.Writer, name string, r *logs.Run, results *figures.Results, dama
 	if err := c.draw(results); err != nil {
 		return err
 	}
-	if err := c.readRecord(r); err != nil {
+	if err := c.readRecord(r, results.Facts.Dimensions); err != nil {
 		return err
 	}
-	t, err := template.New("page").Parse(page)
+	t, err := template.New("page").Funcs(template.FuncMap{"read": readable}).Parse(page)
 	if err != nil {
 		return err
 	}
@@ -148,6 +160,64 @@ var first = [][2]string{{"r0", "fitted quadratic"}, {"r0", "measured"}, {"sensit
 	{"recovery_t63", "interpolated"}, {"recovery_t90", "interpolated"}, {"noise_rms", "detrended"}, {"resolution", "3 s"}, {"drift", "corrected for temperature"}, {"drift", "as measured"},
 	{"ohmic", "exponent, both signs"}, {"ohmic", "asymmetry"}, {"self_heating", "temperature rise per power"}, {"contact_resistance", ""}, {"bend_response", ""}, {"gauge_factor", "through zero"}, {"cycles_to_threshold", ""}}
 
+// titleOf is a figure's name for a reader.
+func titleOf(name string) string {
+	for from, to := range map[string]string{"r0": "R0", "tcr": "TCR", "b_value": "B value", "noise_rms": "noise (rms)", "steinhart_hart": "Steinhart–Hart", "allan_deviation": "Allan deviation", "weibull": "Weibull"} {
+		if rest, ok := strings.CutPrefix(name, from); ok {
+			return to + strings.ReplaceAll(rest, "_", " ")
+		}
+	}
+	return strings.ReplaceAll(name, "_", " ")
+}
+
+// place is where a figure stands among all: those of the summary first, in its order.
+func place(name string) int {
+	for i, f := range first {
+		if f[0] == name {
+			return i
+		}
+	}
+	for i, f := range first { // response_t50 beside response_t63
+		if kind, _, ok := strings.Cut(f[0], "_"); ok && strings.HasPrefix(name, kind+"_") {
+			return i
+		}
+	}
+	return len(first)
+}
+
+// alike are the figures of one name and flavour.
+func alike(all []figures.Figure, like figures.Figure) (same []figures.Figure) {
+	for _, f := range all {
+		if f.Figure == like.Figure && f.Flavour == like.Flavour {
+			same = append(same, f)
+		}
+	}
+	return same
+}
+
+var (
+	minusSign = regexp.MustCompile(`(^|[\s(])-(\d)`)
+	power     = regexp.MustCompile(`(\d|\))[eE]([-+])0*(\d+)`)
+	ohms      = regexp.MustCompile(`Ohm\b`)
+	celsius   = regexp.MustCompile(`\bdegC\b`)
+	micro     = regexp.MustCompile(`(\d )u(Ohm|[AVWKms])\b`)
+)
+
+// readable is a text with the signs of print: minus, powers of ten, Ω, °C, µ.
+func readable(text string) string {
+	text = minusSign.ReplaceAllString(text, "${1}−$2")
+	text = power.ReplaceAllStringFunc(text, func(s string) string {
+		m := power.FindStringSubmatch(s)
+		exponent := strings.Map(func(r rune) rune { return []rune("⁰¹²³⁴⁵⁶⁷⁸⁹")[r-'0'] }, m[3])
+		if m[2] == "-" {
+			exponent = "⁻" + exponent
+		}
+		return m[1] + " × 10" + exponent
+	})
+	text = micro.ReplaceAllString(text, "${1}µ$2")
+	return celsius.ReplaceAllString(ohms.ReplaceAllString(text, "Ω"), "°C")
+}
+
 func (c *content) take(r *figures.Results) {
 	for _, want := range first {
 		at := slices.IndexFunc(r.Figures, func(f figures.Figure) bool {
@@ -157,17 +227,22 @@ func (c *content) take(r *figures.Results) {
 			continue
 		}
 		f := r.Figures[at]
-		c.Main = append(c.Main, rowOf(f))
+		inShort := rowOf(f)
+		if n := len(alike(r.Figures, f)); n > 1 && len(f.With) > 0 && alike(r.Figures, f)[1].With[0] == f.With[0] {
+			inShort.With = strings.TrimSuffix(fmt.Sprintf("the first of %d; %s", n, inShort.With), "; ")
+		}
+		c.Main = append(c.Main, inShort)
 		if f.Budget != nil && len(f.Budget.Inputs) > 1 {
 			c.Budgets = append(c.Budgets, budgetOf(f))
 		}
 	}
-	for _, name := range figures.Names(r.Figures) {
+	names := figures.Names(r.Figures)
+	slices.SortStableFunc(names, func(a, b string) int { return place(a) - place(b) })
+	for _, name := range names {
 		c.All = append(c.All, groupOf(name, r.Figures))
 	}
 	for _, t := range r.Facts.Thermometers {
 		if s := r.Settled[t.Channel]; s != nil {
-			c.SpecimenS = t.Channel
 			for _, h := range s.Holds {
 				c.Plateaus = append(c.Plateaus, plateauOf(h, len(s.Tau) > 0 && !(t.BesideFilm && !t.MayLead), t.Channel))
 			}
@@ -176,7 +251,7 @@ func (c *content) take(r *figures.Results) {
 }
 
 func groupOf(name string, all []figures.Figure) group {
-	g := group{Name: name}
+	g := group{Name: name, Title: titleOf(name)}
 	for _, f := range all {
 		if f.Figure != name {
 			continue
@@ -195,9 +270,9 @@ func groupOf(name string, all []figures.Figure) group {
 func rowOf(f figures.Figure) row {
 	var with []string
 	for _, g := range f.With {
-		with = append(with, strings.TrimSpace(fmt.Sprintf("%s %.5g %s", g.Name, g.Value, map[bool]string{true: "", false: g.Unit}[g.Unit == "1"])))
+		with = append(with, strings.TrimSpace(g.Name+" "+g.Shown()))
 	}
-	return row{Figure: f.Figure, Flavour: f.Flavour, With: strings.Join(with, ", "), Value: f.ValueText(), Definition: f.Definition, Source: f.Source, Rows: f.Rows, Channel: f.Channel}
+	return row{Title: titleOf(f.Figure), Flavour: f.Flavour, With: strings.Join(with, ", "), Value: f.ValueText(), Definition: f.Definition, Source: f.Source, Rows: f.Rows, Channel: f.Channel}
 }
 
 func plateauOf(h figures.Hold, lags bool, by string) plateau {
@@ -215,40 +290,57 @@ func plateauOf(h figures.Hold, lags bool, by string) plateau {
 func seconds(s float64) string { return fmt.Sprintf("%.0f", s) }
 
 func budgetOf(f figures.Figure) budget {
-	b := budget{Title: f.Figure + ", " + f.Flavour + ": " + f.ValueText()}
+	b := budget{Title: titleOf(f.Figure) + ", " + f.Flavour + ": " + f.ValueText()}
 	for _, in := range f.Budget.Inputs {
-		l := line{Name: in.Name, U: fmt.Sprintf("%.3g", in.U), Unit: in.Unit, Type: in.Type, DoF: "∞", Says: in.Says}
-		if in.DoF > 0 {
-			l.DoF = fmt.Sprintf("%.0f", in.DoF)
-		}
+		l := line{Name: in.Name, U: fmt.Sprintf("%.3g", in.U), Unit: in.Unit, Type: in.Type, DoF: freedom(in.DoF), Says: in.Says}
 		if f.Budget.Combined > 0 {
 			share := in.Contribution() / f.Budget.Combined
 			l.Share = fmt.Sprintf("%.1f %%", 100*share*share)
 		}
 		b.Lines = append(b.Lines, l)
 	}
-	dof := "∞"
-	if f.Budget.DoF > 0 {
-		dof = fmt.Sprintf("%.0f", f.Budget.DoF)
-	}
-	b.Sum = fmt.Sprintf("u = %.3g %s, effective degrees of freedom %s, k = %.3g, U = %.3g %s at 95 %%", f.U_std, f.Unit, dof, f.K, f.Expanded, f.Unit)
+	b.Sum = fmt.Sprintf("u = %.3g %s, effective degrees of freedom %s, k = %.3g, U = %.3g %s at 95 %%", f.U_std, f.Unit, freedom(f.Budget.DoF), f.K, f.Expanded, f.Unit)
 	return b
 }
 
-func (c *content) draw(r *figures.Results) error {
-	var errs [7]error
-	c.Curve, errs[0] = curve(r)
-	ended := ""
-	if c.ID.Outcome != "completed" {
-		ended = c.ID.Outcome
+// freedom is a number of degrees of freedom; 0 stands for infinitely many.
+func freedom(dof float64) string {
+	const many = 1e4 // k is that of infinitely many to four digits
+	switch {
+	case dof <= 0:
+		return "∞"
+	case dof > many:
+		return "> 10 000"
 	}
-	c.OverTime, errs[1] = overTime(r, ended)
-	c.Response, errs[2] = responses(r)
-	c.Sweeps, errs[3] = sweeps(r)
-	c.Allan, errs[4] = allan(r)
-	c.Drift, errs[5] = drift(r)
-	c.Bends, errs[6] = bends(r)
-	return errors.Join(errs[:]...)
+	return fmt.Sprintf("%.0f", dof)
+}
+
+func (c *content) draw(r *figures.Results) error {
+	all, err := Drawings(r, Ended(c.ID))
+	if err != nil {
+		return err
+	}
+	for _, d := range all {
+		text, err := d.SVG()
+		if err != nil {
+			return err
+		}
+		n := len(c.Sections)
+		if n == 0 || c.Sections[n-1].Title != d.Section {
+			c.Sections, n = append(c.Sections, section{Title: d.Section}), n+1
+		}
+		// The element is made from our own numbers, and escaped by the library.
+		c.Sections[n-1].Plots = append(c.Sections[n-1].Plots, plotted{template.HTML(text), d.Caption})
+	}
+	return nil
+}
+
+// Ended is how a run ended that was not completed, "" for one that was.
+func Ended(id logs.Identity) string {
+	if id.Outcome == "completed" {
+		return ""
+	}
+	return id.Outcome
 }
 
 // told are the kinds of events that a reader of the page wants to know.
@@ -256,7 +348,7 @@ var told = []string{"instrument", "specimen", "moved", "mark", "note", "warning"
 
 const mostEvents = 120
 
-func (c *content) readRecord(r *logs.Run) error {
+func (c *content) readRecord(r *logs.Run, of map[string]quantity.Dimension) error {
 	for line, err := range r.Events() {
 		if err != nil {
 			return err
@@ -290,11 +382,12 @@ func (c *content) readRecord(r *logs.Run) error {
 	if err != nil {
 		return err
 	}
-	return c.limits(text)
+	return c.limits(text, of)
 }
 
-// limits are the rules of the plan that the run was held to.
-func (c *content) limits(plan []byte) error {
+// limits are the rules of the plan that the run was held to. The plan has its numbers in
+// canonical units; of says of which quantity each channel is.
+func (c *content) limits(plan []byte, of map[string]quantity.Dimension) error {
 	var p struct {
 		Rules struct {
 			Limits []struct {
@@ -319,9 +412,13 @@ func (c *content) limits(plan []byte) error {
 		return " for " + string(quantity.AppendSeconds(nil, ns)) + " s"
 	}
 	for _, l := range p.Rules.Limits {
-		for word, v := range map[string]*float64{"below": l.Below, "above": l.Above} {
-			if v != nil {
-				c.Limits = append(c.Limits, limit{fmt.Sprintf("%s stays %s %.6g", l.Channel, word, *v), "always" + lasting(l.LastingNs), "trip", l.From})
+		for k, v := range [...]*float64{l.Below, l.Above} {
+			if word := [...]string{"below", "above"}[k]; v != nil {
+				value := fmt.Sprintf("%.6g", *v)
+				if dim, known := of[l.Channel]; known {
+					value = quantity.Near(*v, dim)
+				}
+				c.Limits = append(c.Limits, limit{fmt.Sprintf("%s stays %s %s", l.Channel, word, value), "always" + lasting(l.LastingNs), "trip", l.From})
 			}
 		}
 	}

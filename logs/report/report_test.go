@@ -9,6 +9,7 @@ import (
 	"strings"
 	"testing"
 
+	"dwell/drivers/quantity"
 	"dwell/logs"
 	"dwell/logs/figures"
 )
@@ -186,5 +187,92 @@ func TestRepetitionAndParts(t *testing.T) {
 	}
 	if page := written(t, logs.Identity{Outcome: "completed", Repeats: &logs.Repeats{Run: "a", SamePlan: true}}); !strings.Contains(page, "the same plan, to the byte") {
 		t.Error("the same plan is not said to be the same")
+	}
+}
+
+// TestReadable: the signs of print, and nothing changed that only looks like them.
+func TestReadable(t *testing.T) {
+	for text, want := range map[string]string{
+		"-0.9900 ± 0.0073 %/K":           "−0.9900 ± 0.0073 %/K",
+		"(-0.3 ± 4.0)E-06 1/K":           "(−0.3 ± 4.0) × 10⁻⁶ 1/K",
+		"6.93e-05 Ohm/Ohm":               "6.93 × 10⁻⁵ Ω/Ω",
+		"10.644 kOhm at 19.8 degC":       "10.644 kΩ at 19.8 °C",
+		"current 9.9995 uA":              "current 9.9995 µA",
+		"R = R0 + a-b, LC-07, us, n-1":   "R = R0 + a-b, LC-07, us, n-1",
+		"10-90 % of 2026-11-25, scpi-25": "10-90 % of 2026-11-25, scpi-25",
+	} {
+		if got := readable(text); got != want {
+			t.Errorf("%q: expected %q, got %q", text, want, got)
+		}
+	}
+}
+
+// TestDrawings: every kind of plot there is, as a drawing of a page and as a PDF; steps, and
+// how a run ended, are marked (demo data).
+func TestDrawings(t *testing.T) {
+	r := &figures.Results{Interval: 1, Ended: 100, T: map[string]*figures.Series{},
+		Facts:    figures.Facts{Thermometers: []figures.Thermometer{{Channel: "plate.temperature"}}},
+		Plateaus: []figures.Plateau{{From: 10, To: 40}},
+		Steps:    []figures.Step{{At: 0, Name: "1 confirm"}, {At: 9, Name: "2.1.1 bring"}, {At: 10, Name: "2.1.2 hold"}, {At: 50, Name: "2.2.1 bring"}},
+		Up:       figures.Curve{T: []float64{20, 30, 40}, R: []float64{1000, 1030, 1062}, UR: []float64{1, 1, 1}},
+		Down:     figures.Curve{T: []float64{20, 30}, R: []float64{1001, 1031}, UR: []float64{1, 1}},
+		Sweeps:   []figures.Sweep{{V: []float64{-1, 1}, I: []float64{-1e-3, 1e-3}}, {V: []float64{-1, 1}, I: []float64{-1e-3, 1e-3}}},
+		Shapes:   []figures.Shape{{R: 1000, U: 1}, {RadiusM: 0.012, MeanStrain: 0.005, R: 1010, U: 1}, {R: 1001, U: 1, Cycles: 10}},
+		Allan:    []figures.Allan{{Averaging: 1, Deviation: 1e-3, U: 1e-4}, {Averaging: 2, Deviation: 7e-4, U: 1e-4}}}
+	for i := range 101 {
+		r.R.Time, r.R.Y = append(r.R.Time, float64(i)), append(r.R.Y, 1000+float64(i%7))
+	}
+	r.T["plate.temperature"] = &r.R
+	r.Trend = figures.Record{Time: r.R.Time, R: r.R.Y}
+	tr := figures.Transient{Name: "response", Unit: "Ohm", Start: 10, Base: 1000, Final: 900, Noise: 0.1}
+	for i := range 91 {
+		x := float64(i)
+		tr.Time, tr.Y = append(tr.Time, x), append(tr.Y, 1000-100*math.Max(0, 1-math.Exp(-(x-10)/12)))
+	}
+	r.Transients = []figures.Transient{tr}
+	all, err := Drawings(r, "tripped")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var names []string
+	for _, d := range all {
+		names = append(names, d.Name)
+		svg, err := d.SVG()
+		if err != nil || !bytes.HasPrefix(svg, []byte("<svg")) {
+			t.Errorf("%s: %v %.40s", d.Name, err, svg)
+		}
+		pdf, err := d.PDF()
+		if err != nil || !bytes.HasPrefix(pdf, []byte("%PDF")) {
+			t.Errorf("%s: %v %.40q", d.Name, err, pdf)
+		}
+		if d.Section == "" || d.Caption == "" || d.d.p.X.Label.Text == "" || d.d.p.Y.Label.Text == "" {
+			t.Errorf("%s lacks a section, a caption or the name of an axis", d.Name)
+		}
+		for _, words := range map[string][]string{
+			"temperature-against-time": {"tripped", ">2.1<", ">2.2<"}, "resistance-against-time": {"tripped", "kΩ"},
+			"response": {"first-order fit, response", "63.2 %"}, "change-against-strain": {"r = 12 mm", ">flat<"}, "residuals": {"falling"},
+		}[d.Name] {
+			if !strings.Contains(string(svg), words) {
+				t.Errorf("%s lacks %q", d.Name, words)
+			}
+		}
+	}
+	want := "resistance-against-temperature residuals temperature-against-time resistance-against-time response current-against-voltage change-against-strain change-against-cycles drift allan-deviation"
+	if got := strings.Join(names, " "); got != want {
+		t.Errorf("drawings\n%s, expected\n%s", got, want)
+	}
+	if all, err := Drawings(&figures.Results{}, ""); err != nil || len(all) != 0 {
+		t.Errorf("drawings of nothing: %d, %v", len(all), err)
+	}
+}
+
+// TestLimitsHaveUnits: the plan's numbers are canonical; the page says which unit that is.
+func TestLimitsHaveUnits(t *testing.T) {
+	var c content
+	watt, _ := quantity.LookUp("W")
+	err := c.limits([]byte(`{"rules": {"limits": [{"channel": "element.power", "below": 0.0001}, {"channel": "x", "above": 3}]}}`),
+		map[string]quantity.Dimension{"element.power": watt.Dim})
+	if err != nil || len(c.Limits) != 2 || c.Limits[0].What != "element.power stays below 100 uW" || c.Limits[1].What != "x stays above 3" {
+		t.Errorf("%+v %v", c.Limits, err)
 	}
 }
