@@ -76,7 +76,7 @@ func TestNoFalseTripInANight(t *testing.T) {
 		t.Errorf("%d readings in %g s: the test shows little", n, took.Seconds())
 	}
 	for seed := uint64(1); seed <= 5; seed++ {
-		for _, name := range []string{"staircase.yaml", "response.yaml", "short.yaml"} {
+		for _, name := range []string{"staircase.yaml", "response.yaml", "short.yaml", "identify.yaml"} {
 			sound(t, name, seed)
 		}
 	}
@@ -96,7 +96,7 @@ func TestNoFalseTripInAMonth(t *testing.T) {
 	for seed := uint64(1); seed <= 60; seed++ {
 		took, n := sound(t, "overnight.yaml", seed)
 		total, readings = total+took, readings+n
-		for _, name := range []string{"staircase.yaml", "response.yaml", "short.yaml"} {
+		for _, name := range []string{"staircase.yaml", "response.yaml", "short.yaml", "identify.yaml"} {
 			took, n := sound(t, name, seed)
 			total, readings = total+took, readings+n
 		}

@@ -57,6 +57,7 @@ func factsOf(r *rig.Rig, s *rig.Specimen) figures.Facts {
 	if s.Law.BK != 0 {
 		f.ExpectedPerK = figures.Slope(s.Law.BK, s.AtDegC)
 	}
+	f.Heaters, f.Cooled = heatersOf(r), r.Cooling != "none"
 	if r.Bending != nil {
 		f.Stage, f.FlatAtM = r.Bending.Stage, r.Bending.FlatAtM
 	}
@@ -90,6 +91,22 @@ func factsOf(r *rig.Rig, s *rig.Specimen) figures.Facts {
 		return 1
 	})
 	return f
+}
+
+// heatersOf are the instruments that heat, with their own thermometers.
+func heatersOf(r *rig.Rig) (all []figures.Heater) {
+	for _, c := range r.Channels {
+		d := r.Instruments[c.Instrument]
+		if c.Quantity != "temperature" || c.Through != "" || d.Profile.Set("heat") < 0 || d.Profile.Set("temperature") < 0 {
+			continue
+		}
+		h := figures.Heater{Name: d.Name, Channel: c.Name, DisplayK: c.Display}
+		for _, p := range promisesOf(d.Profile, c.Quantity) {
+			h.WithinK = max(h.WithinK, p.Plus)
+		}
+		all = append(all, h)
+	}
+	return all
 }
 
 func calibration(d rig.Description) string {

@@ -153,6 +153,7 @@ func (s *speech) figures(r *figures.Results, budget string, object map[string]an
 		s.result(r.Text())
 	}
 	object["figures"], object["left_out"] = append([]figures.Figure{}, r.Figures...), append([]figures.Omission{}, r.LeftOut...) // a list without entries is a list
+	object["for_rig"] = r.ForRig
 	object["notes"], object["exit"] = append([]string{}, r.Notes...), exitDone
 	s.object(object)
 	return nil

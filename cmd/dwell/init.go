@@ -7,6 +7,7 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"regexp"
 	"strings"
 
 	"dwell/examples"
@@ -19,14 +20,15 @@ var started = []struct{ name, what string }{
 	{"rig.yaml", "the bench: change its ports and limits"},
 	{"specimen.yaml", "what is under test, and what it must never see"},
 	{"short.yaml", "a protocol of some 40 s, to see whether all is well"},
+	{"identify.yaml", "a protocol: how your plate responds to full power, to be done once"},
 	{"staircase.yaml", "a protocol: resistance against temperature, up and down"},
 }
 
 func initCommand(s *speech) *cobra.Command {
 	return &cobra.Command{
 		Use:   "init DIR",
-		Short: "start a bench of your own: a rig, a specimen and two protocols, to be changed",
-		Long: `init writes the files to start from into a folder: rig, specimen, and two protocols,
+		Short: "start a bench of your own: a rig, a specimen and three protocols, to be changed",
+		Long: `init writes the files to start from into a folder: rig, specimen, and three protocols,
 with comments that say what to change. Every instrument is virtual until its port is
 named. A file that is there already is left alone, and nothing is written then.`,
 		Example: `  dwell init my-bench`,
@@ -64,6 +66,10 @@ func begin(s *speech, dir string) error {
 	return nil
 }
 
+// unmeasured are the lines of the example's rig that state what was measured on its own
+// virtual bench: no other bench may heat unattended by them.
+var unmeasured = regexp.MustCompile(`(?m)^    (identified|longest exchange): \{.*\}$`)
+
 // writeNew writes a file that must not be there yet.
 func writeNew(name, from string) error {
 	text, err := examples.Bench.ReadFile(from)
@@ -74,7 +80,7 @@ func writeNew(name, from string) error {
 	if err != nil {
 		return err
 	}
-	_, err = f.Write(text)
+	_, err = f.Write(unmeasured.ReplaceAll(text, []byte("    # $1: not measured yet")))
 	return errors.Join(err, f.Close())
 }
 

@@ -19,6 +19,7 @@ import (
 	"dwell/drivers/wire"
 	"dwell/drivers/yamltext"
 	"dwell/logs"
+	"dwell/logs/figures"
 	"dwell/safety"
 	"dwell/sequence"
 	"dwell/sequence/plan"
@@ -476,7 +477,7 @@ func (x *proving) text(path string) string {
 	b.WriteString(table(rows))
 	for _, d := range x.job.rig.Instruments {
 		if s := t.LongestS[d.Name]; s > 0 {
-			fmt.Fprintf(&b, "for %s in the rig file:  longest exchange: {takes: %.0f ms, measured on: %s}\n", d.Name, math.Ceil(1e3*s), t.UTC[:len("2026-01-02")])
+			fmt.Fprintf(&b, "for %s in the rig file:  %s\n", d.Name, figures.LongestExchange(s, t.UTC[:len("2026-01-02")]))
 		}
 	}
 	signed := "not signed: it does not count"

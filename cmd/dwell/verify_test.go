@@ -26,7 +26,7 @@ func verified(t testing.TB, folder string) *verification {
 // Every reading of the examples comes out of the recorded bytes again, and a folder that
 // nobody touched has no findings.
 func TestUntouchedFoldersVerify(t *testing.T) {
-	names := []string{"short.yaml", "staircase.yaml", "response.yaml", "bending/bend.yaml"}
+	names := []string{"short.yaml", "identify.yaml", "staircase.yaml", "response.yaml", "bending/bend.yaml"}
 	if !testing.Short() {
 		names = append(names, "overnight.yaml")
 	}

@@ -31,6 +31,7 @@ type Results struct {
 	Interval   float64 // s, of the readings of Allan
 	Trend      Record  // what the drift was taken from
 	Ended      float64 // s: when the measurement was over
+	ForRig     string  // what was measured of the bench, as its rig file states it; "" for nothing
 	Found      Found   // plateaus, ramps and steps of a table; none of a run, which records its own
 }
 
@@ -77,6 +78,15 @@ func Compute(r *logs.Run, f Facts) (*Results, error) {
 			channels = append(channels, ch)
 		}
 	}
+	heated, err := pulsesOf(r, f.Heaters, c.ops)
+	if err != nil {
+		return nil, err
+	}
+	for _, p := range heated {
+		if !slices.Contains(channels, p.heater.Channel) {
+			channels = append(channels, p.heater.Channel)
+		}
+	}
 	if c.kept, err = c.read(r, f, channels...); err != nil {
 		return nil, err
 	}
@@ -86,7 +96,7 @@ func Compute(r *logs.Run, f Facts) (*Results, error) {
 		c.Steps = append(c.Steps, Step{b.at, b.step})
 	}
 	c.take()
-	return &c.Results, nil
+	return &c.Results, c.fullPower(r, heated)
 }
 
 // computer goes from one kind of figure to the next; what one finds, a later one uses.

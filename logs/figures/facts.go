@@ -25,6 +25,8 @@ type Facts struct {
 	Notes        []string             // what nobody has said of them
 	LineHz       float64              // of the mains, in whose periods meters integrate
 	AirDegC      float64              // around the specimen
+	Heaters      []Heater             // the instruments that heat
+	Cooled       bool                 // they are cooled as well
 	AtDegC       float64              // at which R0 is asked for
 	ExpectedPerK float64              // relative slope there, by the specimen's stated law
 	Dimensions   map[string]quantity.Dimension

@@ -60,6 +60,9 @@ func (r *Results) Text() string {
 	if len(r.Found.Segments) > 0 {
 		fmt.Fprintf(&b, "\nfound in the temperature (to correct it, save these lines, change them, and give them back with --plateaus)\n%s", r.Found)
 	}
+	if r.ForRig != "" {
+		fmt.Fprintf(&b, "\nfor the rig file, under instruments: %s\n%s", ForRigSays, r.ForRig)
+	}
 	if len(r.LeftOut) > 0 {
 		fmt.Fprintln(&b, "\nnot given")
 		for _, o := range r.LeftOut {

@@ -38,6 +38,8 @@ type content struct {
 	Main    []row
 	All     []group
 	Budgets []budget
+	ForRig  string // lines for the rig file, "" for none
+	RigSays string
 	LeftOut []figures.Omission
 	Notes   []string
 
@@ -92,7 +94,7 @@ type event struct{ At, Kind, Step, Text string }
 
 // Write makes the page of a run. damage is what is wrong with its record, in words.
 func Write(w io.Writer, name string, r *logs.Run, results *figures.Results, damage []string) error {
-	c := content{Name: name, LeftOut: results.LeftOut, Notes: results.Notes}
+	c := content{Name: name, ForRig: results.ForRig, RigSays: figures.ForRigSays, LeftOut: results.LeftOut, Notes: results.Notes}
 	var err error
 	if c.ID, err = r.Identity(); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
@@ -158,7 +160,8 @@ func (c *content) judge(damage []string) {
 var first = [][2]string{{"r0", "fitted quadratic"}, {"r0", "measured"}, {"sensitivity", "end points"}, {"tcr", "local"}, {"tcr", "chord"}, {"b_value", "fitted"}, {"linearity", "independent"},
 	{"hysteresis", "largest, K, as read off"}, {"hysteresis", "largest, K, lag taken out"}, {"repeatability", "standard deviation"}, {"lag_tau", ""}, {"not_settled", ""}, {"response_t63", "interpolated"}, {"response_t90", "interpolated"},
 	{"recovery_t63", "interpolated"}, {"recovery_t90", "interpolated"}, {"noise_rms", "detrended"}, {"resolution", "3 s"}, {"drift", "corrected for temperature"}, {"drift", "as measured"},
-	{"ohmic", "exponent, both signs"}, {"ohmic", "asymmetry"}, {"self_heating", "temperature rise per power"}, {"contact_resistance", ""}, {"bend_response", ""}, {"gauge_factor", "through zero"}, {"cycles_to_threshold", ""}}
+	{"ohmic", "exponent, both signs"}, {"ohmic", "asymmetry"}, {"self_heating", "temperature rise per power"}, {"contact_resistance", ""}, {"bend_response", ""}, {"gauge_factor", "through zero"}, {"cycles_to_threshold", ""},
+	{"full_power_rise", ""}, {"full_power_rate", ""}, {"plate_time_constant", ""}, {"plate_dead_time", ""}}
 
 // titleOf is a figure's name for a reader.
 func titleOf(name string) string {

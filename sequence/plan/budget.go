@@ -332,7 +332,8 @@ func (c *compiler) actsInTime() {
 func (c *compiler) finishMeasured() {
 	unattended := c.plan.Unattended && c.plan.Summary.Heats
 	refused := func(d rig.Description, what, add string) {
-		x := c.m.Add(c.rig.Doc, d.Node, "%s was not measured on this rig: it heats unattended only with that", what).Hint("add " + add)
+		x := c.m.Add(c.rig.Doc, d.Node, "%s was not measured on this rig: it heats unattended only with that", what).
+			Hint("add " + add + ": dwell figures gives it after a run of identify.yaml, which dwell init writes")
 		if n := valueOf(c.doc.Root, "unattended"); n != nil {
 			x.Note(c.doc, n, "nobody will be there")
 		}

@@ -8,6 +8,7 @@ import (
 
 	"dwell/drivers/rig"
 	"dwell/drivers/yamltext"
+	"dwell/safety"
 	"dwell/safety/condition"
 )
 
@@ -407,7 +408,43 @@ func (c *compiler) hold(s step) {
 	done := c.awaited(x, most, t["at most"])
 	c.begin()
 	c.emit(Action{Op: Until, When: x.text, AtMostNs: most, GoOn: goOn})
+	if i, needs, degC, ok := c.passes(done); ok {
+		c.spend(min(needs, float64(most)/1e9))
+		c.world.degC[i] = degC // from there it goes on to wherever it is told next
+		return
+	}
 	c.spend(min(c.until(done), float64(most)/1e9))
+}
+
+// passes is how long a heater on its way needs until a condition about its own temperature
+// holds, in s, and where it turns when it is told to turn then. ok is false for anything
+// else.
+func (c *compiler) passes(x *condition.Condition) (i int, s, degC float64, ok bool) {
+	if x == nil || len(x.Reads()) != 1 || x.Window() > 0 {
+		return 0, 0, 0, false
+	}
+	channel := x.Reads()[0]
+	i = c.rig.Channels[channel].Instrument
+	from, aim, left := c.world.degC[i], c.world.aimDegC[i], -c.world.restS[i]
+	if !c.heated[i] || channel != c.temperatureChannel(i) || !(left > 0) {
+		return 0, 0, 0, false
+	}
+	const parts = 200
+	for k := range parts + 1 {
+		at := from + (aim-from)*float64(k)/parts
+		m := condition.NewMemory(safety.Vocabulary(c.rig.Channels, c.polledNow()), x)
+		m.Observe(channel, 0, at, true)
+		if x.Eval(m, 0, 0) != condition.True {
+			continue
+		}
+		gone := c.takes(i, from, aim, arriveWithinK) - left
+		s = max(0, c.takes(i, from, aim, max(math.Abs(aim-at), arriveWithinK))-gone)
+		if h := c.law(i); aim > from {
+			at = h.After(c.rig.AmbientDegC, at, h.DeadS)
+		}
+		return i, s, at, true
+	}
+	return 0, 0, 0, false
 }
 
 // disturb notes that an instrument is on its way to a temperature, for so long.
