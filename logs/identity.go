@@ -19,6 +19,7 @@ type Identity struct {
 	Specimen    string       `json:"specimen"`
 	Rig         string       `json:"rig"`
 	Seed        uint64       `json:"seed,omitempty"` // of the twin
+	Twin        int          `json:"twin,omitempty"` // version of its model
 	Operator    string       `json:"operator,omitempty"`
 	Remarks     string       `json:"remarks,omitempty"`
 	StartUTC    string       `json:"start_utc"`
@@ -72,6 +73,7 @@ type Segment struct {
 	Before       string     `json:"before"`             // how the part before it ended, and why
 	Sealings     int        `json:"sealings,omitempty"` // that speak of what was before it
 	Ports        []Port     `json:"ports,omitempty"`    // other than before, from a rig file of that day
+	Retraced     bool       `json:"retraced,omitempty"` // a rehearsal, done again up to here and the same: it begins with no step, and nothing is missing
 	Acknowledged string     `json:"acknowledged,omitempty"`
 
 	// From a rig file of that day that says something else than the run's.

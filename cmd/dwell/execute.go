@@ -1,15 +1,18 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"time"
 
 	"dwell/drivers/clock"
 	"dwell/drivers/rig"
+	"dwell/drivers/twin"
 	"dwell/drivers/wire"
 	"dwell/logs"
 	"dwell/logs/figures"
@@ -99,7 +102,12 @@ func (x *execution) world() error {
 		return usage(err)
 	}
 	defer folder.Give()
-	x.record = newRecord(x.clock, writer, x.job.rig, x.onEvent)
+	records, done, err := x.keeper(writer)
+	if err != nil {
+		return errors.Join(err, writer.Close())
+	}
+	defer done()
+	x.record = newRecord(x.clock, records, x.job.rig, x.onEvent)
 	if err := x.again.remark(x.record, x.clock.Now()); err != nil {
 		return errors.Join(err, writer.Close())
 	}
@@ -193,12 +201,20 @@ func (x *execution) create() (*logs.Writer, error) {
 
 func (x *execution) identity() logs.Identity {
 	if x.again != nil {
-		return x.again.identity
+		id := x.again.identity
+		id.Instruments = slices.Clone(id.Instruments)
+		for k := range id.Instruments { // a part that was never closed did not say who was there
+			id.Instruments[k].Identity = cmp.Or(x.outcome.Identities[id.Instruments[k].Name], id.Instruments[k].Identity)
+		}
+		return id
 	}
 	id := logs.Identity{Kind: x.kind, Dwell: versionText(), Go: runtime.Version(), System: runtime.GOOS + "/" + runtime.GOARCH,
 		Protocol: x.job.plan.Title, Specimen: x.job.plan.Specimen, Rig: x.job.rig.Name, Seed: x.seed,
 		Operator: x.operator, Remarks: x.remarks, StartUTC: x.origin.UTC.Format(time.RFC3339Nano),
 		Clock: clockState(x.origin), Repeats: x.repeats.record()}
+	if x.attach != nil {
+		id.Twin = twin.Version
+	}
 	for _, d := range x.job.rig.Instruments {
 		id.Instruments = append(id.Instruments, logs.Instrument{Name: d.Name, Profile: d.Profile.Name, Port: x.portText(d),
 			Identity: x.outcome.Identities[d.Name], Serial: d.Serial, Calibrated: d.Calibrated})

@@ -21,7 +21,7 @@ import (
 // disk is seen. It keeps what the summary shows.
 type record struct {
 	clock   clock.Clock
-	writer  *logs.Writer
+	writer  keeper
 	encoder zapcore.Encoder
 	fields  []zapcore.Field
 	failed  error // of an exchange: there was nobody to tell
@@ -61,7 +61,7 @@ type mark struct {
 // mostMarks bounds the summary's table, not the record.
 const mostMarks = 60
 
-func newRecord(c clock.Clock, w *logs.Writer, r *rig.Rig, onEvent func(sequence.Event)) *record {
+func newRecord(c clock.Clock, w keeper, r *rig.Rig, onEvent func(sequence.Event)) *record {
 	return &record{clock: c, writer: w, onEvent: onEvent, latest: make([]drivers.Reading, len(r.Channels)), encoder: eventEncoder(), tried: map[string]*tried{}}
 }
 

@@ -51,30 +51,45 @@ func (x *execution) rehearseFrom(start clock.Instant) error {
 	if x.offBy > 0 {
 		x.offBy += start
 	}
-	bench, err := twin.New(x.job.rig, x.job.specimen, x.seed)
+	bench, err := x.virtual()
 	if err != nil {
 		return usage(err)
 	}
 	began := clock.Today()
-	world := clock.Virtual(start)
-	x.clock = world
-	if x.person == nil {
-		x.person = bench.Person(world, x.job.plan.Specimen)
-	}
+	world := x.stage(bench, start)
 	records, err := x.records()
 	if err != nil {
 		return usage(err)
 	}
-	x.attach = func(d rig.Description) (wire.Device, error) {
-		if r := records[d.Name]; r != nil {
-			return r, nil
-		}
-		return bench.Device(d.Name), nil
-	}
 	if len(records) > 0 {
+		virtual := x.attach
+		x.attach = func(d rig.Description) (wire.Device, error) {
+			if r := records[d.Name]; r != nil {
+				return r, nil
+			}
+			return virtual(d)
+		}
 		x.started = func(r *sequence.Run) { lookAtRecords(world, records, r) }
 	}
 	err = x.do(nil)
 	took := clock.Today().UTC.Sub(began.UTC)
 	return x.report(err, fmt.Sprintf("%s of bench time, rehearsed in %.1f s (virtual bench, seed %d)", span(world.Now()-start), took.Seconds(), x.seed))
+}
+
+// virtual is a new virtual bench, or the one of the rehearsal that is taken up again.
+func (x *execution) virtual() (*twin.Bench, error) {
+	if x.again != nil && x.again.bench != nil {
+		return x.again.bench, nil
+	}
+	return twin.New(x.job.rig, x.job.specimen, x.seed)
+}
+
+// stage puts a virtual bench, and somebody at it, into virtual time.
+func (x *execution) stage(bench *twin.Bench, start clock.Instant) clock.Clock {
+	x.clock = clock.Virtual(start)
+	if x.person == nil {
+		x.person = bench.Person(x.clock, x.job.plan.Specimen)
+	}
+	x.attach = func(d rig.Description) (wire.Device, error) { return bench.Device(d.Name), nil }
+	return x.clock
 }

@@ -11,6 +11,7 @@ import (
 
 	"dwell/drivers/clock"
 	"dwell/drivers/rig"
+	"dwell/drivers/twin"
 	"dwell/drivers/wire"
 	"dwell/drivers/yamltext"
 	"dwell/logs"
@@ -294,7 +295,16 @@ func (r *repetition) circumstances(x *execution) {
 	virtual := x.kind == "rehearsal" || slices.ContainsFunc(r.job.rig.Instruments, func(d rig.Description) bool { return d.Address.Kind == wire.Twin })
 	if virtual {
 		r.differs("the seed of the virtual bench", fmt.Sprint(r.then.Seed), fmt.Sprint(x.seed), plan.Notable, "its noise and its errors are other ones")
+		r.differs("the model of the virtual bench", modelText(r.then.Twin), modelText(twin.Version), plan.Notable, "its physics are not the same")
 	}
+}
+
+// modelText is the version of the twin's model; folders of old do not say it.
+func modelText(version int) string {
+	if version == 0 {
+		return ""
+	}
+	return fmt.Sprint("version ", version)
 }
 
 // identify asks who is there, which changes nothing, and compares.

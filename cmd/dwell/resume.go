@@ -13,6 +13,7 @@ import (
 	"dwell/drivers/clock"
 	"dwell/drivers/quantity"
 	"dwell/drivers/rig"
+	"dwell/drivers/twin"
 	"dwell/logs"
 	"dwell/safety"
 	"dwell/sequence"
@@ -30,6 +31,9 @@ func resumeCommand(s *speech) *cobra.Command {
 		Long: `resume takes up a run that crashed, lost its power, was stopped, failed or
 tripped, from the boundary of the last step that is safely on the disk. It executes
 the plan of the run folder, and appends to it.
+
+A rehearsal that was cut off is done again, the same to the byte, up to where its record
+ends, and goes on from there. All others need the way back.
 
 First it says the way back: what has to be switched on, and which temperature to be
 approached from which side, before that step can begin again. Then it asks. The
@@ -81,6 +85,9 @@ type takenUp struct {
 	words    string // acknowledgement
 	operator string
 	segment  logs.Segment
+
+	bench *twin.Bench // the virtual one, as the rehearsal left it; nil for a new one
+	exact bool        // the rehearsal is done again, and goes on where its record ends
 }
 
 // takeUp reads a run folder. Nothing in it is changed before the bench is open.
@@ -296,10 +303,17 @@ func (t *takenUp) acknowledge(words, operator string) error {
 func (t *takenUp) resume(confirm string, yes bool) error {
 	x := &execution{speech: t.speech, job: t.job, kind: t.identity.Kind, seed: t.identity.Seed, outlook: outlook{root: filepath.Dir(t.folder)}, folder: t.folder, again: t, operator: t.operator}
 	x.origin = clock.Today()
+	t.retraces()
+	if x.kind == "rehearsal" {
+		x.start = t.startOfDay()
+	}
 	if err := t.begin(x); err != nil {
 		return usage(err)
 	}
 	t.speech.say("%s", t.tell())
+	if t.exact {
+		return x.rehearseFrom(0)
+	}
 	if x.kind == "rehearsal" {
 		return x.rehearseFrom(clock.Instant(t.segment.FromNs))
 	}
@@ -346,7 +360,10 @@ func (t *takenUp) begin(x *execution) error {
 		s.Placed += ", of which at least one cannot say how well it keeps time"
 	}
 	from := clock.Instant(x.origin.UTC.Sub(start))
-	if x.kind == "rehearsal" {
+	if t.exact {
+		from, s.WithinNs, s.Placed = t.from.LastAt, 0, "where the record ends: virtual time stood still"
+		x.origin.UTC = start.Add(time.Duration(from))
+	} else if x.kind == "rehearsal" {
 		from, s.WithinNs, s.Placed = t.from.LastAt+rehearsedGap, 0, "ten minutes after the last record, in virtual time"
 		x.origin.UTC = start.Add(time.Duration(from))
 	} else if from <= t.from.LastAt {
@@ -368,6 +385,11 @@ func clockState(o clock.Origin) logs.ClockState {
 // tell is the way back in words.
 func (t *takenUp) tell() string {
 	var b strings.Builder
+	if t.exact {
+		fmt.Fprintf(&b, "%s\n  the rehearsal: %s\n  it is done again, the same to the byte up to %s s, where its record ends, and goes on from there: nothing is missing\n",
+			t.folder, t.before, seconds(t.from.LastAt))
+		return b.String()
+	}
 	fmt.Fprintf(&b, "%s\n  the run: %s\n  it goes on with step %s, whose beginning was recorded at %s s\n", t.folder, t.before, t.segment.Boundary,
 		quantity.AppendSeconds(nil, t.segment.BoundaryNs))
 	fmt.Fprintf(&b, "  %s later, placed %s\n", span(clock.Instant(t.segment.FromNs)-t.from.LastAt), t.segment.Placed)
@@ -426,7 +448,7 @@ func (x *execution) append() (*logs.Writer, error) {
 
 // remark records that the run goes on, and who answers for that.
 func (t *takenUp) remark(r *record, now clock.Instant) error {
-	if t == nil {
+	if t == nil || t.exact {
 		return nil
 	}
 	err := r.Event(sequence.Event{At: now, Kind: "segment", Text: "the run goes on; before: " + t.before + "; placed " + t.segment.Placed,
@@ -439,7 +461,7 @@ func (t *takenUp) remark(r *record, now clock.Instant) error {
 
 // resumption is what the sequence has to know of that.
 func (t *takenUp) resumption() *sequence.Resumption {
-	if t == nil {
+	if t == nil || t.exact {
 		return nil
 	}
 	return &t.from

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"io"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -12,6 +13,7 @@ import (
 	"strings"
 	"testing"
 
+	"dwell/drivers/clock"
 	"dwell/logs"
 )
 
@@ -131,54 +133,135 @@ func done(t *testing.T, folder string) (all []string, gaps int) {
 	return all, gaps
 }
 
-// A rehearsal that was killed anywhere goes on, does the steps that an undisturbed one
-// does, says what is missing, and its folder holds. DWELL_RESUMES says how often each
-// example is killed.
+// onAnotherBench has a rehearsal stand on a virtual bench that today's is not, so that it is
+// taken up as a run on a real bench is: by the way back.
+func onAnotherBench(t *testing.T, folder string) {
+	t.Helper()
+	name := filepath.Join(folder, "run.json")
+	write(t, name, strings.Replace(read(t, name), `"twin":`, `"twin":9`, 1))
+}
+
+// shortFatigue is the example of fatigue with blocks of 250 cycles in place of 10,000.
+func shortFatigue(t *testing.T) *execution {
+	t.Helper()
+	dir := t.TempDir()
+	for _, name := range []string{"rig.yaml", "specimen.yaml"} {
+		write(t, filepath.Join(dir, name), read(t, leafClip+"bending/"+name))
+	}
+	name := write(t, filepath.Join(dir, "fatigue.yaml"), strings.NewReplacer("times: 10000, rate: 1 Hz, measure: {at: every 1000,", "times: 250, rate: 1 Hz, measure: {at: every 50,",
+		"times: 10000", "times: 250").Replace(read(t, leafClip+"bending/fatigue.yaml")))
+	s := &speech{out: io.Discard, err: os.Stderr}
+	j, err := load(s, files{protocol: name})
+	if err != nil {
+		t.Fatal(err)
+	}
+	x := &execution{speech: s, kind: "rehearsal", job: j, outlook: outlook{root: dir}, seed: 5}
+	if err := x.rehearse(); err != nil {
+		t.Fatalf("%v; outcome %+v", err, x.outcome)
+	}
+	return x
+}
+
+// goesOnAfter takes up the folder of a run that was killed.
+func goesOnAfter(t *testing.T, folder string) (*takenUp, string) {
+	t.Helper()
+	said := &text{}
+	s := &speech{out: said, err: said}
+	again, err := takeUp(s, folder)
+	if err == nil {
+		err = again.acknowledge("", "")
+	}
+	if err == nil {
+		err = again.resume("", true)
+	}
+	if err != nil {
+		t.Fatalf("%v\n%s", err, said)
+	}
+	return again, said.String()
+}
+
+// A run that was killed anywhere goes on by the way back, does the steps that an undisturbed
+// one does, says what is missing, and its folder holds. A rehearsal that was killed goes on
+// exactly: its files are those of the undisturbed one, but for one event. DWELL_RESUMES says
+// how often each example is killed.
 func TestKilledRunsGoOn(t *testing.T) {
 	times, err := strconv.Atoi(os.Getenv("DWELL_RESUMES"))
 	if err != nil {
 		times = 4
 	}
-	for _, name := range []string{"short.yaml", "staircase.yaml", "response.yaml", "bending/bend.yaml", "overnight.yaml"} {
-		if name == "overnight.yaml" {
-			if times = (times + 3) / 4; testing.Short() {
-				continue
+	for _, name := range []string{"short.yaml", "staircase.yaml", "response.yaml", "bending/bend.yaml", "bending/fatigue.yaml", "overnight.yaml"} {
+		t.Run(name, func(t *testing.T) {
+			times := times
+			if long := name == "overnight.yaml" || name == "bending/fatigue.yaml"; long && err != nil {
+				if times = 1; testing.Short() {
+					t.Skip("takes long")
+				}
 			}
-		}
-		whole := rehearsed(t, name, 5)
-		want, _ := done(t, whole.folder)
-		r := rand.New(rand.NewPCG(11, 13))
-		for n := range times {
-			folder := brokenOff(t, whole.folder, r)
-			before, err := os.ReadFile(filepath.Join(folder, "readings.csv"))
-			if err != nil {
-				t.Fatal(err)
+			whole := ""
+			if name == "bending/fatigue.yaml" {
+				whole = shortFatigue(t).folder
+			} else {
+				whole = rehearsed(t, name, 5).folder
 			}
-			said := &text{}
-			s := &speech{out: said, err: said}
-			again, err := takeUp(s, folder)
-			if err == nil {
-				err = again.acknowledge("", "")
+			r := rand.New(rand.NewPCG(11, 13))
+			for n := range times {
+				folder := brokenOff(t, whole, r)
+				onAnotherBench(t, folder)
+				goesBack(t, whole, folder, n)
 			}
-			if err == nil {
-				err = again.resume("", true)
+			for n := range (times + 3) / 4 {
+				folder := brokenOff(t, whole, r)
+				goesOnExactly(t, whole, folder, n)
 			}
-			if err != nil {
-				t.Fatalf("%s, kill %d: %v\n%s", name, n, err, said)
-			}
-			got, gaps := done(t, folder)
-			if gaps != 1 || !slices.Equal(got, want) {
-				t.Errorf("%s, kill %d at %s: %d gaps, steps\n%s\nexpected\n%s", name, n, again.segment.Boundary, gaps, strings.Join(got, "\n"), strings.Join(want, "\n"))
-			}
-			if v := verified(t, folder); len(v.findings) > 0 || v.crashed {
-				t.Errorf("%s, kill %d at %s: %v", name, n, again.segment.Boundary, v.findings)
-			}
-			if torn := bytes.LastIndexByte(before, '\n'); !bytes.HasPrefix([]byte(read(t, filepath.Join(folder, "readings.csv"))), before[:torn+1]) {
-				t.Errorf("%s, kill %d: rows that were whole have changed", name, n)
-			}
-			os.RemoveAll(folder)
+			t.Logf("killed %d times and taken up by the way back, %d times exactly", times, (times+3)/4)
+		})
+	}
+}
+
+// goesBack takes up by the way back and compares.
+func goesBack(t *testing.T, whole, folder string, n int) {
+	t.Helper()
+	before := []byte(read(t, filepath.Join(folder, "readings.csv")))
+	again, _ := goesOnAfter(t, folder)
+	want, _ := done(t, whole)
+	got, gaps := done(t, folder)
+	if gaps != 1 || !slices.Equal(got, want) {
+		t.Errorf("kill %d at %s: %d gaps, steps\n%s\nexpected\n%s", n, again.segment.Boundary, gaps, strings.Join(got, "\n"), strings.Join(want, "\n"))
+	}
+	if v := verified(t, folder); len(v.findings) > 0 || v.crashed {
+		t.Errorf("kill %d at %s: %v", n, again.segment.Boundary, v.findings)
+	}
+	if torn := bytes.LastIndexByte(before, '\n'); !bytes.HasPrefix([]byte(read(t, filepath.Join(folder, "readings.csv"))), before[:torn+1]) {
+		t.Errorf("kill %d: rows that were whole have changed", n)
+	}
+	os.RemoveAll(folder)
+}
+
+// goesOnExactly takes up a rehearsal and compares every byte.
+func goesOnExactly(t *testing.T, whole, folder string, n int) {
+	t.Helper()
+	again, said := goesOnAfter(t, folder)
+	if !again.exact {
+		t.Fatalf("kill %d: not taken up exactly:\n%s", n, said)
+	}
+	for _, name := range []string{"readings.csv", "wire.jsonl", "figures.json"} {
+		if got, want := read(t, filepath.Join(folder, name)), read(t, filepath.Join(whole, name)); got != want {
+			t.Fatalf("kill %d: %s has %d bytes, and is not the undisturbed one of %d", n, name, len(got), len(want))
 		}
 	}
+	var events []string
+	for line := range strings.Lines(read(t, filepath.Join(folder, "events.jsonl"))) {
+		if !strings.Contains(line, `"event":"`+wentOn+`"`) {
+			events = append(events, line)
+		}
+	}
+	if strings.Join(events, "") != read(t, filepath.Join(whole, "events.jsonl")) {
+		t.Errorf("kill %d: other events than in the undisturbed rehearsal", n)
+	}
+	if v := verified(t, folder); len(v.findings) > 0 || v.crashed {
+		t.Errorf("kill %d: %v", n, v.findings)
+	}
+	os.RemoveAll(folder)
 }
 
 // A branch of the staircase is approached again from its own side.
@@ -261,4 +344,30 @@ func TestWhatDoesNotGoOn(t *testing.T) {
 	p = start(t, "resume", filepath.Dir(name))
 	p.exits(exitUsage)
 	p.says("rig.yaml")
+}
+
+// A rehearsal that tripped is taken up on the virtual bench that it left, not on a new one.
+func TestATrippedRehearsalKeepsItsBench(t *testing.T) {
+	dir := t.TempDir()
+	protocol := write(t, filepath.Join(dir, "trip.yaml"), strings.Replace(read(t, leafClip+"short.yaml"), "\nsteps:", "\ninterlocks: [{when: \"plate.temperature > 18.7 degC\", then: trip}]\n\nsteps:", 1))
+	p := start(t, "rehearse", "--rig", leafClip+"rig.yaml", "--specimen", leafClip+"specimen.yaml", "--out", filepath.Join(dir, "runs"), protocol)
+	p.exits(exitTripped)
+	folder := theFolder(t, filepath.Join(dir, "runs"))
+	said := &text{}
+	s := &speech{out: said, err: said}
+	again, err := takeUp(s, folder)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if again.retraces(); again.bench == nil || again.exact {
+		t.Fatalf("there is no bench: %s", said)
+	}
+	if now := again.bench.World().Now(); now < again.from.LastAt-clock.Second || again.bench.World().HeaterOn() {
+		t.Errorf("the bench is left at %v, the heater on %v; the record ends at %v", now, again.bench.World().HeaterOn(), again.from.LastAt)
+	}
+	q := start(t, "resume", folder, "--acknowledge", "as expected", "--operator", "M.K.")
+	q.exits(exitTripped) // the same interlock, on the same bench
+	if v := verified(t, folder); len(v.findings) > 0 {
+		t.Error(v.findings)
+	}
 }

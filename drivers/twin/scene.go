@@ -18,6 +18,11 @@ import (
 	"dwell/drivers/convert"
 )
 
+// Version is that of the model. It is another one when the same rig, specimen and seed, asked
+// and told the same at the same moments, would answer in other bytes: a run folder says by
+// which it was rehearsed. Plans have a version of their own and do not depend on it.
+const Version = 1
+
 // Grid is the step of the physics. A slide follows its plate in half a minute, a
 // foil its slide in half a second; a tenth of a second resolves both, and a night
 // of twelve hours is 432,000 steps.
