@@ -78,6 +78,7 @@ type State struct {
 
 	Off      bool   // everything is being switched off
 	OffPlate bool   // the specimen is not on the plate
+	MayOpen  string // the source-meter of a specimen that may be open now: that is a result then, and no fault
 	Told     []Told // by instrument
 	Cold     []cold // by rule, like the following
 	Warming  []warming
@@ -512,6 +513,10 @@ func (g *Gate) values(w *watch) string {
 	return text
 }
 
+// MayOpen has a source-meter in compliance count as a specimen that is open, which the
+// plan has declared to be its end, and not as a fault; "" for none. Every limit holds.
+func (g *Gate) MayOpen(instrument string) { g.state.MayOpen = instrument }
+
 // complied counts the time a source-meter has been in compliance.
 func (g *Gate) complied(r drivers.Reading, before clock.Instant) *Cause {
 	i := g.channels[r.Channel].Instrument
@@ -520,6 +525,10 @@ func (g *Gate) complied(r drivers.Reading, before clock.Instant) *Cause {
 		return nil
 	}
 	h := &g.state.Comply[i]
+	if rule.Instrument == g.state.MayOpen {
+		*h = held{}
+		return nil
+	}
 	if h.Seen && int64(r.At) <= h.LastNs {
 		return nil // another channel of the same exchange
 	}

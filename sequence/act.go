@@ -77,6 +77,7 @@ func (r *Run) perform() error {
 		if c := r.gate.Latched(); c != nil {
 			return c
 		}
+		r.mayFail()
 		a := &r.plan.Actions[r.state.Next]
 		if err := r.whilePaused(); err != nil {
 			return err
@@ -127,6 +128,10 @@ func (r *Run) act(a *plan.Action) error {
 		return r.move(a)
 	case plan.Confirm:
 		return r.confirm(a)
+	case plan.Life:
+		r.state.Opens, r.state.LifeBegan = 0, now
+	case plan.Over:
+		r.state.Failed = false
 	case plan.Wrap:
 		return r.wrap(a)
 	case plan.Home:

@@ -221,7 +221,7 @@ func (r *Run) queueCycles(i int, a *plan.Action) (sent int64, err error) {
 	}
 	chunk := int64(instrument.Ahead() / len(cycle)) // besides the one that is under way
 	end := r.clock.Now()
-	for sent < a.Count && !r.want.isMet {
+	for sent < a.Count && !r.enough() {
 		n := min(chunk, a.Count-sent)
 		if err := r.queue(i, slices.Repeat(cycle, int(n)), clock.Instant(n)*each); err != nil {
 			return sent, err
@@ -262,7 +262,7 @@ func (r *Run) queue(i int, motions []drivers.Setpoint, takes clock.Instant) erro
 // oneByOne is a block on a stage that takes one motion after the other: each is
 // confirmed before the next.
 func (r *Run) oneByOne(a *plan.Action) (done int64, err error) {
-	for ; done < a.Count && !r.want.isMet; done++ {
+	for ; done < a.Count && !r.enough(); done++ {
 		for n, s := range a.Setpoints {
 			one := *a
 			one.Setpoints, one.Target = a.Setpoints[n:n+1], s.Value

@@ -240,6 +240,7 @@ func (r *Run) take(x drivers.Reading) {
 	if r.onset != nil {
 		r.onset.add(x)
 	}
+	r.judgeLife(x)
 	if r.want.met(r, x) {
 		r.wake.Signal()
 	}

@@ -76,7 +76,7 @@ func ReadPlace(at clock.Instant, line int64, numbers map[string]float64) (Place,
 // takeUp puts the run where it is to go on.
 func (r *Run) takeUp(again *Resumption) {
 	r.again = again
-	r.state.Cycles = again.Cycles
+	r.state.Cycles, r.state.LifeBegan = again.Cycles, r.clock.Now()
 	r.state.Next, r.state.Lost = again.Next, r.clock.Now()-again.Ran
 	for i, n := range again.Passes {
 		if i >= 0 && i < len(r.state.Loops) {

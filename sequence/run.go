@@ -108,6 +108,8 @@ type Run struct {
 	safingAt clock.Instant // since when the bench is being made safe
 	attempts []attempted   // by instrument
 
+	lives []int // by action: where the block begins in which the specimen may fail there, or -1
+
 	goesOn   bool // from a saved state: the instruments are as they were
 	again    *Resumption
 	ending   bool // no new readings are asked for
@@ -123,16 +125,19 @@ type Run struct {
 // State is what a run goes on from: plain data, complete at every boundary (in a
 // rehearsal together with the twin's).
 type State struct {
-	At      clock.Instant
-	Lost    clock.Instant // of the time up to now: not spent on the plan, before the run was taken up again
-	Next    int           // the action to perform next
-	Loops   []int64       // passes completed, by action
-	Cycles  int64         // of bending, confirmed by the stage's standing at flat after them
-	Step    string
-	Rates   []Rate          // by channel
-	WatchAt []clock.Instant // by instrument: when to ask after its health
-	Memory  *condition.Memory
-	Gate    safety.State
+	At        clock.Instant
+	Lost      clock.Instant // of the time up to now: not spent on the plan, before the run was taken up again
+	Next      int           // the action to perform next
+	Loops     []int64       // passes completed, by action
+	Cycles    int64         // of bending, confirmed by the stage's standing at flat after them
+	Opens     int64         // readings of a specimen that was open, in the block in which it may fail
+	Failed    bool          // it has
+	LifeBegan clock.Instant // when that block did
+	Step      string
+	Rates     []Rate          // by channel
+	WatchAt   []clock.Instant // by instrument: when to ask after its health
+	Memory    *condition.Memory
+	Gate      safety.State
 
 	Instruments []rig.Memory
 }
@@ -169,6 +174,7 @@ func New(p *plan.Plan, b *rig.Bench, g *safety.Gate, o Options) (*Run, error) {
 	for i, d := range b.Rig.Instruments {
 		r.instr[d.Name] = i
 	}
+	r.lives = livesOf(p)
 	r.polls = newPollers(o.Clock, b)
 	r.pause.off = make([]bool, len(b.Instruments))
 	r.watchEvery = make([]clock.Instant, len(b.Instruments))

@@ -86,6 +86,8 @@ func stepSchemas(duration func(string) schema) (all []schema) {
 		"properties": schema{"and back": flagOfSchema("true goes back the same way"), "shuffled": wholeOf("a seed: the values in an order that only it decides", 0, 1<<31-1)},
 	})
 	within("repeat", keysOf("do the steps so many times", key{"!times", wholeOf("how many", 1, 1_000_000)}, key{"as", role}))
+	within("until failed", keysOf("do the steps until the specimen has failed", key{"open", flagOfSchema("true: when its source is in compliance in three readings")},
+		key{"when", textOf("a condition, in quotes: or when it holds")}, key{"!judged every", duration("time between two looks, in the middle of cycles too")}))
 	within("group", keysOf("give the steps a role", key{"!as", role}))
 	return all
 }

@@ -86,7 +86,8 @@ type StripModel struct {
 	PlayStrain float64
 	// Cracks: after CrackCycles cycles of one percent of strain the resistance has risen
 	// by a fifth; it goes as the square of the cycles, and the cycles as the strain to
-	// the power of -4. A film that has seen two and a half times as many is open.
+	// the power of -4. A film that has seen 2.4 times as many is open while it is stretched, when
+	// its cracks gape, and one that has seen two and a half times as many is open.
 	CrackCycles float64
 }
 
@@ -95,6 +96,8 @@ const (
 	crackRise  = 0.2
 	crackPer   = 0.01
 	crackOpens = 2.5
+	crackGapes = 2.4
+	gapesAbove = 0.002 // of strain
 )
 
 // CyclesTo is the law's answer: how many cycles between flat and a strain raise the
@@ -256,7 +259,7 @@ func (w *World) bent(t clock.Instant) (factor float64, open bool) {
 	at, _, _ := w.StageAt(t)
 	factor = 1 + float64(w.strip.GaugeFactor*w.drawn(at))
 	factor = float64(factor * (1 + float64(crackRise*s.Damage*s.Damage)))
-	return factor, s.Broken || s.Damage >= crackOpens
+	return factor, s.Broken || s.Damage >= crackOpens || s.Damage >= crackGapes && s.Mean > gapesAbove
 }
 
 // draw keeps the strain that has been drawn along up to now: from here the strip is bent

@@ -151,7 +151,11 @@ func (c *compiler) finishReactions() {
 				w = w.and(c.seen(k.channel))
 			}
 		}
-		c.reaction(Reaction{Of: safety.Ref{Kind: safety.OfCompliance, Index: i}, Rule: x.Instrument + " in compliance", From: x.From, While: safety.Sourcing, Then: "trip", HoldsNs: x.LastingNs}, w.lasting(x.LastingNs), safe)
+		while := safety.Sourcing
+		if c.rig.Instrument(x.Instrument) == c.specimenMeter() && slices.ContainsFunc(c.plan.Actions, func(a Action) bool { return a.Op == Life && a.Open }) {
+			while += ", but not where an open specimen is its end (until failed)"
+		}
+		c.reaction(Reaction{Of: safety.Ref{Kind: safety.OfCompliance, Index: i}, Rule: x.Instrument + " in compliance", From: x.From, While: while, Then: "trip", HoldsNs: x.LastingNs}, w.lasting(x.LastingNs), safe)
 	}
 	for i, x := range r.Drives {
 		w := c.seen(c.rig.Channel(x.Channel)).lasting(x.LastingNs)

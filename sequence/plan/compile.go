@@ -49,6 +49,7 @@ type compiler struct {
 
 	at      *yamltext.Node         // the verb of the step being looked at
 	path    []int                  // numbers of the steps down to it
+	life    *life                  // the block in which the specimen may fail, or nil
 	depth   int                    // of nesting
 	role    string                 // of the group or loop round it
 	quiet   int                    // loops being looked at without taking down what they do

@@ -138,7 +138,7 @@ func TestLanguage(t *testing.T) {
 			t.Errorf("the table on the page does not explain the step %s", verb)
 		}
 	}
-	for _, op := range []Op{Begin, Set, Arrive, Wait, Until, Ramp, Sweep, Record, Mark, Note, Person, Place, Lift, Confirm, Loop, Again, Home, Move, Cycle} {
+	for _, op := range []Op{Begin, Set, Arrive, Wait, Until, Ramp, Sweep, Record, Mark, Note, Person, Place, Lift, Confirm, Loop, Again, Home, Move, Cycle, Life, Over} {
 		if !slices.ContainsFunc(p.Actions, func(a Action) bool { return a.Op == op }) {
 			t.Errorf("the protocol on the page does not come to the operation %s", op)
 		}

@@ -55,6 +55,7 @@ func (c *compiler) cycle(s step) {
 			y.until = x.text
 		}
 	}
+	c.onePhase(y, t["rate"])
 	if ok = c.paced(y, t["rate"]) && ok; ok {
 		c.begin()
 		from := len(c.plan.Actions)

@@ -133,3 +133,21 @@ func TestWrongFixtures(t *testing.T) {
 		t.Errorf("%s; needs a person: %v", said, p.Summary.NeedsPerson)
 	}
 }
+
+func TestWrongLives(t *testing.T) {
+	const cycle = "    do: [{cycle: {to: {radius: 12 mm}, times: 10, rate: 1 Hz}}]\n"
+	for _, c := range []struct{ steps, says string }{
+		{"  - until failed: {judged every: 1.4 s}\n" + cycle, "when the specimen has failed is missing here"},
+		{"  - until failed: {open: true}\n" + cycle, `"judged every" is missing here`},
+		{"  - until failed: {open: true, judged every: 2 s}\n" + cycle, "always meets the same places in a cycle of 1 s"},
+		{"  - until failed: {open: true, judged every: 1.52 s}\n" + cycle, "judged every: 2.38 s"},
+		{"  - until failed: {when: \"element.resistence > 1 kOhm\", judged every: 1.4 s}\n" + cycle, "did you mean element.resistance?"},
+		{"  - until failed: {open: true, judged every: 1.4 s}\n", "needs steps under do"},
+		{"  - until failed: {open: true, judged every: 1.4 s}\n    do:\n      - until failed: {open: true, judged every: 1.4 s}\n        do: [{hold: 1 s}]\n", "a specimen fails once"},
+		{"  - source off: meter\n  - until failed: {open: true, judged every: 1.4 s}\n" + cycle, "cannot be read before its instrument is switched on"},
+	} {
+		if _, said := bent(t, bendHead+c.steps, nil, nil); !strings.Contains(said, c.says) {
+			t.Errorf("%s: expected %q, got:\n%s", c.steps, c.says, said)
+		}
+	}
+}

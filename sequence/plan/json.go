@@ -89,11 +89,15 @@ func (p *Plan) bounded() error {
 			if a.Op == Cycle && (a.Count < 1 || a.Count > mostTimes || a.DurationNs == 0 || len(a.Setpoints) != 2) {
 				return wrong("it does not say how many cycles of what")
 			}
+		case Life:
+			if a.Jump <= i || a.Jump >= len(p.Actions) || a.Channel == "" || !a.Open && a.When == "" {
+				return wrong("it does not say when the specimen has failed, or where to go on then")
+			}
 		case Wrap:
 			if a.AtMostNs <= 0 || a.Text == "" {
 				return wrong("it asks for nothing, or could wait for ever")
 			}
-		case Begin, Set, Wait, Record, Mark, Note:
+		case Begin, Over, Set, Wait, Record, Mark, Note:
 			if a.DurationNs < 0 {
 				return wrong("a time below zero")
 			}

@@ -263,6 +263,8 @@ func (c *compiler) doesByHand(a Action) string {
 		return fmt.Sprintf("asks for the id, expects %s; %s; expects %s to %s, the same both ways within %.2g %%", k.Specimen, settings(a.Setpoints), near(k.LowOhm, inOhm), near(k.HighOhm, inOhm), 100*k.Asymmetry)
 	case Record:
 		return c.readText(a.Polled)
+	case Life:
+		return failsWords(a)
 	case Wrap:
 		return fmt.Sprintf("a person lays the strip %s, at most %s", a.Text, s(a.AtMostNs))
 	case Home, Move, Cycle:

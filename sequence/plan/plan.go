@@ -134,6 +134,8 @@ const (
 	Again   Op = "again"   // back to the action at Jump
 
 	Wrap  Op = "wrap"  // Text: a person lays the strip round the rod of diameter Target, or flat
+	Life  Op = "life"  // from here to Over the specimen may fail: Channel in compliance, if Open, or When holds; then on at Jump
+	Over  Op = "over"  // the end of what Life began
 	Home  Op = "home"  // Setpoints, by which a stage finds its switch, within AtMostNs; Text to ask a person before, for DurationNs
 	Move  Op = "move"  // Setpoints; Channel within Within of Target and Channels[0] still: after DurationNs, at most AtMostNs; ends Count cycles
 	Cycle Op = "cycle" // Count times Setpoints[0], Setpoints[1], each time in DurationNs; from then on as Move. When it holds: on at Jump
@@ -167,6 +169,7 @@ type Action struct {
 	T0         string    `json:"t0,omitempty"` // "key", "contact" (When) or "onset" (Channel)
 	Count      int64     `json:"count,omitempty"`
 	Jump       int       `json:"jump,omitempty"`
+	Open       bool      `json:"open,omitempty"`
 	Confirm    *Check    `json:"confirm,omitempty"`
 }
 

@@ -341,24 +341,32 @@ func (c *compiler) recordStep(s step) {
 			c.time(p.Value)
 			continue
 		}
-		every := c.rate(i, p.Value)
-		if c.wished(i) == nil {
-			c.wanted = append(c.wanted, wish{channel: i, later: true, leastNs: every, mostNs: every,
-				first: Polled{Channel: p.Key.Text, EveryNs: every, StaleNs: c.staleNs(i, every)}})
+		if c.readEvery(i, p.Key, p.Value) {
+			changed = append(changed, i)
 		}
-		c.wished(i).node = p.Value
-		c.world.wishNs[i] = every
-		if !c.isNow(i) {
-			c.wrong(p.Key, "%s cannot be read before its instrument is switched on by source", p.Key.Text)
-			continue
-		}
-		changed = append(changed, i)
 	}
 	c.begin()
 	c.poll(c.along(changed))
 	for i := range c.rig.Instruments {
 		c.busy(i)
 	}
+}
+
+// readEvery wants a channel to be read at a rate from here on, if it can be read.
+func (c *compiler) readEvery(i int, at, rate *yamltext.Node) bool {
+	every := c.rate(i, rate)
+	name := c.rig.Channels[i].Name
+	if c.wished(i) == nil {
+		c.wanted = append(c.wanted, wish{channel: i, later: true, leastNs: every, mostNs: every,
+			first: Polled{Channel: name, EveryNs: every, StaleNs: c.staleNs(i, every)}})
+	}
+	c.wished(i).node = rate
+	c.world.wishNs[i] = every
+	if !c.isNow(i) {
+		c.wrong(at, "%s cannot be read before its instrument is switched on by source", name)
+		return false
+	}
+	return true
 }
 
 // along adds to channels whose rate was changed those of the same exchange that the
@@ -408,7 +416,7 @@ func (c *compiler) finishPolled() {
 	if len(held.Polled) == 0 {
 		c.plan.Actions = c.plan.Actions[1:]
 		for i := range c.plan.Actions {
-			if a := &c.plan.Actions[i]; a.Op == Again || a.Op == Cycle && a.When != "" {
+			if a := &c.plan.Actions[i]; a.Op == Again || a.Op == Life || a.Op == Cycle && a.When != "" {
 				a.Jump--
 			}
 		}

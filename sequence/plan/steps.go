@@ -21,11 +21,11 @@ type step struct {
 }
 
 // verbs are the steps there are.
-var verbs = []string{"confirm", "source", "source off", "for each", "repeat", "group", "bring", "ramp", "hold", "record",
+var verbs = []string{"confirm", "source", "source off", "for each", "repeat", "group", "until failed", "bring", "ramp", "hold", "record",
 	"mark", "note", "sweep", "place", "lift", "ask", "home", "bend", "flat", "open", "cycle"}
 
 // containers are the steps with steps inside.
-var containers = []string{"for each", "repeat", "group"}
+var containers = []string{"for each", "repeat", "group", "until failed"}
 
 // stepKeys are keys that stand inside a step.
 var stepKeys = []string{"at most", "then wait", "within", "for", "until", "otherwise", "without waiting", "and back", "shuffled", "times", "as",
@@ -123,7 +123,7 @@ func (c *compiler) entry(n *yamltext.Node) (all []step) {
 	case k >= 0 && do == nil:
 		c.wrong(all[k].verb, "%q needs steps under do", all[k].name)
 	case k < 0 && do != nil:
-		c.wrong(do, "%q has no steps inside", all[0].name).Hint("for each, repeat and group have")
+		c.wrong(do, "%q has no steps inside", all[0].name).Hint("for each, repeat, group and until failed have")
 	}
 	if k >= 0 {
 		all[k].do = do
@@ -188,6 +188,8 @@ func (c *compiler) perform(s step) {
 		c.move(s)
 	case "ask":
 		c.ask(s)
+	case "until failed":
+		c.untilFailed(s)
 	case "home":
 		c.homeStep(s)
 	case "bend", "flat", "open":
