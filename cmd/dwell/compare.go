@@ -34,6 +34,11 @@ than U, which covers, with k = 2, the spread of the readings in both, the last d
 unless it is the same instrument with the same calibration, what its profile declares of
 its accuracy. Steps with fewer than eight readings of a channel say nothing about it.
 
+Runs are also put together by what differs between them (encapsulated or bare, specimen,
+day), where two of them have it in common: means of each group and their differences. Over
+specimens that were measured several times the standard deviations of ISO 5725-2 are told;
+over elements of one foil, whose specimen files say row and column, a map.
+
 Fatigue runs, of one specimen each, have their lives put together: shape and scale of a
 Weibull distribution by maximum likelihood, with limits at 95 %; a specimen that outlives
 its run counts as that.`,
@@ -57,6 +62,7 @@ its run counts as that.`,
 			}
 			s.result(map[string]func() string{"text": x.text, "csv": x.csv, "latex": x.latex}[format]())
 			object := map[string]any{"runs": args, "differences": x.differ(), "compared": len(x.all), "lives": x.livesObject()}
+			object["groups"], object["arrays"] = x.groupsObject()
 			agree := true
 			if len(args) == 2 && only == "" && format == "text" {
 				p, err := compareSteps(args)
@@ -95,6 +101,9 @@ type comparison struct {
 	plans []string // digests of the plans that lie in the folders; what keeps one from being read
 	all   []figures.Compared
 	lives []figures.Lives
+
+	kinds  kinds
+	places []figures.Place // by run: in an array
 }
 
 func compareRuns(s *speech, dirs []string) (*comparison, error) {
@@ -113,6 +122,12 @@ func compareRuns(s *speech, dirs []string) (*comparison, error) {
 		if err != nil {
 			return nil, err
 		}
+		specimen, err := keptSpecimen(r, nil)
+		if err != nil {
+			return nil, usage(err)
+		}
+		day, _, _ := strings.Cut(id.StartUTC, "T")
+		x.describe(specimen, day)
 		name := fmt.Sprint(i + 1)
 		if i < 26 {
 			name = string(rune('A' + i))
@@ -235,12 +250,12 @@ func (x *comparison) text() string {
 	}
 	fmt.Fprintf(&b, "they differ in %s\n\n", differ)
 	for _, c := range x.all {
-		b.WriteString(c.Text(x.names))
+		b.WriteString(c.Text(x.names) + x.overText(c))
 	}
 	if len(x.all) == 0 {
 		b.WriteString("no figure is in two of these runs\n")
 	}
-	b.WriteString(x.livesText())
+	b.WriteString(x.mapsText(len(x.figures()) == 1) + x.livesText())
 	fmt.Fprintf(&b, "\n%d figures, %d differences stand out of their uncertainty at 95 %%; of so many, some do by chance\n", len(x.all), x.differ())
 	return b.String()
 }
@@ -249,28 +264,37 @@ func (x *comparison) csv() string {
 	var b strings.Builder
 	w := csv.NewWriter(&b)
 	w.UseCRLF = true
-	w.Write([]string{"figure", "flavour", "unit", "run", "specimen", "value", "U", "less_first", "U_less_first", "matters", "low", "high"})
-	plain := func(v float64) string { return string(quantity.AppendNumber(nil, v)) }
+	w.Write([]string{"figure", "flavour", "unit", "run", "specimen", "value", "U", "less_first", "U_less_first", "matters", "low", "high", "foil", "row", "column"})
 	for _, c := range x.all {
 		for i, f := range c.Of {
 			if f == nil {
 				continue
 			}
-			row := []string{c.Figure, c.Flavour, c.Unit, x.runs[i], x.ids[i].Specimen, plain(f.Value), plain(f.Expanded), "", "", "", "", ""}
+			row := csvRow(c.Figure, c.Flavour, c.Unit, x.runs[i], x.ids[i].Specimen, f.Value, f.Expanded)
+			if at := x.places[i]; at.Foil != "" {
+				row[12], row[13], row[14] = at.Foil, fmt.Sprint(at.Row), fmt.Sprint(at.Column)
+			}
 			if f.Low != nil && f.High != nil {
-				row[10], row[11] = plain(*f.Low), plain(*f.High)
+				row[10], row[11] = asWritten(*f.Low), asWritten(*f.High)
 			}
 			if d := c.Less[i]; d != nil {
-				row[7], row[8], row[9] = plain(d.Value), plain(d.Expanded), fmt.Sprint(d.Matters)
+				row[7], row[8], row[9] = asWritten(d.Value), asWritten(d.Expanded), fmt.Sprint(d.Matters)
 			}
 			w.Write(row)
 		}
 	}
-	for _, row := range x.livesRows() {
+	for _, row := range slices.Concat(x.groupRows(), x.livesRows()) {
 		w.Write(row)
 	}
 	w.Flush()
 	return b.String()
+}
+
+func asWritten(v float64) string { return string(quantity.AppendNumber(nil, v)) }
+
+// csvRow is one row of the table, the further cells still empty.
+func csvRow(figure, flavour, unit, run, specimen string, value, expanded float64) []string {
+	return []string{figure, flavour, unit, run, specimen, asWritten(value), asWritten(expanded), "", "", "", "", "", "", "", ""}
 }
 
 // latex is a table to paste into a paper; it needs no package.
@@ -297,6 +321,6 @@ func (x *comparison) latex() string {
 		}
 		b.WriteString(" \\\\\n")
 	}
-	b.WriteString(x.livesLatex(escape) + "\\hline\n\\end{tabular}\n")
+	b.WriteString(x.livesLatex(escape) + "\\hline\n\\end{tabular}\n" + x.groupLatex(escape))
 	return b.String()
 }

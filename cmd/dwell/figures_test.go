@@ -188,12 +188,14 @@ func TestCompareRuns(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
 	other := filepath.Join(dir, "other.yaml")
-	text := strings.Replace(read(t, leafClip+"specimen.yaml"), "resistance: 10 kOhm", "resistance: 12 kOhm", 1)
-	if err := os.WriteFile(other, []byte(text), 0o644); err != nil {
-		t.Fatal(err)
-	}
+	one := filepath.Join(dir, "one.yaml")
+	text := read(t, leafClip+"specimen.yaml")
+	write(t, one, text+"array: {foil: F-12, row: 1, column: 1}\n")
+	text = strings.Replace(text, "resistance: 10 kOhm", "resistance: 12 kOhm", 1)
+	text = strings.Replace(text, "encapsulation: none", "encapsulation: {of: polyimide, thickness: 25 um, modulus: 2.5 GPa}", 1)
+	write(t, other, text+"array: {foil: F-12, row: 1, column: 2}\n")
 	var folders []string
-	for i, specimen := range []string{leafClip + "specimen.yaml", leafClip + "specimen.yaml", other} {
+	for i, specimen := range []string{one, one, other} {
 		root := filepath.Join(dir, string(rune('a'+i)))
 		start(t, "rehearse", leafClip+"staircase.yaml", "--specimen", specimen, "--out", root).exits(exitDone)
 		folders = append(folders, theFolder(t, root))
@@ -211,6 +213,23 @@ func TestCompareRuns(t *testing.T) {
 	p.exits(exitDone)
 	if out := p.out.String(); !strings.Contains(out, `\begin{tabular}{lrr}`) || !strings.Contains(out, `$\pm$`) {
 		t.Errorf("no table: %s", out)
+	}
+	for words, flags := range map[string][]string{
+		"    bare, 2 runs: mean ":                                        nil,
+		"    encapsulated, polyimide 25 um, 1 run: mean ":                nil,
+		"foil F-12: r0, measured, in Ohm":                                nil,
+		"2 of 2 elements: mean ":                                         nil,
+		`"by":"encapsulation"`:                                           {"--json"},
+		`"foil":"F-12"`:                                                  {"--json"},
+		"r0,measured,Ohm,mean by encapsulation,bare,":                    {"--format", "csv"},
+		"r0, measured & encapsulated, polyimide 25 um & 1 & ":            {"--format", "latex"},
+		"\\begin{tabular}{rrr}\n\\hline\nrow & column 1 & column 2 \\\\": {"--format", "latex"},
+	} {
+		p = start(t, append([]string{"compare", "--figure", "r0", folders[0], folders[1], folders[2]}, flags...)...)
+		p.exits(exitDone)
+		if !strings.Contains(p.out.String(), words) {
+			t.Errorf("%q is not in the comparison", words)
+		}
 	}
 	start(t, "compare", folders[0]).exits(exitUsage)
 	start(t, "compare", folders[0], folders[1], "--format", "docx").exits(exitUsage)

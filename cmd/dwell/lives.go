@@ -5,7 +5,6 @@ import (
 	"slices"
 	"strings"
 
-	"dwell/drivers/quantity"
 	"dwell/logs/figures"
 )
 
@@ -51,11 +50,11 @@ func (x *comparison) livesText() string {
 
 // livesRows are rows of the table in CSV, of all runs together.
 func (x *comparison) livesRows() (rows [][]string) {
-	plain := func(v float64) string { return string(quantity.AppendNumber(nil, v)) }
 	for _, l := range x.lives {
 		for _, f := range l.Figures {
-			rows = append(rows, []string{f.Figure, fmt.Sprintf("%s, threshold %g %%", f.Flavour, l.ThresholdPercent), f.Unit, "all", "",
-				plain(f.Value), plain(f.Expanded), "", "", "", plain(*f.Low), plain(*f.High)})
+			row := csvRow(f.Figure, fmt.Sprintf("%s, threshold %g %%", f.Flavour, l.ThresholdPercent), f.Unit, "all", "", f.Value, f.Expanded)
+			row[10], row[11] = asWritten(*f.Low), asWritten(*f.High)
+			rows = append(rows, row)
 		}
 	}
 	return rows

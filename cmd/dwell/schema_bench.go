@@ -121,6 +121,8 @@ func specimenSchema() schema {
 			key{"!current", wordsOf("along the strip, or across it", "along", "across")},
 			key{"!bows", wordsOf("the side to which the strip is nudged", "up", "down")},
 			key{"uncertainty of thickness", valueOfUnit("standard, of all layers together", "m")})},
+		key{"array", keysOf("its place among the elements of one foil", key{"!foil", textOf("the id of the foil, the same for all of them")},
+			key{"!row", wholeOf("counted from 1", 1, 1000)}, key{"!column", wholeOf("counted from 1", 1, 1000)})},
 		key{"limits", limits})
 }
 

@@ -68,6 +68,7 @@ var specimenWeights = []weighing{
 	{"film", "what is expected of the specimen", plan.Notable, "today's is what it is confirmed by"},
 	{"layers", "the layers of the specimen", plan.Notable, "it conducts heat, and bends, in another way"},
 	{"encapsulation", "the encapsulation", plan.Notable, "it conducts heat, and bends, in another way"},
+	{"array", "the place of the element in its array", plan.Notable, "compare puts it there"},
 	{"film face", "where the printed face looks", plan.Notable, "it conducts heat in another way"},
 	{"bending", "how the specimen is bent", plan.Blocking, "its film is strained in another way"},
 	{"limits", "", elsewhere, ""},

@@ -25,8 +25,15 @@ type Specimen struct {
 	ThicknessM  float64 // of the film; 0 when not stated, like its modulus
 	ModulusPa   float64
 	Bent        *Bent   // nil when nothing is said of bending
+	Array       *Array  // nil for one that is no element of an array
 	Limits      []Limit // Channel is "temperature", "power", "current", "voltage", "energy" (over a whole run) or "strain"
 	Doc         *yamltext.Document
+}
+
+// Array is the place of an element among others on one foil, counted from 1.
+type Array struct {
+	Foil        string
+	Row, Column int
 }
 
 // Law is how the film's resistance follows temperature: one of the two is not zero.
@@ -54,7 +61,7 @@ func LoadSpecimen(doc *yamltext.Document, m *yamltext.Mistakes) *Specimen {
 		return s
 	}
 	r := reader{doc, m}
-	t := r.table(doc.Root, "!format", "!specimen", "description", "!film", "layers", "film face", "encapsulation", "bending", "limits")
+	t := r.table(doc.Root, "!format", "!specimen", "description", "!film", "layers", "film face", "encapsulation", "bending", "array", "limits")
 	r.edition(t["format"])
 	s.ID, s.Description = r.text(t["specimen"]), r.text(t["description"])
 	r.film(s, t["film"])
@@ -70,6 +77,11 @@ func LoadSpecimen(doc *yamltext.Document, m *yamltext.Mistakes) *Specimen {
 		s.Encapsulant = &l
 	}
 	r.bent(s, t["bending"])
+	if n := t["array"]; n != nil {
+		const most = 1000 // elements in a line
+		a := r.table(n, "!foil", "!row", "!column")
+		s.Array = &Array{r.text(a["foil"]), r.whole(a["row"], 1, most), r.whole(a["column"], 1, most)}
+	}
 	for _, pair := range r.entries(t["limits"]) {
 		dim, known := specimenLimits[pair.Key.Text]
 		if !known {

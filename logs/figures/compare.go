@@ -13,6 +13,8 @@ type Compared struct {
 	Of                    []*Figure // by run; nil where a run has none
 	Less                  []*Difference
 	Mean, Deviation       float64 // of all runs that have it, when there are three or more; else 0
+
+	benches []string // by run
 }
 
 // Difference is a figure of a run less that of the first run.
@@ -20,6 +22,19 @@ type Difference struct {
 	Value, U, Expanded float64
 	Matters            bool // it lies outside of its own expanded uncertainty
 }
+
+// Text is a difference, and whether it stands out.
+func (d Difference) Text() string {
+	word := "no difference that stands out"
+	if d.Matters {
+		word = "differs"
+	}
+	digits := digitsFor(d.Expanded)
+	return fmt.Sprintf("%s ± %s, %s", number(d.Value, digits), number(d.Expanded, digits), word)
+}
+
+// Rounded is a value to the digits that its uncertainty allows.
+func Rounded(v, u float64) string { return number(v, digitsFor(u)) }
 
 // Side is one of the runs that are compared.
 type Side struct {
@@ -52,8 +67,12 @@ func Compare(sides []Side) (all []Compared) {
 			found[k][i] = f
 		}
 	}
+	var benches []string
+	for _, s := range sides {
+		benches = append(benches, s.Bench)
+	}
 	for _, k := range order {
-		c := Compared{Figure: k.figure, Flavour: k.flavour, Unit: k.unit, Of: found[k], Less: make([]*Difference, len(sides))}
+		c := Compared{Figure: k.figure, Flavour: k.flavour, Unit: k.unit, Of: found[k], Less: make([]*Difference, len(sides)), benches: benches}
 		var first *Figure
 		base, n := 0, 0
 		var m Moments
@@ -122,12 +141,7 @@ func (c Compared) Text(names []string) string {
 		}
 		fmt.Fprintf(&b, "  %-4s %s", names[i], f.ValueText())
 		if d := c.Less[i]; d != nil {
-			word := "no difference that stands out"
-			if d.Matters {
-				word = "differs"
-			}
-			digits := digitsFor(d.Expanded)
-			fmt.Fprintf(&b, "   less the first: %s ± %s, %s", number(d.Value, digits), number(d.Expanded, digits), word)
+			fmt.Fprintf(&b, "   less the first: %s", d.Text())
 		}
 		b.WriteString("\n")
 	}

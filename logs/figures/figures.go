@@ -160,5 +160,9 @@ func number(v float64, digits int) string {
 		scale := math.Pow(10, float64(-digits))
 		return fmt.Sprintf("%.0f", math.Round(v/scale)*scale)
 	}
-	return fmt.Sprintf("%.*f", digits, v)
+	text := fmt.Sprintf("%.*f", digits, v)
+	if strings.Trim(text, "-0.") == "" { // nothing is not less than nothing
+		return strings.TrimPrefix(text, "-")
+	}
+	return text
 }

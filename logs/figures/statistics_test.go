@@ -163,7 +163,7 @@ func TestFigure(t *testing.T) {
 	for _, c := range []struct {
 		v, u float64
 		want string
-	}{{1234.5678, 0.0123, "1234.568"}, {1234.5678, 123, "1230"}, {0.5, 0, "0.5"}} {
+	}{{1234.5678, 0.0123, "1234.568"}, {-0.004, 0.12, "0.00"}, {-0.006, 0.12, "-0.01"}, {1234.5678, 123, "1230"}, {0.5, 0, "0.5"}} {
 		if got := number(c.v, digitsFor(c.u)); got != c.want {
 			t.Errorf("%v ± %v: expected %s, got %s", c.v, c.u, c.want, got)
 		}
