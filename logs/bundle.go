@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"net/url"
 	"os"
 	"path/filepath"
 	"slices"
@@ -105,21 +106,22 @@ func (r *Run) crate(who Identity, names []string, license string) ([]byte, error
 		if err != nil {
 			return nil, err
 		}
-		e := entity{"@id": name, "@type": "File", "name": name, "contentSize": fmt.Sprint(d.Bytes), "identifier": "sha256:" + d.SHA256}
+		e := entity{"@id": asURI(name), "@type": "File", "name": name, "contentSize": fmt.Sprint(d.Bytes), "identifier": "sha256:" + d.SHA256}
 		if f := formats[filepath.Ext(name)]; f != "" {
 			e["encodingFormat"] = f
 		}
 		if text := described[name]; text != "" {
 			e["description"] = text
 		}
-		parts, graph = append(parts, id(name)), append(graph, e)
+		parts, graph = append(parts, id(asURI(name))), append(graph, e)
 	}
 	root := entity{"@id": "./", "@type": "Dataset", "name": who.Protocol + ", specimen " + who.Specimen, "datePublished": day, "hasPart": parts,
 		"description": fmt.Sprintf("A %s of the protocol %q on %s, begun %s: %s. Made by dwell %s.", who.Kind, who.Protocol, who.Rig, who.StartUTC, orUnfinished(who.Outcome), who.Dwell),
 		"license":     license, "mentions": id("#run")}
 	if strings.HasPrefix(license, "http") {
 		root["license"] = id(license)
-		graph = append(graph, entity{"@id": license, "@type": "CreativeWork", "name": license})
+		graph = append(graph, entity{"@id": license, "@type": "CreativeWork", "name": license,
+			"description": "the license under which this may be used"})
 	}
 	run := entity{"@id": "#run", "@type": "CreateAction", "name": "the run", "startTime": who.StartUTC, "result": id("./"),
 		"object": []entity{id("protocol.yaml"), id("plan.json"), id("specimen.yaml")}}
@@ -138,13 +140,16 @@ func (r *Run) crate(who Identity, names []string, license string) ([]byte, error
 	}
 	run["instrument"] = tools
 	if who.Operator != "" {
-		run["agent"] = id("#operator")
+		run["agent"], root["author"] = id("#operator"), id("#operator")
 		graph = append(graph, entity{"@id": "#operator", "@type": "Person", "name": who.Operator})
 	}
 	head := entity{"@id": CrateName, "@type": "CreativeWork", "conformsTo": id("https://w3id.org/ro/crate/1.1"), "about": id("./")}
 	text, err := json.MarshalIndent(entity{"@context": "https://w3id.org/ro/crate/1.1/context", "@graph": append([]entity{head, root, run}, graph...)}, "", "  ")
 	return append(text, '\n'), err
 }
+
+// asURI is the name of a file as the relative URI that an @id must be (RFC 3986).
+func asURI(name string) string { return (&url.URL{Path: name}).EscapedPath() }
 
 func orUnfinished(outcome string) string {
 	if outcome == "" {

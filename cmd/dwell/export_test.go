@@ -145,7 +145,8 @@ func TestBundleWithoutSerialNumbers(t *testing.T) {
 }
 
 // expectCrate looks at the description as RO-Crate 1.1 asks for it (section "Root Data
-// Entity" and "Metadata of the RO-Crate"; from memory).
+// Entity" and "Metadata of the RO-Crate"; from memory, and asked of another program in
+// TestCrateByAnotherProgram).
 func expectCrate(t *testing.T, inside map[string][]byte) {
 	t.Helper()
 	var crate struct {
