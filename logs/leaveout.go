@@ -12,7 +12,7 @@ import (
 
 // numbersOnly are the files that nothing is left out of: they hold readings and what was
 // to be done, and no names of instruments but those of the rig file.
-var numbersOnly = []string{readingsName, alignedName, FiguresName, "plan.json", chainName, sealName}
+var numbersOnly = []string{readingsName, alignedName, "plan.json", chainName, sealName}
 
 // LeaveOut puts an x for every letter of some words, wherever they stand alone, into a
 // copy of a sealed run folder, and seals the copy: the hashes of inputs, the chain and the

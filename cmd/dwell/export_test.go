@@ -133,7 +133,7 @@ func TestBundleWithoutSerialNumbers(t *testing.T) {
 			}
 		}
 	}
-	for _, name := range []string{"readings.csv", "plan.json", "figures.json"} {
+	for _, name := range []string{"readings.csv", "plan.json", "aligned.csv"} {
 		compareGolden(t, filepath.Join(folder, name), filepath.Join(copied, name))
 	}
 	if read(t, filepath.Join(folder, "seal.json")) != seal || len(verified(t, folder).findings) > 0 {
