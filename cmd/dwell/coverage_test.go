@@ -187,8 +187,8 @@ func TestCoverage(t *testing.T) {
 		t.Fatal(err)
 	}
 	type count struct {
-		n, held    int
-		width, off float64
+		n, held             int
+		width, off, squares float64 // squares of (error over u)
 	}
 	counts := make([]count, len(claims))
 	for seed := range seeds {
@@ -207,6 +207,7 @@ func TestCoverage(t *testing.T) {
 				counts[k].n++
 				counts[k].width += f.Expanded
 				counts[k].off += f.Value - truth
+				counts[k].squares += (f.Value - truth) / f.U_std * (f.Value - truth) / f.U_std
 				if math.Abs(f.Value-truth) <= f.Expanded {
 					counts[k].held++
 				}
@@ -215,11 +216,11 @@ func TestCoverage(t *testing.T) {
 		}
 	}
 	const rare = 0.0005 // each end of the band of 99.9 %
-	t.Logf("%d seeds; held should be 95 %% or more", seeds)
+	t.Logf("%d seeds; held should be 95 %% or more; the root mean square of (error over u) is 1 where u is no wider than it need be", seeds)
 	for k, c := range claims {
 		x := counts[k]
 		n := float64(x.n)
-		t.Logf("%-18s %-52s held %4d of %4d  mean off %11.4g  mean U %10.4g", c.figure, c.flavour, x.held, x.n, x.off/n, x.width/n)
+		t.Logf("%-18s %-52s held %4d of %4d  mean off %11.4g  mean U %10.4g  rms off/u %.2f", c.figure, c.flavour, x.held, x.n, x.off/n, x.width/n, math.Sqrt(x.squares/n))
 		switch {
 		case x.n < seeds/2: // R0 as measured needs a plateau within a kelvin, which a plate may miss
 			t.Errorf("%s, %s: given for %d of %d seeds", c.figure, c.flavour, x.n, seeds)
