@@ -168,16 +168,20 @@ func digitsAt(text string, from int) int {
 // The power of ten goes into the exponent of the text, so that "0.1 ms" is the
 // float nearest to 0.0001.
 func scaled(number string, u Unit) (float64, error) {
-	outOfRange := &Error{Text: fmt.Sprintf("%s %s is out of range", number, u.Symbol)}
+	outOfRange := func() error { return &Error{Text: fmt.Sprintf("%s %s is out of range", number, u.Symbol)} }
 	mantissa, exponent := number, 0
 	if i := strings.IndexAny(number, "eE"); i >= 0 {
 		var err error
 		if exponent, err = strconv.Atoi(number[i+1:]); err != nil || exponent > 9999 || exponent < -9999 {
-			return 0, outOfRange
+			return 0, outOfRange()
 		}
 		mantissa = number[:i]
 	}
-	v, err := strconv.ParseFloat(mantissa+"e"+strconv.Itoa(exponent+int(u.exponent)), 64)
+	plain := mantissa
+	if exponent += int(u.exponent); exponent != 0 {
+		plain = mantissa + "e" + strconv.Itoa(exponent)
+	}
+	v, err := strconv.ParseFloat(plain, 64)
 	if err == nil && u.ratio > 0 {
 		v *= float64(u.ratio)
 	} else if err == nil && u.ratio < 0 {
@@ -185,7 +189,7 @@ func scaled(number string, u Unit) (float64, error) {
 	}
 	vanished := v == 0 && strings.ContainsAny(mantissa, "123456789")
 	if err != nil || math.IsInf(v, 0) || vanished {
-		return 0, outOfRange
+		return 0, outOfRange()
 	}
 	return v + 0, nil // + 0: minus zero is zero
 }

@@ -26,7 +26,7 @@ var roles = []Role{TimeRole, TemperatureRole, ResistanceRole, VoltageRole, Curre
 
 // ComputeTable takes all figures out of a table that somebody logged. Plateaus and steps
 // are found in the data, listed in the results, and can be corrected by hand.
-func ComputeTable(r io.Reader, ask Asked) (*Results, error) {
+func ComputeTable(r io.ReadSeeker, ask Asked) (*Results, error) {
 	table, err := ReadTable(r, ask.How)
 	if err != nil {
 		return nil, err
@@ -55,22 +55,19 @@ func (c *tableComputer) name(role Role) string { return c.ask.Columns[role.Name]
 
 func (c *tableComputer) read(table *Table) error {
 	var names []string
-	var columns [][]float64
+	var wanted []Wanted
 	for _, role := range roles {
-		name := c.name(role)
-		if name == "" {
-			continue
+		if name := c.name(role); name != "" {
+			names, wanted = append(names, role.Name), append(wanted, Wanted{name, role, c.ask.Units[role.Name]})
 		}
-		values, err := table.Numbers(name, role, c.ask.Units[role.Name], c.ask.How)
-		if err != nil {
-			return err
-		}
-		names, columns = append(names, role.Name), append(columns, values)
 	}
-	if len(columns) == 0 {
+	if len(wanted) == 0 {
 		return errors.New("no column is named")
 	}
-	var err error
+	columns, err := table.Numbers(c.ask.How, wanted...)
+	if err != nil {
+		return err
+	}
 	if names[0] == TimeRole.Name {
 		columns, err = table.InOrder(columns...)
 	} else {

@@ -88,40 +88,97 @@ func (t *Table) agreed(c *TableColumn, unit string) error {
 // of its own.
 var elsewhere = map[string]bool{"degf": true, "deg f": true, "f": true, "fahrenheit": true, "degr": true, "rankine": true}
 
-// Numbers are a column's values in the role's unit, NaN where there is none. unit is the
-// unit if the header has none, or one that is not known. A column in which half of the cells or
-// more are no numbers is an error.
-func (t *Table) Numbers(name string, role Role, unit string, how Reading) ([]float64, error) {
-	c, err := t.Column(name)
-	if err != nil {
+// Wanted is a column to be read: its name, what it is taken for, and the unit if the header
+// has none, or one that is not known.
+type Wanted struct {
+	Name string
+	Role Role
+	Unit string
+}
+
+// taker makes values of the cells of one column.
+type taker struct {
+	at     int // place of the column
+	value  func(cell string, line int) float64
+	done   func(values []float64) error
+	values []float64
+}
+
+// Numbers are the values of columns in their roles' units, NaN where there is none. A
+// column in which half of the cells or more are no numbers is an error.
+func (t *Table) Numbers(how Reading, wanted ...Wanted) ([][]float64, error) {
+	var takers []*taker
+	for _, w := range wanted {
+		c, err := t.Column(w.Name)
+		if err != nil {
+			return nil, err
+		}
+		k := &taker{at: t.place(c), values: make([]float64, 0, len(t.Lines))}
+		if w.Role == TimeRole && w.Unit == "" && isTime(c.first) {
+			t.moments(c, k)
+		} else if err := t.numbers(c, w, how, k); err != nil {
+			return nil, err
+		}
+		takers = append(takers, k)
+	}
+	if _, err := t.rows(func(row []string, line int) {
+		for _, k := range takers {
+			k.values = append(k.values, k.value(row[k.at], line))
+		}
+	}); err != nil {
 		return nil, err
 	}
-	if role == TimeRole && unit == "" && isTime(firstValue(c.text)) {
-		return t.moments(c)
+	columns := make([][]float64, len(takers))
+	for i, k := range takers {
+		if err := k.done(k.values); err != nil {
+			return nil, err
+		}
+		columns[i] = k.values
 	}
+	return columns, nil
+}
+
+func (t *Table) place(c *TableColumn) int {
+	for i := range t.Columns {
+		if c == &t.Columns[i] {
+			return i
+		}
+	}
+	return -1
+}
+
+// numbers takes the cells of a column for numbers.
+func (t *Table) numbers(c *TableColumn, w Wanted, how Reading, k *taker) error {
 	r := &cellReader{left: map[string]int{}, first: map[string]int{}, comma: how.Comma}
+	unit := w.Unit
 	if err := t.agreed(c, unit); err != nil {
-		return nil, err
+		return err
 	}
 	if unit == "" {
 		unit = c.Unit
 	}
-	if err := r.take(c.Name, role, unit); err != nil {
-		return nil, err
+	if err := r.take(c.Name, w.Role, unit); err != nil {
+		return err
 	}
 	if !r.comma {
-		if r.comma, err = decimalComma(c); err != nil {
-			return nil, err
+		var err error
+		if r.comma, err = c.decimalComma(); err != nil {
+			return err
 		}
 		if r.comma {
 			t.note("column %q: commas are decimal signs", c.Name)
 		}
 	}
-	values := make([]float64, len(c.text))
+	k.value = r.number
+	k.done = func(values []float64) error { return t.counted(c, r, values) }
+	return nil
+}
+
+// counted says what was left out of a column.
+func (t *Table) counted(c *TableColumn, r *cellReader, values []float64) error {
 	good := 0
-	for i, cell := range c.text {
-		values[i] = r.number(cell, t.Lines[i])
-		if !math.IsNaN(values[i]) {
+	for _, v := range values {
+		if !math.IsNaN(v) {
 			good++
 		}
 	}
@@ -138,18 +195,9 @@ func (t *Table) Numbers(name string, role Role, unit string, how Reading) ([]flo
 		t.note("column %q: kelvin, converted to degC", c.Name)
 	}
 	if good*2 <= len(values) {
-		return nil, fmt.Errorf("column %q: only %d of %d cells are numbers (%s)", c.Name, good, len(values), strings.Join(why, "; "))
+		return fmt.Errorf("column %q: only %d of %d cells are numbers (%s)", c.Name, good, len(values), strings.Join(why, "; "))
 	}
-	return values, nil
-}
-
-func firstValue(cells []string) string {
-	for _, c := range cells {
-		if !missing(c) {
-			return c
-		}
-	}
-	return ""
+	return nil
 }
 
 // take settles the unit of a column.
@@ -178,32 +226,18 @@ func (r *cellReader) take(name string, role Role, unit string) error {
 	return nil
 }
 
-// decimalComma finds out whether a column writes commas for points. Both signs in one
-// column, or a comma that could group thousands as well, are errors.
-func decimalComma(c *TableColumn) (bool, error) {
-	commas, points, groups, example := 0, 0, 0, ""
-	for _, cell := range c.text {
-		word, _, _ := strings.Cut(cell, " ")
-		switch n := strings.Count(word, ","); {
-		case n > 1 || n == 1 && strings.Contains(word, "."):
-			return false, fmt.Errorf("column %q: %q groups its digits: write them without grouping", c.Name, cell)
-		case n == 1:
-			commas++
-			if _, after, _ := strings.Cut(word, ","); len(after) == 3 {
-				groups++
-			}
-			example = cell
-		case strings.Contains(word, "."):
-			points++
-		}
-	}
+// decimalComma tells whether a column writes commas for points. Both signs in one column,
+// or a comma that could group thousands as well, are errors.
+func (c *TableColumn) decimalComma() (bool, error) {
 	switch {
-	case commas > 0 && points > 0:
-		return false, fmt.Errorf("column %q: some cells have a decimal point, others a comma (%q)", c.Name, example)
-	case commas > 0 && commas == groups:
-		return false, fmt.Errorf("column %q: every comma has three digits behind it (%q): decimal sign or grouping cannot be told; say that commas are decimal signs", c.Name, example)
+	case c.grouped != "":
+		return false, fmt.Errorf("column %q: %q groups its digits: write them without grouping", c.Name, c.grouped)
+	case c.commas > 0 && c.points > 0:
+		return false, fmt.Errorf("column %q: some cells have a decimal point, others a comma (%q)", c.Name, c.comma)
+	case c.commas > 0 && c.commas == c.groups:
+		return false, fmt.Errorf("column %q: every comma has three digits behind it (%q): decimal sign or grouping cannot be told; say that commas are decimal signs", c.Name, c.comma)
 	}
-	return commas > 0, nil
+	return c.commas > 0, nil
 }
 
 func (r *cellReader) number(cell string, line int) float64 {
@@ -274,28 +308,29 @@ func tolerant(cell string) string {
 	return sign + s
 }
 
-// moments are a column of dates and times, in s since the first.
-func (t *Table) moments(c *TableColumn) ([]float64, error) {
-	values := make([]float64, len(c.text))
+// moments takes a column for dates and times, in s since the first.
+func (t *Table) moments(c *TableColumn, k *taker) {
 	first, bad := math.NaN(), 0
-	for i, cell := range c.text {
+	k.value = func(cell string, line int) float64 {
 		m, err := parseMoment(cell)
 		if err != nil {
 			if bad++; bad == 1 {
-				t.note("column %q: line %d and perhaps others left out: %v", c.Name, t.Lines[i], err)
+				t.note("column %q: line %d and perhaps others left out: %v", c.Name, line, err)
 			}
-			m = math.NaN()
+			return math.NaN()
 		}
 		if math.IsNaN(first) {
 			first = m
 		}
-		values[i] = m - first
+		return m - first
 	}
-	if 2*bad >= len(values) {
-		return nil, fmt.Errorf("column %q: %d of %d cells are no times", c.Name, bad, len(values))
+	k.done = func(values []float64) error {
+		if 2*bad >= len(values) {
+			return fmt.Errorf("column %q: %d of %d cells are no times", c.Name, bad, len(values))
+		}
+		t.note("column %q: clock times, counted in seconds from the first; a change of summer time in between would show as a gap or a step back", c.Name)
+		return nil
 	}
-	t.note("column %q: clock times, counted in seconds from the first; a change of summer time in between would show as a gap or a step back", c.Name)
-	return values, nil
 }
 
 // mostDisorder is the share of rows that may be left out because their time stands still
@@ -303,11 +338,16 @@ func (t *Table) moments(c *TableColumn) ([]float64, error) {
 const mostDisorder = 0.1
 
 // InOrder keeps the rows whose time is later than all before and in which every column has
-// a value, and says what was left out. The first column is the time.
+// a value, and says what was left out. The first column is the time. The rows are moved
+// together where they are.
 func (t *Table) InOrder(columns ...[]float64) ([][]float64, error) {
 	kept := make([][]float64, len(columns))
-	latest, latestLine := math.Inf(-1), 0
-	twice, back, empty, firstBack, firstTwice, from := 0, 0, 0, 0, 0, 0.
+	for k, c := range columns {
+		kept[k] = c[:0]
+	}
+	latest, latestLine := math.Inf(-1), int32(0)
+	twice, back, empty, from := 0, 0, 0, 0.
+	var firstBack, firstTwice int32
 	for i, at := range columns[0] {
 		if slices.ContainsFunc(columns, func(c []float64) bool { return math.IsNaN(c[i]) }) {
 			empty++

@@ -91,8 +91,11 @@ func noiseOf(y []float64) float64 {
 
 func medianOfFive(y []float64) []float64 {
 	m := make([]float64, len(y))
+	var five [5]float64
 	for i := range y {
-		m[i] = median(y[max(0, i-2):min(len(y), i+3)])
+		near := five[:copy(five[:], y[max(0, i-2):min(len(y), i+3)])]
+		slices.Sort(near)
+		m[i] = (near[(len(near)-1)/2] + near[len(near)/2]) / 2
 	}
 	return m
 }

@@ -128,6 +128,9 @@ func (s Series) rateAt(j int) float64 {
 // Complete keeps the places at which every column has a value, and counts the others.
 func Complete(columns ...[]float64) (kept [][]float64, left int) {
 	kept = make([][]float64, len(columns))
+	for k, c := range columns {
+		kept[k] = make([]float64, 0, len(c))
+	}
 	for i := range columns[0] {
 		if slices.ContainsFunc(columns, func(c []float64) bool { return math.IsNaN(c[i]) }) {
 			left++

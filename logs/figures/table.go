@@ -1,8 +1,6 @@
 package figures
 
 import (
-	"bytes"
-	"encoding/binary"
 	"encoding/csv"
 	"errors"
 	"fmt"
@@ -11,25 +9,31 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	"unicode/utf16"
-	"unicode/utf8"
 
 	"dwell/drivers/quantity"
 )
 
 // Table is what somebody logged, column by column, with a word on everything that was
-// understood or left out.
+// understood or left out. Its cells stay in the file, which is read again for their values:
+// what is held does not grow with what is not asked for.
 type Table struct {
 	Columns []TableColumn
-	Lines   []int // of the file, for each row
+	Lines   []int32 // of the file, for each row
 	Notes   []string
+
+	text      source
+	delimiter rune
+	header    int // lines with cells before the first row
 }
 
-// TableColumn keeps its cells as written; Numbers makes values of them.
+// TableColumn is what one look at all cells of a column has shown.
 type TableColumn struct {
 	Name string // without the unit
 	Unit string // as written in the header, "" for none
-	text []string
+
+	first                  string // of its values
+	commas, points, groups int    // cells with a decimal comma, with a point, with three digits after the comma
+	comma, grouped         string // an example of each
 }
 
 // Reading says how a table is to be understood where that shall not be found out.
@@ -39,91 +43,70 @@ type Reading struct {
 }
 
 const (
-	longestTable = 1 << 30
+	longestTable = 1 << 32
 	// A number from an instrument that stands for overflow: SCPI's 9.9E37 and beyond.
 	overflow = 9.8e37
+	// mostBefore is how many lines may stand before the first row.
+	mostBefore = 1000
 )
 
-// ReadTable reads a table with a header line. Comments (#), lines before the header, and
-// rows with too many or too few cells are left out and counted.
-func ReadTable(r io.Reader, how Reading) (*Table, error) {
-	raw, err := io.ReadAll(io.LimitReader(r, longestTable+1))
-	if err != nil {
+// ReadTable looks through a table with a header line. Comments (#), lines before the
+// header, and rows with too many or too few cells are left out and counted.
+func ReadTable(file io.ReadSeeker, how Reading) (*Table, error) {
+	t := &Table{text: source{file: file}, delimiter: how.Delimiter}
+	if err := t.decode(); err != nil {
 		return nil, err
 	}
-	if len(raw) > longestTable {
-		return nil, fmt.Errorf("the table is longer than %d bytes", longestTable)
-	}
-	t := &Table{}
-	text, err := t.decode(raw)
-	if err != nil {
-		return nil, err
-	}
-	if len(bytes.TrimSpace(text)) == 0 {
-		return nil, errors.New("the file is empty")
-	}
-	delimiter := how.Delimiter
-	if delimiter == 0 {
-		if delimiter, err = findDelimiter(text); err != nil {
+	if t.delimiter == 0 {
+		if err := t.findDelimiter(); err != nil {
 			return nil, err
 		}
-		t.note("cells are separated by %q", string(delimiter))
+		t.note("cells are separated by %q", string(t.delimiter))
 	}
-	rows, lines, err := splitRows(text, delimiter)
-	if err != nil {
+	if err := t.findHeader(); err != nil {
 		return nil, err
 	}
-	return t, t.fill(rows, lines, delimiter)
+	return t, t.look()
 }
 
 func (t *Table) note(format string, args ...any) {
 	t.Notes = append(t.Notes, fmt.Sprintf(format, args...))
 }
 
-// decode brings the bytes to UTF-8: byte-order marks, UTF-16, and the one-byte coding old
-// spreadsheets write.
-func (t *Table) decode(raw []byte) ([]byte, error) {
+// decode finds out how characters are coded.
+func (t *Table) decode() error {
+	err := t.text.examine()
 	switch {
-	case bytes.HasPrefix(raw, []byte("\xef\xbb\xbf")):
-		raw = raw[3:]
-	case bytes.HasPrefix(raw, []byte("\xff\xfe")), bytes.HasPrefix(raw, []byte("\xfe\xff")):
-		var order binary.ByteOrder = binary.LittleEndian
-		if raw[0] == 0xfe {
-			order = binary.BigEndian
-		}
-		if len(raw)%2 != 0 {
-			return nil, errors.New("the file begins like UTF-16 and ends in half a character")
-		}
-		units := make([]uint16, 0, len(raw)/2)
-		for i := 2; i+1 < len(raw); i += 2 {
-			units = append(units, order.Uint16(raw[i:]))
-		}
-		raw = []byte(string(utf16.Decode(units)))
+	case err != nil:
+		return err
+	case t.text.blank:
+		return errors.New("the file is empty")
+	}
+	switch t.text.coding {
+	case utf16Little, utf16Big:
 		t.note("the file is UTF-16")
-	}
-	if bytes.IndexByte(raw, 0) >= 0 {
-		return nil, errors.New("the file holds zero bytes: it is no text")
-	}
-	if !utf8.Valid(raw) {
+	case latin1:
 		t.note("the file is not UTF-8 and was read as ISO 8859-1: look at signs such as ° and µ in the header")
-		runes := make([]rune, len(raw))
-		for i, b := range raw {
-			runes[i] = rune(b)
-		}
-		raw = []byte(string(runes))
 	}
-	raw = bytes.ReplaceAll(raw, []byte("\r\n"), []byte("\n"))
-	return bytes.ReplaceAll(raw, []byte("\r"), []byte("\n")), nil
+	return nil
 }
 
 // findDelimiter takes the sign that cuts most lines into the same number of cells, more
 // than one. A semicolon or a tab beats the comma, which may be a decimal sign.
-func findDelimiter(text []byte) (rune, error) {
+func (t *Table) findDelimiter() error {
 	const enough = 200 // lines to look at
+	r, err := t.text.open()
+	if err != nil {
+		return err
+	}
+	beginning, err := io.ReadAll(io.LimitReader(r, 1<<20))
+	if err != nil {
+		return err
+	}
 	var lines []string
-	for line := range strings.Lines(string(text[:min(len(text), 1<<20)])) {
+	for line := range strings.Lines(string(beginning)) {
 		line = strings.TrimRight(line, "\n")
-		if line != "" && line[0] != '#' {
+		if strings.TrimSpace(line) != "" && line[0] != '#' {
 			lines = append(lines, line)
 		}
 		if len(lines) == enough {
@@ -131,9 +114,9 @@ func findDelimiter(text []byte) (rune, error) {
 		}
 	}
 	if len(lines) == 0 {
-		return 0, errors.New("the file holds nothing but comments")
+		return errors.New("the file holds nothing but comments")
 	}
-	best, most := rune(0), 0
+	most := 0
 	for _, d := range ";\t,|" {
 		counts := map[int]int{}
 		for _, line := range lines {
@@ -143,26 +126,36 @@ func findDelimiter(text []byte) (rune, error) {
 		}
 		for _, n := range counts {
 			if n > most {
-				best, most = d, n
+				t.delimiter, most = d, n
 			}
 		}
 	}
 	if most*2 <= len(lines) {
-		return 0, fmt.Errorf("no sign separates cells in most lines (semicolon, tab, comma and | were tried): the first line is %.80q", lines[0])
+		return fmt.Errorf("no sign separates cells in most lines (semicolon, tab, comma and | were tried): the first line is %.80q", lines[0])
 	}
-	return best, nil
+	return nil
 }
 
-func splitRows(text []byte, delimiter rune) (rows [][]string, lines []int, err error) {
-	c := csv.NewReader(bytes.NewReader(text))
-	c.Comma, c.Comment, c.FieldsPerRecord, c.LazyQuotes, c.TrimLeadingSpace = delimiter, '#', -1, true, delimiter != '\t'
+// errEnough ends a walk through the rows.
+var errEnough = errors.New("enough")
+
+// records walks through all lines with cells, from the beginning of the file. The row is
+// valid until the next one.
+func (t *Table) records(each func(row []string, line int) error) error {
+	r, err := t.text.open()
+	if err != nil {
+		return err
+	}
+	c := csv.NewReader(r)
+	c.Comma, c.Comment, c.FieldsPerRecord, c.LazyQuotes, c.TrimLeadingSpace = t.delimiter, '#', -1, true, t.delimiter != '\t'
+	c.ReuseRecord = true
 	for {
 		row, err := c.Read()
 		if err == io.EOF {
-			return rows, lines, nil
+			return nil
 		}
 		if err != nil {
-			return nil, nil, err
+			return err
 		}
 		line, _ := c.FieldPos(0)
 		for i := range row {
@@ -171,12 +164,28 @@ func splitRows(text []byte, delimiter rune) (rows [][]string, lines []int, err e
 		if len(row) == 1 && row[0] == "" {
 			continue
 		}
-		rows, lines = append(rows, row), append(lines, line)
+		if err := each(row, line); err == errEnough {
+			return nil
+		} else if err != nil {
+			return err
+		}
 	}
 }
 
-// fill finds the header and sorts cells into columns.
-func (t *Table) fill(rows [][]string, lines []int, delimiter rune) error {
+// findHeader looks for the line that names the columns.
+func (t *Table) findHeader() error {
+	var rows [][]string
+	var lines []int
+	err := t.records(func(row []string, line int) error {
+		rows, lines = append(rows, slices.Clone(row)), append(lines, line)
+		if len(rows) > mostBefore {
+			return errEnough
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
 	if len(rows) == 0 {
 		return errors.New("the file holds no line with more than blanks")
 	}
@@ -189,7 +198,7 @@ func (t *Table) fill(rows [][]string, lines []int, delimiter rune) error {
 	})
 	switch {
 	case header < 0 && looksNumeric(rows[0][0]):
-		return fmt.Errorf("line %d is %.80q: there is no header that names the columns", lines[0], strings.Join(rows[0], string(delimiter)))
+		return fmt.Errorf("line %d is %.80q: there is no header that names the columns", lines[0], strings.Join(rows[0], string(t.delimiter)))
 	case header < 0:
 		wide := slices.IndexFunc(rows, func(row []string) bool { return !slices.ContainsFunc(row, looksNumeric) })
 		if wide >= 0 && wide+1 < len(rows) {
@@ -200,7 +209,19 @@ func (t *Table) fill(rows [][]string, lines []int, delimiter rune) error {
 	case header > 0:
 		t.note("%d lines before the header (line %d) are left out", header, lines[header])
 	}
-	names := rows[header]
+	t.named(rows[header])
+	t.header = header + 1
+	if t.header < len(rows) && t.unitsLine(rows[t.header]) {
+		t.header++
+	}
+	if t.header == len(rows) {
+		return errors.New("there is a header and no row below it")
+	}
+	return nil
+}
+
+// named makes the columns of their names.
+func (t *Table) named(names []string) {
 	if names[len(names)-1] == "" {
 		names = names[:len(names)-1] // every line ends in a delimiter
 	}
@@ -211,39 +232,77 @@ func (t *Table) fill(rows [][]string, lines []int, delimiter rune) error {
 		}
 		t.Columns = append(t.Columns, c)
 	}
-	rows, lines = rows[header+1:], lines[header+1:]
-	if len(rows) > 0 && t.unitsLine(rows[0]) {
-		rows, lines = rows[1:], lines[1:]
-	}
-	if len(rows) == 0 {
-		return errors.New("there is a header and no row below it")
-	}
-	return t.cells(rows, lines)
 }
 
-func (t *Table) cells(rows [][]string, lines []int) error {
-	var odd []int
-	for n, row := range rows {
+// rows walks through the rows that have as many cells as the header, and returns the lines
+// of those that have not.
+func (t *Table) rows(each func(row []string, line int)) (odd []int, err error) {
+	n := 0
+	err = t.records(func(row []string, line int) error {
+		if n++; n <= t.header {
+			return nil
+		}
 		for len(row) > len(t.Columns) && row[len(row)-1] == "" {
 			row = row[:len(row)-1]
 		}
 		if len(row) != len(t.Columns) {
-			odd = append(odd, lines[n])
-			continue
+			odd = append(odd, line)
+			return nil
 		}
+		each(row, line)
+		return nil
+	})
+	return odd, err
+}
+
+// look goes through all rows once.
+func (t *Table) look() error {
+	odd, err := t.rows(func(row []string, line int) {
 		for i, cell := range row {
-			t.Columns[i].text = append(t.Columns[i].text, cell)
+			t.Columns[i].look(cell)
 		}
-		t.Lines = append(t.Lines, lines[n])
+		t.Lines = append(t.Lines, int32(line))
+	})
+	if err != nil {
+		return err
 	}
 	if len(odd) > 0 {
 		t.note("%d rows have not the %d cells of the header and are left out, the first at line %d", len(odd), len(t.Columns), odd[0])
 	}
-	if 2*len(odd) > len(rows) {
+	if all := len(odd) + len(t.Lines); 2*len(odd) > all {
 		return fmt.Errorf("%d of %d rows have not the %d cells of the header, the first at line %d: decimal commas between commas? separate cells by semicolons",
-			len(odd), len(rows), len(t.Columns), odd[0])
+			len(odd), all, len(t.Columns), odd[0])
 	}
 	return nil
+}
+
+// look takes notice of how a cell is written.
+func (c *TableColumn) look(cell string) {
+	if c.first == "" && !missing(cell) {
+		c.first = strings.Clone(cell)
+	}
+	comma, point := strings.IndexByte(cell, ','), strings.IndexByte(cell, '.')
+	if comma < 0 {
+		if blank := strings.IndexByte(cell, ' '); point >= 0 && (blank < 0 || point < blank) {
+			c.points++
+		}
+		return
+	}
+	word, _, _ := strings.Cut(cell, " ")
+	switch n := strings.Count(word, ","); {
+	case n > 1 || n == 1 && point >= 0 && point < len(word):
+		if c.grouped == "" {
+			c.grouped = strings.Clone(cell)
+		}
+	case n == 1:
+		c.commas++
+		if len(word)-comma == len(",123") {
+			c.groups++
+		}
+		c.comma = strings.Clone(cell)
+	case point >= 0 && point < len(word):
+		c.points++
+	}
 }
 
 // looksNumeric tells a value from a name.
