@@ -120,6 +120,9 @@ func (r *Run) act(a *plan.Action) error {
 		r.setRates(a.Polled)
 	case plan.Mark:
 		r.event(Event{Kind: "mark", Text: a.Text, Fields: r.counted()})
+		if a.Channel != "" {
+			return r.answered(a)
+		}
 	case plan.Note:
 		r.event(Event{Kind: "note", Text: a.Text})
 	case plan.Person:

@@ -56,12 +56,12 @@ type disturbance func(c clock.Clock, r *sequence.Run, b *twin.Bench)
 // disturbed rehearses a plan while something is done to the bench.
 func disturbed(t *testing.T, p *plan.Plan, r *rig.Rig, s *rig.Specimen, rec sequence.Recorder, at clock.Instant, meddle disturbance) (sequence.Outcome, *twin.Bench) {
 	t.Helper()
-	return attended(t, p, r, s, rec, at, meddle, func(p sequence.Person) sequence.Person { return p })
+	return attended(t, p, r, s, rec, at, meddle, func(*sequence.Options) {})
 }
 
-// attended is disturbed with somebody else at the bench.
+// attended is disturbed with other options, such as somebody else at the bench.
 func attended(t *testing.T, p *plan.Plan, r *rig.Rig, s *rig.Specimen, rec sequence.Recorder, at clock.Instant, meddle disturbance,
-	by func(sequence.Person) sequence.Person) (sequence.Outcome, *twin.Bench) {
+	with func(*sequence.Options)) (sequence.Outcome, *twin.Bench) {
 	t.Helper()
 	bench, err := twin.New(r, s, 3)
 	if err != nil {
@@ -79,7 +79,9 @@ func attended(t *testing.T, p *plan.Plan, r *rig.Rig, s *rig.Specimen, rec seque
 			return err
 		}
 		defer b.Close()
-		run, err := sequence.New(p, b, gate, sequence.Options{Clock: world, Record: rec, Person: by(bench.Person(world, p.Specimen))})
+		options := sequence.Options{Clock: world, Record: rec, Person: bench.Person(world, p.Specimen)}
+		with(&options)
+		run, err := sequence.New(p, b, gate, options)
 		if err != nil {
 			return err
 		}
@@ -204,7 +206,7 @@ func (a answers) Ask(string, clock.Instant) (string, error) { return a.says, nil
 func TestHomingIsAskedAbout(t *testing.T) {
 	p, r, s := bendingPlan(t, readyToBend, "homing: harmless => homing: ask")
 	for says, word := range map[string]string{"yes": "completed", "no": "tripped", "done": "tripped"} {
-		o, bench := attended(t, p, r, s, &memory{}, 0, nil, func(p sequence.Person) sequence.Person { return answers{p, says} })
+		o, bench := attended(t, p, r, s, &memory{}, 0, nil, func(o *sequence.Options) { o.Person = answers{o.Person, says} })
 		at, _, _ := bench.World().StageAt(bench.World().Now())
 		if o.Word != word || !o.Safe || (at == 0) != (says == "yes") {
 			t.Errorf("%s: %s, safe %v: %v; it is at %g m", says, o.Word, o.Safe, o.Cause, at)

@@ -3,6 +3,7 @@ package sequence
 import (
 	"errors"
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 
@@ -28,6 +29,7 @@ type Place struct {
 	Ran    clock.Instant // time spent on the plan until then
 	Passes map[int]int64 // completed passes of loops, by action
 	Cycles int64         // of bending
+	Answered
 }
 
 // The numbers of an event "boundary".
@@ -36,6 +38,11 @@ const (
 	placeRan  = "ran_s"
 	placePass = "passes_" // and the number of the loop's action
 	placeBent = "cycles"
+	placeFlat = "flat_Ohm"
+	placeDegC = "flat_degC"
+	placeBend = "answer" // of the film to bending, at first
+	placeAtM  = "bent_m"
+	placeSure = "answered_until"
 )
 
 // place is the event that keeps where the run is.
@@ -49,6 +56,12 @@ func (r *Run) place() Event {
 	if r.state.Cycles > 0 {
 		e.Fields = append(e.Fields, Field{placeBent, float64(r.state.Cycles)})
 	}
+	if s := r.state.Answered; s.FlatOhm > 0 {
+		e.Fields = append(e.Fields, Field{placeFlat, s.FlatOhm}, Field{placeBend, s.First}, Field{placeAtM, s.BentM}, Field{placeSure, float64(s.Cycles)})
+		if !math.IsNaN(s.AtDegC) {
+			e.Fields = append(e.Fields, Field{placeDegC, s.AtDegC})
+		}
+	}
 	return e
 }
 
@@ -59,6 +72,11 @@ func ReadPlace(at clock.Instant, line int64, numbers map[string]float64) (Place,
 	ran, spent := numbers[placeRan]
 	if !known || !spent {
 		return p, errors.New("a boundary needs the numbers next and ran_s")
+	}
+	p.Answered = Answered{FlatOhm: numbers[placeFlat], First: numbers[placeBend], BentM: numbers[placeAtM], AtDegC: math.NaN()}
+	p.Answered.Cycles = int64(numbers[placeSure])
+	if t, known := numbers[placeDegC]; known {
+		p.AtDegC = t
 	}
 	p.Next, p.Ran = int(next), clock.Instant(ran*1e9)
 	for name, n := range numbers {
@@ -77,6 +95,7 @@ func ReadPlace(at clock.Instant, line int64, numbers map[string]float64) (Place,
 func (r *Run) takeUp(again *Resumption) {
 	r.again = again
 	r.state.Cycles, r.state.LifeBegan = again.Cycles, r.clock.Now()
+	r.state.Answered = again.Answered
 	r.state.Next, r.state.Lost = again.Next, r.clock.Now()-again.Ran
 	for i, n := range again.Passes {
 		if i >= 0 && i < len(r.state.Loops) {
@@ -124,6 +143,9 @@ func (r *Run) goBack() error {
 		} else if err != nil {
 			return err
 		}
+	}
+	if err := r.flatAgain(); err != nil {
+		return err
 	}
 	r.event(Event{Kind: "gap", Text: "the step that was broken off begins again; its readings from before, and those of the way back, count for nothing",
 		Fields: []Field{{"from_line", float64(r.again.Line)}, {"from_s", r.again.At.Seconds()}, {"last_s", r.again.LastAt.Seconds()}, {"to_s", r.clock.Now().Seconds()}}})

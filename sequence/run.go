@@ -132,6 +132,7 @@ type State struct {
 	Cycles    int64         // of bending, confirmed by the stage's standing at flat after them
 	Opens     int64         // readings of a specimen that was open, in the block in which it may fail
 	Failed    bool          // it has
+	Answered  Answered
 	LifeBegan clock.Instant // when that block did
 	Step      string
 	Rates     []Rate          // by channel

@@ -417,6 +417,17 @@ func wayLine(r *rig.Rig, a plan.Action) string {
 		return "the specimen goes onto the plate (" + a.By + ")"
 	case plan.Lift:
 		return "the specimen goes off the plate, to " + a.To + " (" + a.By + ")"
+	case plan.Wrap:
+		return "a person lays the strip " + a.Text
+	case plan.Home:
+		text := a.Setpoints[0].Instrument + " looks for its switch"
+		if a.Text != "" {
+			text += ", once a person has said that it may"
+		}
+		return text
+	case plan.Move:
+		to := a.Setpoints[len(a.Setpoints)-1]
+		return to.Instrument + " goes to " + inUnit(to.Value, to.Unit) + "; whether the strip lies flat is asked, or read, before it is bent on"
 	case plan.Arrive:
 		return "wait until " + a.Channel + " is at " + inUnit(a.Target, r.Channels[r.Channel(a.Channel)].Unit.Dim.String()) + ", at most " + span(clock.Instant(a.AtMostNs))
 	case plan.Set:

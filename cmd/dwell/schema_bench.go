@@ -21,14 +21,17 @@ func rigSchema() schema {
 			key{"temperature", channels}, key{"resistance", textOf("a channel")}, key{"power", textOf("a channel")},
 			key{"current", textOf("a channel")}, key{"voltage", textOf("a channel")})},
 		key{"bending", bendingSchema()},
-		key{"stop contacts", listOf("contacts that stop a run", keysOf("a contact",
-			key{"!channel", textOf("a channel that reads a state or a plain number")}, key{"!must read", textOf("what it must read")}))},
+		key{"stop contacts", listOf("contacts that stop a run", contactSchema("a contact"))},
 		key{"thermometers disagree", keysOf("how far thermometers at one place may differ",
 			key{"by", valueOfUnit("so far", "K")}, key{"of excess", valueOfUnit("and so much of the temperature above the room", "1")},
 			key{"lasting", timeOf("for how long")})},
 		key{"must act within", timeOf("longest time from a breach to a bench that is safe")},
 		key{"notify", oneOrMoreOf(textOf("a program to tell somebody, and its arguments"))},
 		key{"twin", sceneSchema()})
+}
+
+func contactSchema(about string) schema {
+	return keysOf(about, key{"!channel", textOf("a channel that reads a state or a plain number")}, key{"!must read", textOf("what it must read")})
 }
 
 // bendingSchema is one of three ways to bend: what it is follows from the key that it has.
@@ -39,7 +42,7 @@ func bendingSchema() schema {
 	return anyOf("how a strip is bent",
 		keysOf("a stage buckles it between two ends", stage, key{"!ends", wordsOf("how its ends are held", "clamped", "hinged")},
 			key{"!free length", valueOfUnit("between the ends, when it lies flat", "m")},
-			key{"!flat at", valueOfUnit("position of the stage at which it lies flat", "m")}, homing,
+			key{"!flat at", valueOfUnit("position of the stage at which it lies flat", "m")}, homing, key{"flat seen by", contactSchema("what shows that it lies flat")},
 			key{"uncertainty of free length", valueOfUnit("standard", "m")}, travel),
 		keysOf("a stage folds it between two parallel plates", stage, key{"!plates apart", valueOfUnit("the gap when they stand open", "m")},
 			key{"!open at", valueOfUnit("position of the stage at which they stand open", "m")},

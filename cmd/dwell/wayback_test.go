@@ -16,4 +16,12 @@ func TestTheWayBackInWords(t *testing.T) {
 	if want := "wait until plate.temperature is at 30 degC, at most 1 min 00 s"; got != want {
 		t.Errorf("%q, expected %q", got, want)
 	}
+	home := plan.Action{Op: plan.Home, Text: "it may harm", Setpoints: []plan.Setpoint{{Instrument: "stage", Quantity: "reference", State: "home"}}}
+	if got, want := wayLine(r, home), "stage looks for its switch, once a person has said that it may"; got != want {
+		t.Errorf("%q, expected %q", got, want)
+	}
+	move := plan.Action{Op: plan.Move, Setpoints: []plan.Setpoint{{Instrument: "stage", Quantity: "speed", Value: 5e-3, Unit: "m/s"}, {Instrument: "stage", Quantity: "position", Value: 0.2e-3, Unit: "m"}}}
+	if got, want := wayLine(r, move), "stage goes to 200 um; whether the strip lies flat is asked, or read, before it is bent on"; got != want {
+		t.Errorf("%q, expected %q", got, want)
+	}
 }

@@ -23,7 +23,8 @@ type Bending struct {
 	Harmless     bool         // homing with a specimen clamped does it no harm
 	UFreeLengthM float64      // standard uncertainties, like the next two
 	UTravelM     float64
-	URodM        float64 // of a diameter
+	URodM        float64  // of a diameter
+	FlatSeen     *Contact // what reads a state, or a number, when the strip lies flat; nil for none
 	Node         *yamltext.Node
 }
 
@@ -60,7 +61,7 @@ func (r *rigReader) bending(n *yamltext.Node) {
 	case has("plates apart"):
 		t = r.table(n, "!stage", "!plates apart", "!open at", "!free length", "!homing", "uncertainty of travel")
 	default:
-		t = r.table(n, "!stage", "!ends", "!free length", "!flat at", "!homing", "uncertainty of free length", "uncertainty of travel")
+		t = r.table(n, "!stage", "!ends", "!free length", "!flat at", "!homing", "flat seen by", "uncertainty of free length", "uncertainty of travel")
 	}
 	if t == nil {
 		return
@@ -69,6 +70,11 @@ func (r *rigReader) bending(n *yamltext.Node) {
 		UFreeLengthM: r.positive(t["uncertainty of free length"], inMetre), UTravelM: r.positive(t["uncertainty of travel"], inMetre),
 		URodM: r.positive(t["uncertainty of rods"], inMetre), GapM: r.positive(t["plates apart"], inMetre)}
 	b.FlatAtM = r.value(t["flat at"], inMetre) + r.value(t["open at"], inMetre) // there is but one
+	if seen := t["flat seen by"]; seen != nil {
+		if k, ok := r.contact(seen); ok {
+			b.FlatSeen = &k
+		}
+	}
 	ends := []string{string(bending.Clamped), string(bending.Hinged)}
 	if i := r.oneOf(t["ends"], "way to hold the ends of a strip", ends); i >= 0 {
 		b.Ends = bending.Ends(ends[i])

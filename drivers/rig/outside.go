@@ -40,26 +40,32 @@ func (r *rigReader) date(n *yamltext.Node) string {
 
 func (r *rigReader) contacts(n *yamltext.Node) {
 	for _, item := range r.items(n) {
-		t := r.table(item, "!channel", "!must read")
-		i := r.oneOf(t["channel"], "channel of this rig", r.rig.Names())
-		if i < 0 || t["must read"] == nil {
-			continue
+		if k, ok := r.contact(item); ok {
+			r.rig.Contacts = append(r.rig.Contacts, k)
 		}
-		c := r.rig.Channels[i]
-		field := r.rig.Instruments[c.Instrument].Profile.Queries[c.Query].Fields[c.Field]
-		k := Contact{Channel: c.Name, Word: r.text(t["must read"]), Node: item}
-		switch {
-		case r.rig.Instruments[c.Instrument].Profile.Queries[c.Query].Needs != nil:
-			r.wrong(t["channel"], "%s cannot be read all the time, as a contact must be", c.Name)
-		case c.Unit.Dim != plain || c.Through != "":
-			r.wrong(t["channel"], "%s is in %s: a contact reads a state, or a plain number", c.Name, c.Unit.Symbol)
-		case len(field.States) > 0:
-			k.Reads = float64(max(0, r.oneOf(t["must read"], "state of "+c.Name, field.States)))
-		default:
-			k.Reads = r.number(t["must read"])
-		}
-		r.rig.Contacts = append(r.rig.Contacts, k)
 	}
+}
+
+func (r *rigReader) contact(n *yamltext.Node) (Contact, bool) {
+	t := r.table(n, "!channel", "!must read")
+	i := r.oneOf(t["channel"], "channel of this rig", r.rig.Names())
+	if i < 0 || t["must read"] == nil {
+		return Contact{}, false
+	}
+	c := r.rig.Channels[i]
+	field := r.rig.Instruments[c.Instrument].Profile.Queries[c.Query].Fields[c.Field]
+	k := Contact{Channel: c.Name, Word: r.text(t["must read"]), Node: n}
+	switch {
+	case r.rig.Instruments[c.Instrument].Profile.Queries[c.Query].Needs != nil:
+		r.wrong(t["channel"], "%s cannot be read all the time, as a contact must be", c.Name)
+	case c.Unit.Dim != plain || c.Through != "":
+		r.wrong(t["channel"], "%s is in %s: a contact reads a state, or a plain number", c.Name, c.Unit.Symbol)
+	case len(field.States) > 0:
+		k.Reads = float64(max(0, r.oneOf(t["must read"], "state of "+c.Name, field.States)))
+	default:
+		k.Reads = r.number(t["must read"])
+	}
+	return k, true
 }
 
 func (r *rigReader) apart(n *yamltext.Node) {

@@ -229,6 +229,11 @@ func (w *World) Wrap(rodM float64) {
 	w.turn()
 }
 
+// strains are those of the film when the stage stands at a position.
+func (w *World) strains(positionM float64) (most, mean float64, breaks bool) {
+	return w.strip.strains(positionM+w.state.Faults.ClampSlipM, w.state.Stage.Strip.RodM)
+}
+
 // turn counts half a cycle for the specimen, at a moment at which the carriage stands
 // or turns round.
 func (w *World) turn() {
@@ -237,7 +242,7 @@ func (w *World) turn() {
 		return
 	}
 	at, _, _ := w.StageAt(w.state.Now)
-	most, _, breaks := w.strip.strains(at, w.state.Stage.Strip.RodM)
+	most, _, breaks := w.strains(at)
 	if s.Broken = breaks; breaks || most == s.Strain {
 		return
 	}
@@ -276,7 +281,7 @@ func (w *World) draw() {
 func (w *World) drawn(positionM float64) float64 {
 	s := &w.state.Stage.Strip
 	if !s.Known || positionM != s.At {
-		_, s.Mean, _ = w.strip.strains(positionM, s.RodM)
+		_, s.Mean, _ = w.strains(positionM)
 		s.At, s.Known = positionM, true
 	}
 	if play := w.strip.PlayStrain; play > 0 {
@@ -291,7 +296,7 @@ func (w *World) FilmStrain() float64 {
 		return 0
 	}
 	at, _, _ := w.StageAt(w.state.Now)
-	most, _, _ := w.strip.strains(at, w.state.Stage.Strip.RodM)
+	most, _, _ := w.strains(at)
 	return most
 }
 

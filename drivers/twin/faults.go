@@ -41,6 +41,9 @@ type Faults struct {
 	// StageStuck is a carriage that does not move though its motor turns: a slipping
 	// coupling. Its controller does not know.
 	StageStuck bool
+	// ClampSlipM is by how much the strip has slipped in a clamp, so that it is the longer
+	// between them, and bowed where it was flat.
+	ClampSlipM float64
 	// StageHung is a controller that hears nothing and says nothing, and whose motor
 	// goes on with what is queued.
 	StageHung bool
@@ -66,7 +69,7 @@ func (w *World) SetFaults(f Faults) {
 	case !f.StageStuck && s.Faults.StageStuck:
 		s.Stage.OffsetM = s.Stage.HeldM - counted
 	}
-	s.Faults = f
+	s.Faults, s.Stage.Strip.Known = f, false
 }
 
 // Faults are what is broken.

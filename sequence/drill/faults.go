@@ -68,6 +68,7 @@ const (
 	another    = 1.7                    // the same, without passing a limit
 	tolerable  = 60 * clock.Millisecond // by which answers are late on a slow line
 	beyond     = 3 * clock.Second       // and on one that is too slow
+	slipM      = 0.5e-3                 // of a strip in its clamp: 1 % of 50 mm
 	unplugged  = 20 * clock.Second
 	stopped    = 30 * clock.Second
 	asleep     = 90 * clock.Second
@@ -104,6 +105,7 @@ var Faults = []Fault{
 
 	{Name: "stage hangs", On: Stage, World: func(f *twin.Faults) { f.StageHung = true }, Hardware: cutsMotor},
 	{Name: "carriage stuck", On: Stage, World: func(f *twin.Faults) { f.StageStuck = true }},
+	{Name: "strip slips in a clamp", On: Stage, World: func(f *twin.Faults) { f.ClampSlipM = slipM }},
 	{Name: "stage held at its panel", On: Stage, Hand: (*twin.Bench).Meddle},
 	{Name: "stage switched off and on", On: Stage, Hand: (*twin.Bench).Reboot},
 

@@ -508,6 +508,10 @@ func (c *compiler) stageNeeds() {
 			c.needs(c.channelOf(i, setPosition))
 		}
 	}
+	if b := c.rig.Bending; b != nil && b.FlatSeen != nil {
+		c.needs(c.rig.Channel(b.FlatSeen.Channel))
+		c.plan.FlatSeen = &Seen{b.FlatSeen.Channel, b.FlatSeen.Reads, b.FlatSeen.Word}
+	}
 }
 
 // isWhole reads a whole number in a text such as "every 1000".

@@ -4,6 +4,7 @@ import (
 	"math"
 	"strings"
 
+	"dwell/drivers/bending"
 	"dwell/drivers/quantity"
 	"dwell/drivers/yamltext"
 )
@@ -232,7 +233,37 @@ func (c *compiler) restAt(y *cycling, to value, ends int64) {
 	}
 	c.emit(Action{Op: Wait, DurationNs: y.waitNs})
 	c.spend(float64(y.waitNs) / 1e9)
-	c.emit(Action{Op: Mark, Text: name})
+	c.emit(c.answers(y, Action{Op: Mark, Text: name}))
+}
+
+// AnswerChanged is the part by which the film's answer to bending may differ from the first
+// one before that is worth saying. Common practice, no source.
+const AnswerChanged = 0.1
+
+// answers has the film's resistance looked at at a mark, to tell a strip that slips: beside
+// which thermometer, and by how much flat has moved when the answer is that much smaller.
+func (c *compiler) answers(y *cycling, mark Action) Action {
+	r := c.rig.Channel(c.rig.Place.Resistance)
+	if r < 0 || !c.isNow(r) {
+		return mark
+	}
+	mark.Channel, mark.DurationNs, mark.Target = c.rig.Place.Resistance, y.waitNs, y.bent.Value
+	for _, name := range c.placeThermometers() {
+		if c.isNow(c.rig.Channel(name)) {
+			mark.Channels = []string{name}
+		}
+	}
+	if at := c.specimen.AtDegC; c.specimen.R0Ohm > 0 {
+		mark.From = round12((c.specimen.ExpectedOhm(at+0.5) - c.specimen.ExpectedOhm(at-0.5)) / c.specimen.R0Ohm)
+	}
+	bent, err := y.st.fixture.AtTravel(y.bent.Value - y.flat.Value)
+	if err == nil && y.st.bench.GapM == 0 {
+		var slipped bending.Bend
+		if slipped, err = y.st.fixture.AtRadius(bent.NeutralRadiusM / AnswerChanged); err == nil {
+			mark.Within = round12(slipped.TravelM)
+		}
+	}
+	return mark
 }
 
 func canonicalSpeed() quantity.Unit {

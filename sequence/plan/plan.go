@@ -26,6 +26,7 @@ type Plan struct {
 	AtMostNs   int64        `json:"at_most_ns"`                // ceiling of the whole run
 	OffBy      string       `json:"off_and_cool_by,omitempty"` // time of day, HH:MM local
 	CoolDegC   float64      `json:"cool_degC"`                 // what counts as cool: safe to touch
+	FlatSeen   *Seen        `json:"flat_seen_by,omitempty"`
 	Actions    []Action     `json:"actions"`
 	Summary    Summary      `json:"summary"`
 }
@@ -59,6 +60,13 @@ type Summary struct {
 	Bends     []Bend     `json:"bends,omitempty"`
 	Cover     *Cover     `json:"cover,omitempty"`
 	Open      *Bend      `json:"open,omitempty"` // the shape between plates that stand open: what others are compared with is not flat there
+}
+
+// Seen is what reads a number when a strip lies flat, and the word for that.
+type Seen struct {
+	Channel string  `json:"channel"`
+	Reads   float64 `json:"reads"`
+	Word    string  `json:"word"`
 }
 
 // Reaction is how long a rule takes at worst from the moment at which what it forbids

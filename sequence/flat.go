@@ -1,0 +1,156 @@
+package sequence
+
+import (
+	"fmt"
+	"math"
+
+	"dwell/drivers"
+	"dwell/drivers/clock"
+	"dwell/drivers/quantity"
+	"dwell/safety"
+	"dwell/sequence/plan"
+)
+
+// This file looks for a strip that has slipped. A coupling that slips between motor and
+// carriage, and a strip that slips in its clamps, cannot be seen in what a stage says of
+// itself: it counts the turns of its motor. What shows is how the film answers bending,
+// in each cycle that is measured: the relative change of its resistance from flat to bent,
+// which a change of temperature between two cycles leaves as it is.
+
+// Answered is how the film answers bending, as plain data.
+type Answered struct {
+	BentOhm float64 // in the cycle that is being measured; 0 before
+	First   float64 // the relative change in the first cycle that was measured; 0 before
+	BentM   float64 // where the stage stood bent in that
+	FlatOhm float64 // last
+	AtDegC  float64 // the temperature then, if there is a thermometer
+	Cycles  int64   // up to which it was as at first
+	Doubted bool    // it was said that it has changed
+}
+
+// Common practice, no source: an answer that is smaller than the least is lost among
+// drifts, one that differs by more than a part is worth saying, and less than half of it
+// is none to the bending that was asked for.
+const (
+	leastAnswer   = 1e-3
+	answerChanged = plan.AnswerChanged
+	answerLost    = 0.5
+)
+
+// answered takes the film's resistance at a mark flat or bent, and compares.
+func (r *Run) answered(a *plan.Action) error {
+	x, s := r.latest[r.index[a.Channel]], &r.state.Answered
+	isBent := a.Text == "bent"
+	if x.Flag != drivers.Good || x.At < r.clock.Now()-clock.Instant(a.DurationNs) {
+		s.BentOhm = 0 // not read in this shape
+		return nil
+	}
+	if isBent {
+		s.BentOhm = x.Value
+		return nil
+	}
+	s.FlatOhm, s.AtDegC = x.Value, math.NaN()
+	if len(a.Channels) > 0 {
+		if t := r.latest[r.index[a.Channels[0]]]; t.Flag == drivers.Good {
+			s.AtDegC = t.Value
+		}
+	}
+	if s.BentOhm == 0 {
+		return nil
+	}
+	answer := s.BentOhm/s.FlatOhm - 1
+	s.BentOhm = 0
+	r.event(Event{Kind: "answer to bending", Fields: append(r.counted(), Field{"flat_Ohm", s.FlatOhm}, Field{"change", answer})})
+	return r.compareAnswer(a, answer)
+}
+
+func (r *Run) compareAnswer(a *plan.Action, answer float64) error {
+	s := &r.state.Answered
+	if s.First == 0 || s.BentM != a.Target { // or another shape than before
+		s.First, s.BentM, s.Cycles, s.Doubted = answer, a.Target, r.state.Cycles, false
+		if math.Abs(answer) < leastAnswer {
+			r.event(Event{Kind: "warning", Text: fmt.Sprintf("bending changes %s by %.2g %% only: a strip that slips cannot be told by that, and is not looked for", a.Channel, 100*answer)})
+		}
+		return nil
+	}
+	if math.Abs(s.First) < leastAnswer {
+		return nil
+	}
+	part := answer / s.First
+	says := fmt.Sprintf("bending changes %s by %.3g %%, at first it was %.3g %%; since cycle %d", a.Channel, 100*answer, 100*s.First, s.Cycles)
+	switch {
+	case part < answerLost:
+		return &safety.Cause{Kind: safety.Failed, At: r.clock.Now(),
+			Text: says + " the strip is not bent as it is asked for: look at the stage's coupling, and at the clamps"}
+	case math.Abs(part-1) <= answerChanged:
+		s.Cycles, s.Doubted = r.state.Cycles, false
+	case !s.Doubted:
+		s.Doubted = true
+		slip := ""
+		if a.Within > 0 {
+			slip = fmt.Sprintf(", as when flat has moved by more than %s", quantity.Near(a.Within, canonical("m").Dim))
+		}
+		r.event(Event{Kind: "warning", Text: says + " the strip may have slipped" + slip + ", or the film has changed"})
+	}
+	return nil
+}
+
+// flatAgain makes sure that a strip which is to be bent on lies flat: by its resistance
+// against the last one, which alone says little, and by a sensor that the rig names, or
+// what a person sees. Without either it stays unchecked, and the record says so.
+func (r *Run) flatAgain() error {
+	a := r.flatMark()
+	if a == nil || r.again == nil || r.again.FlatOhm == 0 {
+		return nil
+	}
+	if err := r.sleep(r.clock.Now() + clock.Instant(a.DurationNs)); err != nil {
+		return err
+	}
+	x := r.latest[r.index[a.Channel]]
+	text, fields := "its resistance was not read", []Field{{"before_Ohm", r.again.FlatOhm}}
+	if x.Flag == drivers.Good {
+		off := x.Value/r.again.FlatOhm - 1
+		text = fmt.Sprintf("%s is %.3g %% from the last one at flat", a.Channel, 100*off)
+		fields = append(fields, Field{"flat_Ohm", x.Value})
+		if len(a.Channels) > 0 && !math.IsNaN(r.again.AtDegC) {
+			if t := r.latest[r.index[a.Channels[0]]]; t.Flag == drivers.Good {
+				expected := a.From * (t.Value - r.again.AtDegC)
+				text += fmt.Sprintf(", of which the temperature makes %.3g %%", 100*expected)
+				fields = append(fields, Field{"expected", expected})
+			}
+		}
+	}
+	if seen := r.plan.FlatSeen; seen != nil {
+		if x := r.latest[r.index[seen.Channel]]; x.Flag == drivers.Good && math.Abs(x.Value-seen.Reads) < 0.5 {
+			r.event(Event{Kind: "flat", Text: fmt.Sprintf("checked: %s reads %s; %s", seen.Channel, seen.Word, text), Fields: fields})
+			return nil
+		}
+		text += "; " + seen.Channel + " does not read " + seen.Word
+	}
+	answer, err := r.person.Ask("the stage stands where the strip is to lie flat ("+text+"). Look at it: if it lies flat, and firmly in its clamps, type yes", r.clock.Now()+lookAtFlat)
+	if c := r.gate.Latched(); c != nil {
+		return c
+	}
+	switch {
+	case err != nil:
+		r.event(Event{Kind: "flat", Text: "not checked: nobody looked; " + text, Fields: fields})
+	case answer == "yes":
+		r.event(Event{Kind: "flat", Text: "checked by a person; " + text, Fields: fields})
+	default:
+		return refused("the strip does not lie flat (the answer was %q, not yes): put it right, and take the run up again", answer)
+	}
+	return nil
+}
+
+// lookAtFlat is how long somebody is waited for who looks. Common practice, no source.
+const lookAtFlat = 10 * clock.Minute
+
+// flatMark is a mark of the plan at which the film is read flat, nil when there is none.
+func (r *Run) flatMark() *plan.Action {
+	for i := range r.plan.Actions {
+		if a := &r.plan.Actions[i]; a.Op == plan.Mark && a.Channel != "" && a.Text != "bent" {
+			return a
+		}
+	}
+	return nil
+}

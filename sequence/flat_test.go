@@ -1,0 +1,146 @@
+package sequence_test
+
+import (
+	"errors"
+	"math"
+	"strings"
+	"testing"
+
+	"dwell/drivers/clock"
+	"dwell/drivers/twin"
+	"dwell/safety"
+	"dwell/sequence"
+	"dwell/sequence/plan"
+)
+
+// counted cycles, measured now and then.
+const measuredCycles = "  - cycle: {to: {radius: 8 mm}, times: 400, rate: 1 Hz, measure: {at: every 50, for: 4 s}}\n"
+
+func broken(change func(*twin.Faults)) disturbance {
+	return func(_ clock.Clock, _ *sequence.Run, b *twin.Bench) { b.Break("the strip's hold", change) }
+}
+
+// A coupling that slips does not show in what the stage says of itself: every motion
+// arrives. The film says it at the next count that is measured, and which cycles are in
+// doubt.
+func TestSlippingCouplingIsSeenInTheFilm(t *testing.T) {
+	_, o, _ := bending(t, measuredCycles, 150*clock.Second, broken(func(f *twin.Faults) { f.StageStuck = true }))
+	expect(t, o, "failed", safety.Failed, "since cycle 100 the strip is not bent as it is asked for")
+	rec, o, _ := bending(t, "  - cycle: {to: {radius: 8 mm}, times: 400, rate: 1 Hz}\n", 150*clock.Second, broken(func(f *twin.Faults) { f.StageStuck = true }))
+	if o.Word != "completed" {
+		t.Errorf("without a look at the film: %v: the test above shows nothing (%v)", o.Cause, rec.lines)
+	}
+}
+
+// A strip that slips in a clamp is bowed where it was flat: that is said once, with how far
+// flat has moved at least, and the run goes on. A little of it is not worth saying.
+func TestSlipInAClampIsSaid(t *testing.T) {
+	for _, c := range []struct {
+		slipM  float64
+		warned int
+	}{{0.5e-3, 1}, {10e-6, 0}, {0, 0}} {
+		rec, o, _ := bending(t, measuredCycles, 150*clock.Second, broken(func(f *twin.Faults) { f.ClampSlipM = c.slipM }))
+		expect(t, o, "completed", 0, "")
+		all := strings.Join(rec.lines, "\n")
+		if n := strings.Count(all, "the strip may have slipped"); n != c.warned {
+			t.Errorf("a slip of %g m is said %d times", c.slipM, n)
+		}
+		if c.warned > 0 && !strings.Contains(all, "since cycle 100 the strip may have slipped, as when flat has moved by more than") {
+			t.Errorf("it says: %s", all)
+		}
+		if n := strings.Count(all, "answer to bending"); n != 8 {
+			t.Errorf("the answer is recorded %d times", n)
+		}
+	}
+}
+
+// How far flat has moved when the answer is a tenth smaller: by the series for a small
+// travel, R/L = 1/(4 pi sqrt(dL/L)), from the same integrals; a tenth of the strain of a
+// radius of 8 mm is a radius of 80 mm. And the strip is compressed by pi^2 h^2/3L before it
+// buckles.
+func TestHowFarFlatHasMoved(t *testing.T) {
+	p, _, _ := bendingPlan(t, readyToBend+measuredCycles)
+	const length, thick = 50e-3, 133e-6
+	part := length / (4 * math.Pi * 80e-3)
+	want := length*part*part + math.Pi*math.Pi*thick*thick/3/length
+	found := 0
+	for _, a := range p.Actions {
+		if a.Op == plan.Mark {
+			found++
+			if math.Abs(a.Within/want-1) > 0.01 || a.Channel != "element.resistance" {
+				t.Errorf("%s: %g m, expected %g m; %+v", a.Text, a.Within, want, a)
+			}
+		}
+	}
+	if found == 0 {
+		t.Error("nothing is measured")
+	}
+}
+
+// boundaries is a recorder that keeps where the run was last.
+type boundaries struct {
+	memory
+	last map[string]float64
+}
+
+func (b *boundaries) Event(e sequence.Event) error {
+	if e.Kind == "boundary" {
+		b.last = map[string]float64{}
+		for _, f := range e.Fields {
+			b.last[f.Key] = f.Value
+		}
+	}
+	return b.memory.Event(e)
+}
+
+// nobody answers nothing.
+type nobody struct{ sequence.Person }
+
+func (nobody) Ask(string, clock.Instant) (string, error) { return "", errors.New("there is nobody") }
+
+// A bending run that is taken up again says of the strip whether it lies flat: by its
+// resistance against the last one, and by somebody who looks. Nobody is "not checked", and
+// no is no.
+func TestFlatnessIsAskedForAgain(t *testing.T) {
+	p, r, s := bendingPlan(t, readyToBend+measuredCycles)
+	before := &boundaries{}
+	o, _ := disturbed(t, p, r, s, before, 150*clock.Second, func(_ clock.Clock, r *sequence.Run, _ *twin.Bench) { r.Stop() })
+	expect(t, o, "stopped", safety.Stopped, "")
+	place, err := sequence.ReadPlace(0, 1, before.last)
+	if err != nil || place.Cycles < 50 || !(place.FlatOhm > 1e4) || !(place.First > 0.01) || !(place.AtDegC > 15) {
+		t.Fatalf("%+v, %v", place, err)
+	}
+	back, err := p.WayBack(place.Next, place.Passes, r.AmbientDegC)
+	if err != nil {
+		t.Fatal(err)
+	}
+	sensor, _, _ := bendingPlan(t, readyToBend+measuredCycles, "homing: harmless => homing: harmless\n  flat seen by: {channel: stage.motion, must read: still}")
+	blind, _, _ := bendingPlan(t, readyToBend+measuredCycles, "homing: harmless => homing: harmless\n  flat seen by: {channel: stage.motion, must read: stopped}")
+	for _, c := range []struct {
+		plan   *plan.Plan
+		person func(sequence.Person) sequence.Person
+		word   string
+		says   string
+	}{
+		{p, func(p sequence.Person) sequence.Person { return p }, "completed", "checked by a person; element.resistance is "},
+		{sensor, func(p sequence.Person) sequence.Person { return nobody{p} }, "completed", "checked: stage.motion reads still; element.resistance is "},
+		{blind, func(p sequence.Person) sequence.Person { return nobody{p} }, "completed", "; stage.motion does not read stopped"},
+		{p, func(p sequence.Person) sequence.Person { return nobody{p} }, "completed", "not checked: nobody looked; element.resistance is "},
+		{p, func(p sequence.Person) sequence.Person { return answers{p, "no"} }, "tripped", ""},
+	} {
+		rec := &memory{}
+		o, _ := attended(t, c.plan, r, s, rec, 0, nil, func(o *sequence.Options) {
+			o.Person, o.Again = c.person(o.Person), &sequence.Resumption{Place: place, Back: back}
+		})
+		all := strings.Join(rec.lines, "\n")
+		if o.Word != c.word || !strings.Contains(all, c.says) || !strings.Contains(all, "of which the temperature makes") && c.says != "" {
+			t.Errorf("%s: %v; it says %s", o.Word, o.Cause, all)
+		}
+		if c.word == "tripped" && (strings.Contains(all, "cycling") || !strings.Contains(o.Cause.Error(), "does not lie flat")) {
+			t.Errorf("it went on: %v", o.Cause)
+		}
+		if n := strings.Count(all, "the strip may have slipped"); n > 0 {
+			t.Errorf("a sound strip has slipped: %s", all)
+		}
+	}
+}
