@@ -23,25 +23,7 @@ func compareCommand(s *speech) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "compare RUN RUN...",
 		Short: "figures of several runs side by side, and which differences stand out",
-		Long: `compare computes the figures of several runs and puts them side by side, each less
-that of the first run, with the uncertainty of that difference. What instruments are wrong
-by is the same in two runs on one bench, and cancels. A difference is no failure, unless
---equal asks for none.
-
-Two runs are also laid beside each other step by step: the second half of every step, the
-temperature that was reached and every other reading. They agree where they differ by less
-than U, which covers, with k = 2, the spread of the readings in both, the last digit, and,
-unless it is the same instrument with the same calibration, what its profile declares of
-its accuracy. Steps with fewer than eight readings of a channel say nothing about it.
-
-Runs are also put together by what differs between them (encapsulated or bare, specimen,
-day), where two of them have it in common: means of each group and their differences. Over
-specimens that were measured several times the standard deviations of ISO 5725-2 are told;
-over elements of one foil, whose specimen files say row and column, a map.
-
-Fatigue runs, of one specimen each, have their lives put together: shape and scale of a
-Weibull distribution by maximum likelihood, with limits at 95 %; a specimen that outlives
-its run counts as that.`,
+		Long:  compareLong,
 		Example: `  dwell compare runs/*-staircase-LC-07 runs/*-staircase-LC-08
   dwell compare --figure tcr --format latex runs/*-staircase-LC-07`,
 		Args: cobra.MinimumNArgs(2),
@@ -92,6 +74,26 @@ its run counts as that.`,
 	c.Flags().BoolVar(&steps, "steps", false, "of two runs, show every difference step by step")
 	return c
 }
+
+const compareLong = `compare computes the figures of several runs and puts them side by side, each less
+that of the first run, with the uncertainty of that difference. What instruments are wrong
+by is the same in two runs on one bench, and cancels. A difference is no failure, unless
+--equal asks for none.
+
+Two runs are also laid beside each other step by step: the second half of every step, the
+temperature that was reached and every other reading. They agree where they differ by less
+than U, which covers, with k = 2, the spread of the readings in both, the last digit, and,
+unless it is the same instrument with the same calibration, what its profile declares of
+its accuracy. Steps with fewer than eight readings of a channel say nothing about it.
+
+Runs are also put together by what differs between them (encapsulated or bare, specimen,
+day), where two of them have it in common: means of each group and their differences. Over
+specimens that were measured several times the standard deviations of ISO 5725-2 are told;
+over elements of one foil, whose specimen files say row and column, a map.
+
+Fatigue runs, of one specimen each, have their lives put together: shape and scale of a
+Weibull distribution by maximum likelihood, with limits at 95 %; a specimen that outlives
+its run counts as that.`
 
 // comparison is several runs and what they have in common.
 type comparison struct {

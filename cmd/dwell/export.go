@@ -18,27 +18,40 @@ func exportCommand(s *speech) *cobra.Command {
 	var bundle, nameless bool
 	var out, license string
 	c := &cobra.Command{
-		Use:   "export --bundle RUN",
-		Short: "one archive file of a run, for a repository",
-		Long: `export --bundle writes a run folder as one ordinary zip, with a description of its
+		Use:   "export RUN",
+		Short: "plots and tables of a run for other programs, or one archive file of it",
+		Long: `export writes the plots of a run as SVG and PDF, and its readings, the same on a common
+time base, figures and plateaus as CSV and Apache Parquet, into a folder.
+
+With --bundle it writes the run folder as one ordinary zip, with a description of its
 files after RO-Crate 1.1, which repositories for research data read. Opening it needs no
 dwell: CSV, JSON, HTML. dwell verify reads it as it is.
 
 With --without-serial-numbers the copies in the zip have an x for each letter of the
 serial numbers of the rig file and of the instruments' own answers, and the seal in the
 zip says so. Names of ports stay. The run folder is not changed.`,
-		Example: `  dwell export --bundle --license https://creativecommons.org/licenses/by/4.0/ runs/20261125T091500Z-staircase-LC-07`,
-		Args:    cobra.ExactArgs(1),
+		Example: `  dwell export runs/20261125T091500Z-staircase-LC-07
+  dwell export --bundle --license https://creativecommons.org/licenses/by/4.0/ runs/20261125T091500Z-staircase-LC-07`,
+		Args: cobra.ExactArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error {
-			if !bundle {
-				return usage(errors.New("say what to export: --bundle"))
+			if !bundle && nameless {
+				return usage(errors.New("--without-serial-numbers is about --bundle: plots and tables have none"))
 			}
 			r, err := openRun(s, args[0])
 			if err != nil {
 				return err
 			}
 			if out == "" {
-				out = filepath.Clean(args[0]) + ".zip"
+				out = filepath.Clean(args[0]) + map[bool]string{true: ".zip", false: "-export"}[bundle]
+			}
+			if !bundle {
+				names, err := exportTo(r, out)
+				if err != nil {
+					return err
+				}
+				s.result(out + "\n")
+				s.object(map[string]any{"run": args[0], "folder": out, "files": names, "exit": exitDone})
+				return nil
 			}
 			if nameless {
 				copied, done, err := withoutSerials(r.Dir())
@@ -58,7 +71,7 @@ zip says so. Names of ports stay. The run folder is not changed.`,
 	}
 	c.Flags().BoolVar(&bundle, "bundle", false, "a zip of the whole folder, with RO-Crate 1.1 metadata")
 	c.Flags().BoolVar(&nameless, "without-serial-numbers", false, "leave serial numbers out of the copies; the seal says so")
-	c.Flags().StringVar(&out, "out", "", "the file to write (default: beside the folder, with its name and .zip)")
+	c.Flags().StringVar(&out, "out", "", "the folder, or with --bundle the file, to write (default: beside the run, with its name and -export or .zip)")
 	c.Flags().StringVar(&license, "license", "no license is stated", "under which others may use it: a URL, or words")
 	return c
 }

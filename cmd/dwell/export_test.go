@@ -28,7 +28,7 @@ func TestBundle(t *testing.T) {
 		t.Error("two bundles of one folder differ")
 	}
 	start(t, "export", "--bundle", "--out", out, folder).exits(exitUsage)
-	start(t, "export", folder).exits(exitUsage)
+	start(t, "export", "--without-serial-numbers", folder).exits(exitUsage)
 	p := start(t, "verify", out, "--json")
 	p.exits(exitDone)
 	p.expectObject(map[string]any{"holds": true, "run": out})
@@ -204,4 +204,35 @@ func TestDerivedFilesMayBeWrittenAnew(t *testing.T) {
 	if v := verified(t, folder); len(v.findings) > 0 {
 		t.Errorf("written anew: %v", v.findings)
 	}
+}
+
+// Plots and tables of a run: what has a CSV file there has the same bytes here, and nothing
+// is written over.
+func TestExport(t *testing.T) {
+	t.Parallel()
+	folder := rehearsed(t, "short.yaml", 1).folder
+	out := filepath.Join(t.TempDir(), "out")
+	p := start(t, "export", "--out", out, folder, "--json")
+	p.exits(exitDone)
+	p.expectObject(map[string]any{"folder": out})
+	var names []string
+	for _, path := range filesOf(t, out) {
+		name := filepath.Base(path)
+		names = append(names, name)
+		begins := map[string]string{".svg": "<svg ", ".pdf": "%PDF-", ".parquet": "PAR1", ".csv": ""}
+		if begin, known := begins[filepath.Ext(name)]; !known || !strings.HasPrefix(read(t, path), begin) {
+			t.Errorf("%s begins with %.20q", name, read(t, path))
+		}
+	}
+	for _, name := range []string{"readings.csv", "aligned.csv"} {
+		if read(t, filepath.Join(out, name)) != read(t, filepath.Join(folder, name)) {
+			t.Errorf("%s is not that of the run", name)
+		}
+	}
+	for _, want := range []string{"readings.parquet", "aligned.parquet", "figures.csv", "figures.parquet", "plateaus.csv", "plateaus.parquet", "temperature-against-time.svg", "temperature-against-time.pdf"} {
+		if !slices.Contains(names, want) {
+			t.Errorf("no %s among %v", want, names)
+		}
+	}
+	start(t, "export", "--out", out, folder).exits(exitUsage)
 }
