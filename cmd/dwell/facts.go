@@ -60,6 +60,7 @@ func factsOf(r *rig.Rig, s *rig.Specimen) figures.Facts {
 	f.Heaters, f.Cooled = heatersOf(r), r.Cooling != "none"
 	if r.Bending != nil {
 		f.Stage, f.FlatAtM = r.Bending.Stage, r.Bending.FlatAtM
+		stageFacts(&f, r, s)
 	}
 	for _, c := range r.Channels {
 		d := r.Instruments[c.Instrument]

@@ -106,7 +106,9 @@ func bendingSteps(step func(verb string, is schema), duration func(string) schem
 		key{"!times", wholeOf("how many cycles", 1, 100_000_000)}, key{"!rate", valueOrName("cycles a second", "Hz")},
 		key{"stop when", textOf("a condition, in quotes: the step ends when it holds")},
 		key{"measure", keysOf("measure flat and bent now and then", key{"!at", textOf("the counts: 1-2-5, every 1000, or 3 per decade")},
-			key{"!for", duration("so long in each shape, before the mark")})}))
+			key{"!for", duration("so long in each shape, before the mark")},
+			key{"follow", keysOf("read film and stage often, in a few cycles before each count", key{"!cycles", wholeOf("how many", 1, 100)},
+				key{"!every", duration("between readings")}, key{"rate", valueOrName("cycles a second then; that of the step if this is left out", "Hz")})})}))
 }
 
 func confirmSchema(duration func(string) schema) schema {

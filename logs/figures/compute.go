@@ -27,6 +27,7 @@ type Results struct {
 	Transients []Transient
 	Sweeps     []Sweep
 	Shapes     []Shape
+	Loops      []Loop // of resistance against curvature, within cycles
 	Allan      []Allan
 	Interval   float64 // s, of the readings of Allan
 	Trend      Record  // what the drift was taken from
@@ -73,7 +74,7 @@ func Compute(r *logs.Run, f Facts) (*Results, error) {
 	for _, t := range f.Thermometers {
 		channels = append(channels, t.Channel)
 	}
-	for _, ch := range [...]string{f.Resistance, f.Current} {
+	for _, ch := range [...]string{f.Resistance, f.Current, f.Position} {
 		if ch != "" {
 			channels = append(channels, ch)
 		}
@@ -107,6 +108,7 @@ type computer struct {
 	slope, uSlope float64 // dR/dT at AtDegC, once known
 	tcr, uTCR     float64 // relative, of the middle of the curve
 	noise         *Figure
+	widths        []looped
 }
 
 func (c *computer) take() {
@@ -136,6 +138,7 @@ func (c *computer) take() {
 	c.quiet()
 	c.selfHeating(every)
 	c.bending()
+	c.loops()
 }
 
 // choose leaves plateaus out that do not belong with others: those read with two wires

@@ -15,6 +15,8 @@ type Facts struct {
 	Meter        string               // the instrument that reads the resistance
 	Stage        string               // what bends it, "" for none
 	FlatAtM      float64              // where the stage stands when it lies flat
+	StageAccel   float64              // m/s2, of the stage
+	Position     string               // the channel of its position
 	Thermometers []Thermometer        // of the specimen: those beside the film first, then the plate's own
 	Resistance   string               // channels, "" for none
 	Voltage      string               //
@@ -30,6 +32,10 @@ type Facts struct {
 	AtDegC       float64              // at which R0 is asked for
 	ExpectedPerK float64              // relative slope there, by the specimen's stated law
 	Dimensions   map[string]quantity.Dimension
+
+	// Curvature is that of the strip after a travel (m) from flat, 1/m, and the mean strain
+	// of the film then; nil where nothing is bent by a travel.
+	Curvature func(travelM float64) (perM, meanStrain float64, err error)
 }
 
 // Thermometer is a channel that stands for the film's temperature.

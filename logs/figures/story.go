@@ -18,7 +18,8 @@ type story struct {
 	moves    []move
 	shapes   []shape
 	bends    []bend // of the plan
-	open     *bend  // between plates that stand open; nil where a strip lies flat instead
+	blocks   []block
+	open     *bend // between plates that stand open; nil where a strip lies flat instead
 	settings []setting
 	steps    []begun
 	ops      map[string]string // step → what it does, where that matters here
@@ -87,8 +88,11 @@ type happened struct {
 // planned is the part of plan.json that matters here.
 type planned struct {
 	Actions []struct {
-		Op   string `json:"op"`
-		Step string `json:"step"`
+		Op        string `json:"op"`
+		Step      string `json:"step"`
+		Setpoints []struct {
+			Value float64 `json:"value"`
+		} `json:"setpoints"`
 	} `json:"actions"`
 	Summary struct {
 		Bends []bend `json:"bends"`
@@ -110,11 +114,13 @@ type teller struct {
 	bent     bool // the film is not flat: its resistance is none of a plateau's
 	speed    float64
 	position float64
+	ways     map[string]block // step → from where to where it cycles
+	cycling  *block
 }
 
 func readStory(r *logs.Run, f Facts) (story, error) {
 	t := teller{facts: f, moving: -1}
-	t.ops = map[string]string{}
+	t.ops, t.ways = map[string]string{}, map[string]block{}
 	text, err := r.File("plan.json")
 	if err == nil {
 		var p planned
@@ -125,6 +131,9 @@ func readStory(r *logs.Run, f Facts) (story, error) {
 		for _, a := range p.Actions {
 			if a.Op == "sweep" || a.Op == "confirm" || a.Op == "ramp" {
 				t.ops[a.Step] = a.Op
+			}
+			if a.Op == "cycle" && len(a.Setpoints) == 2 {
+				t.ways[a.Step] = block{bent: a.Setpoints[0].Value, flat: a.Setpoints[1].Value}
 			}
 		}
 	} else if errors.Is(err, fs.ErrNotExist) {
@@ -189,7 +198,16 @@ func (t *teller) hear(e happened) {
 	case "cycling":
 		t.release(at)
 		t.bendTo(at, true)
+		if way, ok := t.ways[e.Step]; ok {
+			way.from, way.done, way.speed, way.role = at, t.cycles, t.speed, t.role
+			t.cycling = &way
+		}
 	case "cycled":
+		if b := t.cycling; b != nil && e.Count > b.done {
+			b.to, b.count = at, e.Count-b.done
+			t.blocks = append(t.blocks, *b)
+		}
+		t.cycling = nil
 		t.cycles = e.Count
 		if t.holding != nil { // it was the last of them that ended in this shape
 			t.holding.cycles = e.Count
@@ -237,6 +255,7 @@ func (t *teller) lose(g span) {
 	}
 	t.stays, t.moves, t.moving = stays, moves, -1
 	t.shapes = slices.DeleteFunc(t.shapes, func(s shape) bool { return s.to > g.from })
+	t.blocks = slices.DeleteFunc(t.blocks, func(b block) bool { return b.to > g.from })
 	if t.arrived != nil {
 		t.arrived.from = max(t.arrived.from, g.to)
 	}

@@ -24,6 +24,7 @@ type cycling struct {
 	every  int64   // measure every so many, or
 	counts []int64 // at these
 	waitNs int64   // in each shape, before the mark
+	follow follow  // cycles that are looked into
 	until  string  // a condition that ends the step; "" for none
 }
 
@@ -57,7 +58,7 @@ func (c *compiler) cycle(s step) {
 		}
 	}
 	c.onePhase(y, t["rate"])
-	if ok = c.paced(y, t["rate"]) && ok; ok {
+	if ok = c.paced(y, t["rate"]) && ok && c.followed(y); ok {
 		c.begin()
 		from := len(c.plan.Actions)
 		c.cycles(y)
@@ -92,8 +93,8 @@ func (c *compiler) measured(y *cycling, n *yamltext.Node) bool {
 	if n == nil {
 		return true
 	}
-	t := c.table(n, "!at", "!for")
-	y.waitNs = c.time(t["for"])
+	t := c.table(n, "!at", "!for", "follow")
+	y.waitNs, y.follow.node = c.time(t["for"]), t["follow"]
 	text := c.text(t["at"])
 	if text == "" {
 		return false
@@ -155,7 +156,7 @@ func (c *compiler) cycles(y *cycling) {
 
 // upTo does so many cycles, of which the last is measured.
 func (c *compiler) upTo(y *cycling, n int64) {
-	c.run(y, n-1)
+	c.runFollowed(y, n-1)
 	c.begin()
 	c.restAt(y, y.bent, 0)
 	c.restAt(y, y.flat, 1)

@@ -131,6 +131,7 @@ func (c *compiler) finishOutline() {
 // looks at the specimen between them.
 func (c *compiler) cycleWords(row int) string {
 	cycles, looks, first, look := int64(0), int64(0), Action{}, []Action(nil)
+	followed, how, polled, follows := int64(0), Action{}, []Polled(nil), false // single cycles are read more often
 	times := []int64{1}
 	isLook := false
 	for i, r := range c.outline.of {
@@ -145,7 +146,16 @@ func (c *compiler) cycleWords(row int) string {
 		case Again:
 			times = times[:len(times)-1]
 		case Cycle:
-			cycles, first = cycles+times[len(times)-1]*a.Count, a
+			cycles += times[len(times)-1] * a.Count
+			if follows {
+				followed, how = followed+times[len(times)-1]*a.Count, a
+			} else {
+				first = a
+			}
+		case Record:
+			if follows = !follows; follows {
+				polled = a.Polled
+			}
 		case Move:
 			if !isLook {
 				looks += times[len(times)-1]
@@ -159,10 +169,16 @@ func (c *compiler) cycleWords(row int) string {
 		}
 	}
 	if first.Op == "" {
+		first = how
+	}
+	if first.Op == "" {
 		return ""
 	}
 	first.Count = cycles
 	text := c.does(first)
+	if followed > 0 {
+		text += c.followedWords(followed, how, polled)
+	}
 	if looks > 0 {
 		text += fmt.Sprintf("; %d times between them: %s", looks, c.words(look))
 	}
