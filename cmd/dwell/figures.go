@@ -154,6 +154,7 @@ func (s *speech) figures(r *figures.Results, budget string, object map[string]an
 	}
 	object["figures"], object["left_out"] = append([]figures.Figure{}, r.Figures...), append([]figures.Omission{}, r.LeftOut...) // a list without entries is a list
 	object["for_rig"] = r.ForRig
+	object["plateaus"] = append([]figures.PlateauSettled{}, r.PlateausSettled()...)
 	object["notes"], object["exit"] = append([]string{}, r.Notes...), exitDone
 	s.object(object)
 	return nil

@@ -194,6 +194,7 @@ func TestThermometerCalibration(t *testing.T) {
 	within(t, "b(30 degC)", y, -0.14937681, 5e-9) // published -0.1494
 	within(t, "u(b(30 degC))", u, 0.00413860, 5e-9)
 	within(t, "U(30 degC)", StudentT(0.95, float64(f.DoF))*u, 0.009362154, 5e-9)
+	within(t, "mean temperature", 20+sum/11, 24.008455, 5e-7)
 	y, u = f.At(1, sum/11)
 	within(t, "b at the mean", y, -0.16245455, 5e-9)
 	within(t, "u at the mean", u, 0.00105456, 5e-9)

@@ -74,6 +74,8 @@ func TestNISTLinear(t *testing.T) {
 			0.884796396144373, 0.999993745883712, 1e-12},
 		{"NoInt1", func() (Fit, error) { return OriginFit(count(60, 70), count(130, 140)) },
 			[]float64{2.07438016528926}, []float64{0.0165289256198347}, 3.56753034006338, 0.999365492298663, 1e-13},
+		{"NoInt2", func() (Fit, error) { return OriginFit([]float64{4, 5, 6}, []float64{3, 4, 4}) },
+			[]float64{0.727272727272727}, []float64{0.0420827318078432}, 0.369274472937998, 0.993348115299335, 1e-13},
 		{"Longley", func() (Fit, error) { return LinearFit(longley[6], append([][]float64{ones}, longley[:6]...)...) },
 			[]float64{-3482258.63459582, 15.0618722713733, -0.0358191792925910, -2.02022980381683, -1.03322686717359,
 				-0.0511041056535807, 1829.15146461355},
@@ -98,6 +100,12 @@ func TestNISTLinear(t *testing.T) {
 		}
 		near(t, c.name+" residual sd", f.S, c.rsd, c.tolerance)
 		near(t, c.name+" R2", f.R2, c.r2, c.tolerance)
+		switch c.name {
+		case "Norris": // F is the square of Student's t of the slope
+			near(t, "Norris F", math.Pow(f.B[1]/f.U(1), 2), 5436385.54079785, 1e-9)
+		case "NoInt1":
+			near(t, "NoInt1 residual sum of squares", f.RSS, 127.272727272727, 1e-12)
+		}
 	}
 }
 

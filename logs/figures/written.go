@@ -57,6 +57,7 @@ func (r *Results) Text() string {
 	} else {
 		fmt.Fprintln(&b, wrapped("± is the expanded uncertainty at 95 % (JCGM 100); definitions, sources and rows are in figures.json, budgets with --budget FIGURE", ""))
 	}
+	b.WriteString(r.plateausText())
 	if len(r.Found.Segments) > 0 {
 		fmt.Fprintf(&b, "\nfound in the temperature (to correct it, save these lines, change them, and give them back with --plateaus)\n%s", r.Found)
 	}
@@ -74,6 +75,56 @@ func (r *Results) Text() string {
 		for _, n := range r.Notes {
 			fmt.Fprintln(&b, wrapped("  "+n, "    "))
 		}
+	}
+	return b.String()
+}
+
+// PlateauSettled is how far the film had come at the end of a plateau, by a thermometer
+// that it follows slowly.
+type PlateauSettled struct {
+	Thermometer string  `json:"thermometer"`
+	FromS       float64 `json:"from_s"`
+	ToS         float64 `json:"to_s"`
+	DegC        float64 `json:"temperature_degC"`
+	Ohm         float64 `json:"settled_Ohm"`
+	RemainedOhm float64 `json:"remained_Ohm"`
+	U           float64 `json:"U_remained_Ohm"` // two standard uncertainties, by scatter
+	RemainedK   float64 `json:"remained_K"`
+	AtRest      bool    `json:"at_rest"` // what remained cannot be told from nothing
+}
+
+// PlateausSettled are the plateaus of which that can be said.
+func (r *Results) PlateausSettled() (all []PlateauSettled) {
+	for _, t := range r.Facts.Thermometers {
+		s := r.Settled[t.Channel]
+		if s == nil || len(s.Tau) == 0 || t.asRead() {
+			continue
+		}
+		for _, h := range s.Holds {
+			all = append(all, PlateauSettled{t.Channel, h.Start, h.End, h.T, h.Settled, h.Remained, 2 * h.URemained, h.Remained / h.Slope, h.AtRest()})
+		}
+	}
+	return all
+}
+
+func (r *Results) plateausText() string {
+	var b strings.Builder
+	all := r.PlateausSettled()
+	const most = 24
+	for i, p := range all {
+		switch {
+		case i == 0:
+			fmt.Fprintln(&b, "\nwhat the film still lacked at the end of each plateau")
+		case i == most:
+			fmt.Fprintf(&b, "  and %d more: dwell export writes them all\n", len(all)-most)
+			return b.String()
+		}
+		word := "at rest"
+		if !p.AtRest {
+			word = "not settled"
+		}
+		digits := digitsFor(p.U)
+		fmt.Fprintf(&b, "  to %6.0f s, %.1f degC by %s: %s ± %s Ohm, %.3f K, %s\n", p.ToS, p.DegC, p.Thermometer, number(p.RemainedOhm, digits), number(p.U, digits), p.RemainedK, word)
 	}
 	return b.String()
 }

@@ -14,9 +14,15 @@ func TestFiguresOnTheScreen(t *testing.T) {
 		{Figure: "steinhart_hart_c", Flavour: "least squares", Unit: "1/K", Value: 3e-8, Expanded: 4e-6},
 		{Figure: "tcr", Flavour: "local", Unit: "1/K", Value: -0.0112, Expanded: 9.7e-5},
 		{Figure: "ohmic", Flavour: "asymmetry", Unit: "%", Value: 1.1, Expanded: 0.53, With: []Given{{"current", 9.997610000000001e-06, "A"}}}}}
+	r.Facts.Thermometers = []Thermometer{{Channel: "plate.temperature"}, {Channel: "foil.temperature", BesideFilm: true}}
+	holds := []Hold{{T: 20, Slope: -100, Remained: -0.3, URemained: 0.4}, {T: 30, Slope: -100, Remained: 5, URemained: 0.4}}
+	r.Settled = map[string]*Settled{"plate.temperature": {Tau: []float64{30}, Holds: holds}, "foil.temperature": {Tau: []float64{30}, Holds: holds}}
+	if all := r.PlateausSettled(); len(all) != 2 || !all[0].AtRest || all[1].AtRest || all[1].RemainedK != -0.05 {
+		t.Errorf("%+v", all)
+	}
 	text := r.Text() + r.Figures[4].String()
 	for _, want := range []string{"interpolated, response from 201.6 to 522.6 s", "interpolated, response from 786.3 to 1108.5 s", "(0.0 ± 4.0)E-06 1/K",
-		"-0.011200 ± 0.000097 1/K", "asymmetry (current 9.9976 uA)", "with current = 9.9976 uA"} {
+		"-0.011200 ± 0.000097 1/K", "asymmetry (current 9.9976 uA)", "with current = 9.9976 uA", "20.0 degC by plate.temperature: -0.30 ± 0.80 Ohm, 0.003 K, at rest", "5.00 ± 0.80 Ohm, -0.050 K, not settled"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("expected %q in\n%s", want, text)
 		}
