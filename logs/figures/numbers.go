@@ -63,7 +63,13 @@ type cellReader struct {
 	other  int            // cells with a unit of their own
 }
 
+// mostReasons bounds what is said of one column.
+const mostReasons = 6
+
 func (r *cellReader) skip(reason string, line int) float64 {
+	if len(r.left) >= mostReasons && r.left[reason] == 0 {
+		reason = "no number like these others"
+	}
 	if r.left[reason]++; r.left[reason] == 1 {
 		r.first[reason] = line
 	}
@@ -157,7 +163,7 @@ func (t *Table) numbers(c *TableColumn, w Wanted, how Reading, k *taker) error {
 	if unit == "" {
 		unit = c.Unit
 	}
-	if err := r.take(c.Name, w.Role, unit); err != nil {
+	if err := r.take(c.Name, c.first, w.Role, unit); err != nil {
 		return err
 	}
 	if !r.comma {
@@ -201,10 +207,13 @@ func (t *Table) counted(c *TableColumn, r *cellReader, values []float64) error {
 }
 
 // take settles the unit of a column.
-func (r *cellReader) take(name string, role Role, unit string) error {
+func (r *cellReader) take(name, first string, role Role, unit string) error {
 	want, _ := quantity.LookUp(role.Canonical)
 	if role == CyclesRole && unit == "" {
 		unit = "1"
+	}
+	if unit == "" && role == TimeRole && first != "" && !looksNumeric(first) {
+		return fmt.Errorf("column %q, taken for time: %.40q is none; %s are understood", name, first, momentsUnderstood)
 	}
 	if unit == "" {
 		return fmt.Errorf("column %q, taken for %s, has no unit: name it in the header (%s / %s) or beside the column's name", name, role.Name, name, role.Canonical)
@@ -239,6 +248,9 @@ func (c *TableColumn) decimalComma() (bool, error) {
 	}
 	return c.commas > 0, nil
 }
+
+// hottest is what no thermometer reads, degC: those of tungsten and rhenium end at 2315.
+const hottest = 2500.
 
 func (r *cellReader) number(cell string, line int) float64 {
 	if missing(cell) {
@@ -282,7 +294,7 @@ func (r *cellReader) number(cell string, line int) float64 {
 	if kelvin {
 		v -= zeroCelsius
 	}
-	if math.IsInf(v, 0) || unit.Dim.Absolute && v < -zeroCelsius || kelvin && v < -zeroCelsius {
+	if absolute := unit.Dim.Absolute || kelvin; math.IsInf(v, 0) || absolute && (v < -zeroCelsius || v > hottest) {
 		return r.skip("out of range", line)
 	}
 	return v
@@ -308,18 +320,25 @@ func tolerant(cell string) string {
 	return sign + s
 }
 
-// moments takes a column for dates and times, in s since the first.
+// moments takes a column for dates and times, in s since the first. A time of day that is
+// half a day and more before the last one is one of the next day.
 func (t *Table) moments(c *TableColumn, k *taker) {
-	first, bad := math.NaN(), 0
+	const day = 86400.
+	first, last, bad, midnights, layout := math.NaN(), math.NaN(), 0, 0, 0
 	k.value = func(cell string, line int) float64 {
-		m, err := parseMoment(cell)
+		m, written, err := parseMoment(cell, layout)
 		if err != nil {
 			if bad++; bad == 1 {
 				t.note("column %q: line %d and perhaps others left out: %v", c.Name, line, err)
 			}
 			return math.NaN()
 		}
-		if math.IsNaN(first) {
+		if layout = written; layout >= timesOfDay {
+			if m += day * float64(midnights); m < last-day/2 {
+				midnights, m = midnights+1, m+day
+			}
+		}
+		if last = m; math.IsNaN(first) {
 			first = m
 		}
 		return m - first
@@ -327,6 +346,9 @@ func (t *Table) moments(c *TableColumn, k *taker) {
 	k.done = func(values []float64) error {
 		if 2*bad >= len(values) {
 			return fmt.Errorf("column %q: %d of %d cells are no times", c.Name, bad, len(values))
+		}
+		if midnights > 0 {
+			t.note("column %q: times of day that pass midnight %d times", c.Name, midnights)
 		}
 		t.note("column %q: clock times, counted in seconds from the first; a change of summer time in between would show as a gap or a step back", c.Name)
 		return nil

@@ -131,7 +131,7 @@ func (t *Table) findDelimiter() error {
 		}
 	}
 	if most*2 <= len(lines) {
-		return fmt.Errorf("no sign separates cells in most lines (semicolon, tab, comma and | were tried): the first line is %.80q", lines[0])
+		return fmt.Errorf("no sign separates cells in most lines (semicolon, tab, comma and | were tried; blanks separate none): the first line is %.80q", lines[0])
 	}
 	return nil
 }
@@ -313,7 +313,7 @@ func looksNumeric(cell string) bool {
 }
 
 func isTime(cell string) bool {
-	_, err := parseMoment(cell)
+	_, _, err := parseMoment(cell, 0)
 	return err == nil
 }
 
@@ -372,13 +372,24 @@ func missing(cell string) bool {
 	return false
 }
 
-// parseMoment reads a date and time of ISO 8601, or a time of day, as seconds. Other
-// dates are refused: the order of day and month cannot be told.
-func parseMoment(cell string) (float64, error) {
-	for _, layout := range [...]string{time.RFC3339Nano, "2006-01-02T15:04:05", "2006-01-02 15:04:05", "2006-01-02 15:04", "2006-01-02T15:04", "15:04:05", "15:04"} {
-		if m, err := time.Parse(layout, cell); err == nil { // fractions of a second are taken too
-			return float64(m.Unix()) + float64(m.Nanosecond())/1e9, nil
+// momentLayouts are the ways to write a moment: ISO 8601, year first, and day.month.year.
+// With other signs the order of day and month cannot be told. Those from timesOfDay on have
+// no date.
+var momentLayouts = [...]string{time.RFC3339Nano, "2006-01-02T15:04:05", "2006-01-02 15:04:05", "2006-01-02 15:04", "2006-01-02T15:04",
+	"2006/1/2 15:04:05", "2006/1/2 15:04", "2.1.2006 15:04:05", "2.1.2006 15:04", "15:04:05", "15:04"}
+
+const timesOfDay = len(momentLayouts) - 2
+
+// parseMoment reads a date and time, or a time of day, as seconds. layout is how the last
+// one was written, which is tried first.
+func parseMoment(cell string, layout int) (seconds float64, written int, err error) {
+	for k := range len(momentLayouts) {
+		written = (layout + k) % len(momentLayouts)
+		if m, err := time.Parse(momentLayouts[written], cell); err == nil { // fractions of a second are taken too
+			return float64(m.Unix()) + float64(m.Nanosecond())/1e9, written, nil
 		}
 	}
-	return 0, fmt.Errorf("%.40q is no time: seconds, 2025-03-01 14:05:00 or 14:05:00 are understood", cell)
+	return 0, layout, fmt.Errorf("%.40q is no time: %s are understood", cell, momentsUnderstood)
 }
+
+const momentsUnderstood = "seconds, 2025-03-01 14:05:00, 1.3.2025 14:05:00 (day first) or 14:05:00"

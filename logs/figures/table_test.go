@@ -64,6 +64,8 @@ func TestTables(t *testing.T) {
 		{"units below", "t,T,R\ns,°C,Ohm\n0,25,1000\n60,35.5,1031.25\n", "below the header holds units"},
 		{"trailing delimiter", "t / s;T / °C;R / Ohm;\n0;25;1000;\n60;35.5;1031.25;\n", ""},
 		{"clock times", "time,T / °C,R / Ohm\n2025-03-01 14:05:00,25,1000\n2025-03-01 14:06:00,35.5,1031.25\n", "clock times"},
+		{"day first", "Zeit;T / °C;R / Ohm\n1.3.2025 14:05:00,0;25;1000\n01.03.2025 14:06:00,0;35,5;1031,25\n", "clock times"},
+		{"midnight", "Zeit;T / °C;R / Ohm\n23:59:30;25;1000\n00:00:30;35,5;1031,25\n", "pass midnight 1 times"},
 		{"units in cells", "t / s,T / °C,R / Ohm\n0,25 °C,1 kOhm\n60,35.5 °C,1031.25 Ohm\n", "1 cells have a unit of their own"},
 		{"missing cells", "t / s,T / °C,R / Ohm\n0,25,1000\n30,,1010\n40,26,--\n60,35.5,1031.25\n60.5,36,1032\n61,35,1\n", ""},
 		{"NaN", "t / s,T / °C,R / Ohm\n0,25,1000\n30,NaN,1010\n60,35.5,1031.25\n", "stands for no value, the first at line 3"},
@@ -125,7 +127,9 @@ func TestTablesRefused(t *testing.T) {
 		{"all bad", "t / s,T / °C,R / Ohm\n0,OL,1000\n60,OL,1031\n", "only 0 of 2 cells are numbers"},
 		{"two records", "t / s,T / °C,R / Ohm\n0,25,1000\n60,26,1003\n0,25,1000\n60,26,1003\n", "time runs backwards from line 4 on"},
 		{"coarse times", "t / s,T / °C,R / Ohm\n0,25,1000\n0,26,1003\n60,25,1000\n60,26,1003\n", "too coarse"},
-		{"foreign date", "time,T / °C,R / Ohm\n01/03/2025 14:05,25,1000\n01/03/2025 14:06,26,1003\n", "has no unit"},
+		{"foreign date", "time,T / °C,R / Ohm\n01/03/2025 14:05,25,1000\n01/03/2025 14:06,26,1003\n", "\"01/03/2025 14:05\" is none; seconds, 2025-03-01 14:05:00, 1.3.2025 14:05:00 (day first)"},
+		{"blanks", "t_s  T_degC  R_Ohm\n0  25  1000\n60  35  1031\n", "blanks separate none"},
+		{"another quantity", "t / s,T / °C,R / Ohm\n0,10000,25\n60,10310,26\n", "2 cells left out, out of range"},
 	} {
 		if _, _, err := threeColumns(c.text, Reading{}); err == nil || !strings.Contains(err.Error(), c.says) {
 			t.Errorf("%s: expected an error with %q, got %v", c.name, c.says, err)
@@ -143,6 +147,19 @@ func TestTablesRefused(t *testing.T) {
 	}
 	if v, err := table.Numbers(Reading{}, Wanted{"n", TimeRole, "min"}); err != nil || v[0][1] != 27*60 {
 		t.Errorf("a unit said beside the name: %v %v", v, err)
+	}
+}
+
+// A column of nothing but rubbish is told in a few words.
+func TestManyKindsOfRubbish(t *testing.T) {
+	var text strings.Builder
+	text.WriteString("t / s,T / °C,R / Ohm\n")
+	for i := range 5000 {
+		fmt.Fprintf(&text, "%d,25,x%d\n", i, i)
+	}
+	_, _, err := threeColumns(text.String(), Reading{})
+	if err == nil || len(err.Error()) > 1000 || !strings.Contains(err.Error(), "4994 cells left out, no number like these others, the first at line 8") {
+		t.Errorf("%.1200v", err)
 	}
 }
 
