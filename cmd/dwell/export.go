@@ -21,7 +21,8 @@ func exportCommand(s *speech) *cobra.Command {
 		Use:   "export RUN",
 		Short: "plots and tables of a run for other programs, or one archive file of it",
 		Long: `export writes the plots of a run as SVG and PDF, and its readings, the same on a common
-time base, figures and plateaus as CSV and Apache Parquet, into a folder.
+time base, figures, plateaus, and resistance and curvature within cycles of bending as CSV
+and Apache Parquet, into a folder.
 
 With --bundle it writes the run folder as one ordinary zip, with a description of its
 files after RO-Crate 1.1, which repositories for research data read. Opening it needs no

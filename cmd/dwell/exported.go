@@ -47,7 +47,7 @@ func exportTo(r *logs.Run, out string) (names []string, err error) {
 		}
 		names = append(names, d.Name+".svg", d.Name+".pdf")
 	}
-	tables := []exported{readingsTable(r), figuresTable(results.Figures), plateausTable(results)}
+	tables := []exported{readingsTable(r), figuresTable(results.Figures), plateausTable(results), cyclesTable(results)}
 	aligned, err := alignedTable(r)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, &coded{exitFailed, err}
@@ -208,6 +208,29 @@ func plateausTable(r *figures.Results) exported {
 				for _, h := range r.Settled[t.Channel].Holds {
 					row := []string{t.Channel}
 					for _, v := range [...]float64{h.Start, h.End, h.TSeen, h.UTSeen, h.Seen, h.USeen, h.Settled, h.USettled, h.Remained, h.URemained} {
+						row = append(row, asWritten(v))
+					}
+					if !yield(row, nil) {
+						return
+					}
+				}
+			}
+		}}
+}
+
+// cyclesTable is one resistance a row that was read within a cycle, with what the motion of
+// the stage says of the shape then; empty where no cycle was read often enough.
+func cyclesTable(r *figures.Results) (t exported) {
+	if len(r.Loops) == 0 {
+		return t
+	}
+	return exported{"cycles", []logs.TableColumn{numberColumn("t_s", "s"), numberColumn("cycle", "1"), textColumn("way"), numberColumn("position_m", "m"), numberColumn("u_position_m", "m"),
+		numberColumn("curvature_per_m", "1/m"), numberColumn("u_curvature_per_m", "1/m"), numberColumn("mean_strain", "1"), numberColumn("resistance_Ohm", "Ohm")},
+		func(yield func([]string, error) bool) {
+			for _, l := range r.Loops {
+				for _, in := range l.Inside {
+					row := []string{asWritten(in.At), asWritten(in.Cycle), map[bool]string{true: "out", false: "back"}[in.Out]}
+					for _, v := range [...]float64{in.PositionM, in.UPositionM, in.PerM, in.UPerM, in.MeanStrain, in.R} {
 						row = append(row, asWritten(v))
 					}
 					if !yield(row, nil) {

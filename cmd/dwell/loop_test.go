@@ -87,6 +87,15 @@ func TestLoopWithinACycle(t *testing.T) {
 func TestPositionsWithinACycle(t *testing.T) {
 	t.Parallel()
 	results := looped(t, 0, "310 ms", "0.1 Hz", 5)
+	rows := 0
+	for row, err := range cyclesTable(results).rows {
+		if rows++; err != nil || len(row) != len(cyclesTable(results).columns) || row[2] != "out" && row[2] != "back" {
+			t.Fatalf("row %d of the table: %q, %v", rows, row, err)
+		}
+	}
+	if want := len(results.Loops[0].Inside) + len(results.Loops[1].Inside); rows != want {
+		t.Errorf("%d rows in the table of cycles, expected %d", rows, want)
+	}
 	for _, l := range results.Loops {
 		if len(l.Inside) < 130 || l.Positions < 130 || math.Abs(l.PeriodS-10) > 0.01 || l.RestS > 0.02 || l.ResidualM > 50e-6 {
 			t.Fatalf("%d readings inside, %d positions, a period of %v s, a rest of %v s, %v m off", len(l.Inside), l.Positions, l.PeriodS, l.RestS, l.ResidualM)

@@ -66,6 +66,7 @@ type drawing struct {
 func Drawings(r *figures.Results, ended string) (all []Drawing, err error) {
 	for _, of := range [...]func() []Drawing{func() []Drawing { return curve(r) }, func() []Drawing { return overTime(r, ended) },
 		func() []Drawing { return responses(r) }, func() []Drawing { return sweeps(r) }, func() []Drawing { return bends(r) },
+		func() []Drawing { return loops(r) },
 		func() []Drawing { return drift(r) }, func() []Drawing { return allan(r) }} {
 		for _, d := range of() {
 			if d.d.err != nil {

@@ -230,6 +230,13 @@ func TestDrawings(t *testing.T) {
 		tr.Time, tr.Y = append(tr.Time, x), append(tr.Y, 1000-100*math.Max(0, 1-math.Exp(-(x-10)/12)))
 	}
 	r.Transients = []figures.Transient{tr}
+	r.Loops = make([]figures.Loop, 2)
+	for i := range 80 {
+		k := float64(min(i%40, 40-i%40)) * 5
+		in := figures.Inside{Out: i%40 < 20, PerM: k, R: 1000 + k*0.1 + 0.5*float64(i%40/20)}
+		r.Loops[i/40].Inside = append(r.Loops[i/40].Inside, in)
+	}
+	r.Loops[0].PeriodS, r.Loops[1].Cycles = 10, 500
 	all, err := Drawings(r, "tripped")
 	if err != nil {
 		t.Fatal(err)
@@ -251,13 +258,14 @@ func TestDrawings(t *testing.T) {
 		for _, words := range map[string][]string{
 			"temperature-against-time": {"tripped", ">2.1<", ">2.2<"}, "resistance-against-time": {"tripped", "kΩ"},
 			"response": {"first-order fit, response", "63.2 %"}, "change-against-strain": {"r = 12 mm", ">flat<"}, "residuals": {"falling"},
+			"resistance-within-a-cycle": {"out, after 0 cycles", "back, after 500 cycles"}, "loop-within-a-cycle": {"ppm"},
 		}[d.Name] {
 			if !strings.Contains(string(svg), words) {
 				t.Errorf("%s lacks %q", d.Name, words)
 			}
 		}
 	}
-	want := "resistance-against-temperature residuals temperature-against-time resistance-against-time response current-against-voltage change-against-strain change-against-cycles drift allan-deviation"
+	want := "resistance-against-temperature residuals temperature-against-time resistance-against-time response current-against-voltage change-against-strain change-against-cycles resistance-within-a-cycle loop-within-a-cycle drift allan-deviation"
 	if got := strings.Join(names, " "); got != want {
 		t.Errorf("drawings\n%s, expected\n%s", got, want)
 	}
