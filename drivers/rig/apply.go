@@ -265,6 +265,12 @@ func (i *Instrument) verify(k, state int, value float64, by clock.Instant) error
 			return err
 		}
 	}
+	if i.p.Sets[k].Takes > 0 { // meanwhile it may answer nothing; the question that follows waits for that
+		if err := i.readBack(k, state, value, by); err != nil {
+			return err
+		}
+		return i.drain(by)
+	}
 	if err := i.drain(by); err != nil {
 		return err
 	}
