@@ -116,7 +116,3 @@ func Log(x float64) float64 {
 	return float64(float64(k)*ln2High) -
 		((half - (float64(s*(half+rest)) + float64(float64(k)*ln2Low))) - f)
 }
-
-// Pow returns a to the power b for positive a, as Exp(b Log(a)): its relative
-// error grows with |b ln a|, which suits powers near 1.
-func Pow(a, b float64) float64 { return Exp(float64(b * Log(a))) }

@@ -111,7 +111,6 @@ func TestGoldenBits(t *testing.T) {
 		{"Log(0.7)", Log(0.7), 0xbfd6d3c324e13f50},
 		{"Log(1e-300)", Log(1e-300), 0xc085963447f87fb5},
 		{"Log(1.0001)", Log(1.0001), 0x3f1a368d0657fcd4},
-		{"Pow(3, 0.25)", Pow(3, 0.25), 0x3ff50ea39fcbf166},
 	} {
 		if got := math.Float64bits(c.got); got != c.want {
 			t.Errorf("%s has the bits %#x, expected %#x", c.name, got, c.want)

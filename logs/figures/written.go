@@ -162,17 +162,24 @@ func alike(all []Figure, like Figure) string {
 // telling are the numbers without which a figure means nothing to a reader.
 var telling = []string{"temperature", "T1", "at", "averaging time", "voltage", "current", "larger current", "radius", "threshold", "interval", "duration"}
 
+// Apart is the number that tells a figure from others of its name and flavour, such as
+// the temperature of an R0; one without any is told by its rows.
+func (f Figure) Apart() (Given, bool) {
+	at := slices.IndexFunc(f.With, func(g Given) bool { return slices.Contains(telling, g.Name) })
+	if at < 0 {
+		return Given{}, false
+	}
+	return f.With[at], true
+}
+
 // line is a figure on one line of the page: flavour, what it must be read with, value. One
 // of several alike says of which part of the run it is.
 func (f Figure) line(several bool) string {
 	value := f.ValueText()
 	name := "  " + f.Flavour
-	for _, g := range f.With {
-		if slices.Contains(telling, g.Name) {
-			name += fmt.Sprintf(" (%s %s)", g.Name, g.Shown())
-			several = false // that tells them apart
-			break
-		}
+	if g, ok := f.Apart(); ok {
+		name += fmt.Sprintf(" (%s %s)", g.Name, g.Shown())
+		several = false
 	}
 	if several {
 		name += ", " + f.Rows

@@ -404,7 +404,11 @@ func overTime(r *figures.Results, ended string) []Drawing {
 				upper.line(t.Channel, times(s.Time, f, 0), s.Y, palette[i%len(palette)], i%2 == 1)
 			}
 		}
-		upper.above(0.3)
+		names := len(r.T)
+		if ended != "" {
+			names++
+		}
+		upper.above(0.08 + 0.13*float64(names))
 		all = append(all, Drawing{"temperature-against-time", courseOfRun, "Temperatures. " + courseSays, flat, upper})
 	}
 	if len(r.R.Time) > 0 {
@@ -415,7 +419,7 @@ func overTime(r *figures.Results, ended string) []Drawing {
 		low, high = apart(low*g, high*g)
 		lower.course(r, f, low, high, ended)
 		lower.line("", times(r.R.Time, f, 0), times(r.R.Y, g, 0), blue, false)
-		lower.above(0.1)
+		lower.above(map[bool]float64{true: 0.1, false: 0.25}[ended == ""])
 		all = append(all, Drawing{"resistance-against-time", courseOfRun, "Resistance.", flat, lower})
 	}
 	for _, d := range all {

@@ -188,14 +188,15 @@ func place(name string) int {
 	return len(first)
 }
 
-// alike are the figures of one name and flavour.
-func alike(all []figures.Figure, like figures.Figure) (same []figures.Figure) {
+// alike is how many figures there are of one name and flavour that no number tells apart.
+func alike(all []figures.Figure, like figures.Figure) (n int) {
+	apart, _ := like.Apart()
 	for _, f := range all {
-		if f.Figure == like.Figure && f.Flavour == like.Flavour {
-			same = append(same, f)
+		if x, _ := f.Apart(); f.Figure == like.Figure && f.Flavour == like.Flavour && x == apart {
+			n++
 		}
 	}
-	return same
+	return n
 }
 
 var (
@@ -231,7 +232,7 @@ func (c *content) take(r *figures.Results) {
 		}
 		f := r.Figures[at]
 		inShort := rowOf(f)
-		if n := len(alike(r.Figures, f)); n > 1 && len(f.With) > 0 && alike(r.Figures, f)[1].With[0] == f.With[0] {
+		if n := alike(r.Figures, f); n > 1 {
 			inShort.With = strings.TrimSuffix(fmt.Sprintf("the first of %d; %s", n, inShort.With), "; ")
 		}
 		c.Main = append(c.Main, inShort)

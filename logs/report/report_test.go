@@ -284,3 +284,24 @@ func TestLimitsHaveUnits(t *testing.T) {
 		t.Errorf("%+v %v", c.Limits, err)
 	}
 }
+
+// TestTheFirstOfSeveral: what several passes make is said to be of the first; what another
+// temperature tells apart is by itself.
+func TestTheFirstOfSeveral(t *testing.T) {
+	pass := func(level float64) figures.Figure {
+		return figures.Figure{Figure: "response_t63", Flavour: "interpolated", Unit: "s", With: []figures.Given{{Name: "level before", Value: level, Unit: "Ohm"}}}
+	}
+	local := func(degC float64) figures.Figure {
+		return figures.Figure{Figure: "tcr", Flavour: "local", Unit: "1/K", With: []figures.Given{{Name: "temperature", Value: degC, Unit: "degC"}}}
+	}
+	var c content
+	c.take(&figures.Results{Figures: []figures.Figure{local(25), local(28.9), pass(10830.6), pass(10830.2), pass(10829.9)}})
+	for _, r := range c.Main {
+		if several := strings.HasPrefix(r.With, "the first of 3; "); several != (r.Title == "response t63") {
+			t.Errorf("%s: %q", r.Title, r.With)
+		}
+	}
+	if len(c.Main) != 2 || c.All[0].Title != "TCR" {
+		t.Errorf("%+v", c.Main)
+	}
+}
