@@ -15,19 +15,24 @@ import (
 // looped are the results of a run in which cycles were followed, with a film of that play.
 func looped(t *testing.T, play float64, every, rate string, seed uint64) *figures.Results {
 	t.Helper()
+	return played(t, play, seed, "5 s", "  - cycle: {to: {radius: 8 mm}, times: 40, rate: 1 Hz, measure: {at: every 20, for: 20 s, follow: {cycles: 5, every: "+every+", rate: "+rate+"}}}\n")
+}
+
+// played are the results of a run with a film that follows its strain with play.
+func played(t *testing.T, play float64, seed uint64, every, steps string) *figures.Results {
+	t.Helper()
 	dir := t.TempDir()
 	write(t, filepath.Join(dir, "rig.yaml"), strings.Replace(read(t, leafClip+"bending/rig.yaml"), "film cracks after: 20000", fmt.Sprintf("strain play: %g", play), 1))
 	write(t, filepath.Join(dir, "specimen.yaml"), read(t, leafClip+"bending/specimen.yaml"))
 	name := write(t, filepath.Join(dir, "loop.yaml"), `format: 1
 title: loops
-record: {element.resistance: 5 s, stage.position: 10 s, foil.temperature: 10 s}
+record: {element.resistance: `+every+`, stage.position: 10 s, foil.temperature: 10 s}
 ends: {at most: 10 h}
 steps:
   - confirm: {specimen: LC-21, resistance within: 20 %}
   - source: {instrument: meter, current: 10 uA, compliance: 2 V, wires: 4, integration: 1, reverse: false}
   - home: {at most: 2 min}
-  - cycle: {to: {radius: 8 mm}, times: 40, rate: 1 Hz, measure: {at: every 20, for: 20 s, follow: {cycles: 5, every: `+every+`, rate: `+rate+`}}}
-`)
+`+steps)
 	s := &speech{out: io.Discard, err: os.Stderr}
 	j, err := load(s, files{protocol: name})
 	if err != nil {
@@ -123,6 +128,41 @@ func TestPositionsWithinACycle(t *testing.T) {
 		}
 		if outside > len(l.Inside)/20 {
 			t.Errorf("%d of %d readings are not those of their strain", outside, len(l.Inside))
+		}
+	}
+}
+
+// What a film keeps of its first bend is the play of its strain, and then it drifts like
+// any film of the virtual bench, by 20 ppm/h.
+func TestBackToFlat(t *testing.T) {
+	t.Parallel()
+	const play, gauge = 0.002, 2
+	for _, c := range []struct{ play, set float64 }{{play, 100 * gauge * play}, {0, 0}} {
+		results := played(t, c.play, 1, "1 s", `  - flat: {at most: 10 s}
+  - hold: 1 min
+  - bend: {radius: 8 mm, at most: 10 s}
+  - hold: 1 min
+  - flat: {at most: 10 s}
+  - hold: 1 h
+`)
+		found := map[string]bool{}
+		for _, f := range results.Figures {
+			truth, widest := 0., 0.
+			switch f.Figure {
+			case "first_cycle_set":
+				truth, widest = c.set, 0.15
+			case "drift_after_return":
+				truth, widest = 20, 80
+			default:
+				continue
+			}
+			found[f.Figure] = true
+			if math.Abs(f.Value-truth) > f.Expanded || f.Expanded > widest {
+				t.Errorf("play %g: %s is %s, truly %g", c.play, f.Figure, f.ValueText(), truth)
+			}
+		}
+		if len(found) != 2 {
+			t.Errorf("play %g: only %v", c.play, found)
 		}
 	}
 }

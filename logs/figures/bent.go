@@ -69,6 +69,8 @@ func (c *computer) bending() {
 	c.bendResponses(all)
 	c.gauge(all)
 	c.wear(all)
+	c.firstSet(all)
+	c.returned()
 }
 
 // restStrain is the mean strain of the film in the shape that others are compared with: none
