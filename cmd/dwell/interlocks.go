@@ -2,61 +2,137 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"dwell/drivers/clock"
 	"dwell/sequence/plan"
 )
 
-// ruleWidth is the most that the column with the rules' own words takes.
-const ruleWidth = 50
-
 // describeSafety says what stops or pauses the run, when each of it is armed, how soon
-// the bench is safe then at worst, and what no program can do.
+// the bench is safe then at worst, and what no program can do. Rules stand below the file
+// that they are in, those that no file names at the end.
 func describeSafety(p *plan.Plan) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "interlocks %d\n", len(p.Summary.Reactions))
-	rows := [][6]string{{"what stops the run", "armed", "must last", "then", "safe in", "stands in"}}
-	for _, r := range p.Summary.Reactions {
-		armed, holds, within := "always", "at once", shortly(r.TotalNs)
-		if r.While != "" {
-			armed = "while " + r.While
-		}
-		if r.HoldsNs > 0 {
-			holds = shortly(r.HoldsNs)
-		}
-		if r.Then == "warn" {
-			within = "-"
-		}
-		rows = append(rows, [6]string{r.Rule, armed, holds, r.Then, within, r.From})
+	rows, files := [][6]string{{"what stops the run", "armed while", "must last", "then", "safe in", "line"}}, []string{""}
+	reactions := byFile(p.Summary.Reactions)
+	for _, r := range reactions {
+		file, line := standsIn(r)
+		rows, files = append(rows, reactionRow(r, line)), append(files, file)
 	}
 	var widths [6]int
-	for _, row := range rows {
-		for i, cell := range row {
-			if widths[i] = max(widths[i], width(cell)); i == 0 {
-				widths[i] = min(widths[i], ruleWidth)
-			}
+	left := pageWidth
+	for i := len(widths) - 1; i >= 0; i-- {
+		for _, row := range rows {
+			widths[i] = max(widths[i], width(row[i]))
+		}
+		if left -= 2; i > 0 {
+			left -= widths[i]
 		}
 	}
-	for i, row := range rows {
-		if width(row[0]) > ruleWidth { // a line of its own
-			fmt.Fprintf(&b, "  %s\n", row[0])
-			row[0] = ""
+	widths[0] = max(leastRule, min(widths[0], left))
+	for k, row := range rows {
+		if k > 0 && files[k] != files[k-1] {
+			fmt.Fprintf(&b, " %s\n", files[k])
 		}
-		line := ""
-		for k, cell := range row {
-			line += "  " + cell + strings.Repeat(" ", widths[k]-width(cell))
-		}
-		b.WriteString(strings.TrimRight(line, " ") + "\n")
-		if i > 0 && p.Summary.Reactions[i-1].PeakDegC != nil {
-			r := p.Summary.Reactions[i-1]
-			fmt.Fprintf(&b, "    a heater stuck at full power gets to %.4g degC%s\n", *r.PeakDegC, leeway(r))
+		b.WriteString(reactionLines(row, widths))
+		if k > 0 {
+			b.WriteString(stuck(reactions[k-1]))
 		}
 	}
 	b.WriteString("  safe in: at worst, from when it has lasted to heat and output off; the parts stand in plan.json\n")
 	b.WriteString(describeMeasured(p))
 	b.WriteString(describePowerCut(p))
 	return b.String()
+}
+
+// leastRule is what the column with the rules' own words takes at least, however much the
+// others do.
+const leastRule = 24
+
+// standsIn is the file that a rule is in, and its line there.
+func standsIn(r plan.Reaction) (file, line string) {
+	if strings.HasPrefix(r.From, "built-in") {
+		return "built in", ""
+	}
+	file, place, _ := strings.Cut(r.From, ":")
+	line, _, _ = strings.Cut(place, ":")
+	return file, line
+}
+
+// byFile puts rules of one file together, in the order in which the files come, and last
+// what is built in.
+func byFile(all []plan.Reaction) []plan.Reaction {
+	var files []string
+	for _, r := range all {
+		if file, line := standsIn(r); line != "" && !slices.Contains(files, file) {
+			files = append(files, file)
+		}
+	}
+	place := func(r plan.Reaction) int {
+		file, _ := standsIn(r)
+		return slices.Index(append(files[:len(files):len(files)], "built in"), file)
+	}
+	sorted := slices.Clone(all)
+	slices.SortStableFunc(sorted, func(a, b plan.Reaction) int { return place(a) - place(b) })
+	return sorted
+}
+
+func reactionRow(r plan.Reaction, line string) [6]string {
+	armed, holds, within := "always", "at once", shortly(r.TotalNs)
+	if r.While != "" {
+		armed = r.While
+	}
+	if r.HoldsNs > 0 {
+		holds = shortly(r.HoldsNs)
+	}
+	if r.Then == "warn" {
+		within = "-"
+	}
+	return [6]string{r.Rule, armed, holds, r.Then, within, line}
+}
+
+// reactionLines are a row of the table, and further lines for the rest of a long rule.
+func reactionLines(row [6]string, widths [6]int) string {
+	var b strings.Builder
+	for i, part := range wrap(row[0], widths[0]+1) {
+		line := "  " + part
+		if i > 0 {
+			line = "    " + part
+		} else {
+			for k := range row {
+				if k > 0 {
+					line += "  " + row[k]
+				}
+				line += strings.Repeat(" ", max(0, widths[k]-width([]string{part, row[k]}[min(k, 1)])))
+			}
+		}
+		b.WriteString(strings.TrimRight(line, " ") + "\n")
+	}
+	return b.String()
+}
+
+// stuck says how far a heater stuck at full power gets, where that is known of a rule.
+func stuck(r plan.Reaction) string {
+	if r.PeakDegC == nil {
+		return ""
+	}
+	text := ""
+	for _, part := range wrap(fmt.Sprintf("a heater stuck at full power gets to %.4g degC%s", *r.PeakDegC, leeway(r)), pageWidth-4) {
+		text += "    " + part + "\n"
+	}
+	return text
+}
+
+// hung are words behind a head, broken into lines of a page.
+func hung(head, text string) string {
+	out := ""
+	for _, part := range wrap(text, pageWidth-10) {
+		out += fmt.Sprintf("%-10s%s\n", head, part)
+		head = ""
+	}
+	return out
 }
 
 func leeway(r plan.Reaction) string {
@@ -92,7 +168,7 @@ func describeMeasured(p *plan.Plan) string {
 		} else if m.Heats {
 			text += "; response to full power not identified, its profile's rate is taken at any temperature"
 		}
-		fmt.Fprintf(&b, "%-10s%s: %s\n", "measured", m.Instrument, text)
+		b.WriteString(hung("measured", m.Instrument+": "+text))
 	}
 	return b.String()
 }
@@ -111,10 +187,10 @@ func describePowerCut(p *plan.Plan) string {
 			}
 			text = fmt.Sprintf("goes off by itself after %s (%s)", shortly(s.ForNs), by)
 		}
-		fmt.Fprintf(&b, "%-10sif the computer lost its power, the %s of %s %s\n", "power cut", s.What, s.Instrument, text)
+		b.WriteString(hung("power cut", fmt.Sprintf("if the computer lost its power, the %s of %s %s", s.What, s.Instrument, text)))
 	}
 	if heats {
-		fmt.Fprintf(&b, "%-10sdwell is no safety device: put an over-temperature cut-out with a sensor of its own, which\n%-10sa person must reset, into the mains of whatever heats, and a hard-wired emergency stop\n", "needs", "")
+		b.WriteString(hung("needs", "dwell is no safety device: put an over-temperature cut-out with a sensor of its own, which a person must reset, into the mains of whatever heats, and a hard-wired emergency stop"))
 	}
 	return b.String()
 }

@@ -39,15 +39,16 @@ func row(t *testing.T, text, rule string) string {
 func TestCheckSaysWhatStopsTheRun(t *testing.T) {
 	got := whatCheckSays(t, "overnight.yaml")
 	for rule, want := range map[string]string{
-		"plate.temperature below 40 degC":                      "plate.temperature below 40 degC always at once trip 3.07 s overnight.yaml:14:30",
-		"a heater stuck at full power gets to":                 "a heater stuck at full power gets to 47.87 degC; to stay below 70 degC it would have to be off 19.4 s after the limit",
-		"element.power below":                                  "element.power below 20 uW while sourcing 2 s trip 4.53 s overnight.yaml:19:26",
-		"thermometers disagree":                                "thermometers disagree while specimen on plate 3 min trip 4.07 s built-in: thermometers disagree",
-		"plate heats not":                                      "plate heats not while heating 22 s trip 3.07 s built-in: heats not",
-		"measured plate":                                       "measured plate: longest exchange 40 ms, measured on 2026-03-14; response to full power identified on 2026-03-14",
-		"power cut if the computer lost its power, the heat":   "power cut if the computer lost its power, the heat of plate goes off by itself after 1 min (its own watchdog)",
-		"power cut if the computer lost its power, the output": "power cut if the computer lost its power, the output of meter stays on until somebody switches it off",
-		"needs": "needs dwell is no safety device: put an over-temperature cut-out with a sensor of its own, which",
+		"overnight.yaml":                                       "overnight.yaml",
+		"plate.temperature below 40 degC":                      "plate.temperature below 40 degC always at once trip 3.07 s 14",
+		"a heater stuck at full power gets to 47":              "a heater stuck at full power gets to 47.87 degC; to stay below 70 degC it would have to be off",
+		"element.power below":                                  "element.power below 20 uW sourcing 2 s trip 4.53 s 19",
+		"thermometers disagree":                                "thermometers disagree specimen on plate 3 min trip 4.07 s",
+		"plate heats not":                                      "plate heats not heating 22 s trip 3.07 s",
+		"measured plate":                                       "measured plate: longest exchange 40 ms, measured on 2026-03-14; response to full power identified",
+		"power cut if the computer lost its power, the heat":   "power cut if the computer lost its power, the heat of plate goes off by itself after 1 min (its own",
+		"power cut if the computer lost its power, the output": "power cut if the computer lost its power, the output of meter stays on until somebody switches it",
+		"needs": "needs dwell is no safety device: put an over-temperature cut-out with a sensor of its own,",
 	} {
 		if got := row(t, strings.Replace(got, "measured  ", "measured ", 1), rule); got != want {
 			t.Errorf("got  %s\nwant %s", got, want)
@@ -56,11 +57,28 @@ func TestCheckSaysWhatStopsTheRun(t *testing.T) {
 	got = whatCheckSays(t, "staircase.yaml", "    identified: ", "    # ", "    longest exchange: ", "    # ",
 		"then: trip}", `then: trip}`+"\n"+`  - {when: "foil.temperature > 45 degC", while: heating, then: pause, clear for: 1 min, at most: 20 min, plate to: 20 degC}`)
 	for rule, want := range map[string]string{
-		"foil.temperature > 45 degC": "foil.temperature > 45 degC while heating at once pause 7.42 s rig.yaml:62:12",
-		"measured plate":             "measured plate: longest exchange not measured on this rig, its profile's is taken; response to full power not identified, its profile's rate is taken at any temperature",
+		"foil.temperature > 45 degC": "foil.temperature > 45 degC heating at once pause 7.42 s 62",
+		"measured plate":             "measured plate: longest exchange not measured on this rig, its profile's is taken; response to",
 	} {
 		if got := row(t, strings.Replace(got, "measured  ", "measured ", 1), rule); got != want {
 			t.Errorf("got  %s\nwant %s", got, want)
+		}
+	}
+}
+
+// All that check says of the examples fits the page, and rules of one file stand together.
+func TestCheckFitsThePage(t *testing.T) {
+	for _, protocol := range []string{"overnight.yaml", "staircase.yaml", "identify.yaml", "response.yaml"} {
+		text := whatCheckSays(t, protocol)
+		for _, line := range strings.Split(text, "\n") {
+			if width(line) > pageWidth {
+				t.Errorf("%s: %d columns: %s", protocol, width(line), line)
+			}
+		}
+		for _, file := range []string{"rig.yaml", "specimen.yaml", "built in"} {
+			if n := strings.Count(text, "\n "+file+"\n"); n != 1 {
+				t.Errorf("%s: %d times the head %q", protocol, n, file)
+			}
 		}
 	}
 }
@@ -70,16 +88,16 @@ func TestCheckSaysWhatStopsTheRun(t *testing.T) {
 func TestColumnsOfInterlocksStandApart(t *testing.T) {
 	const hour = int64(clock.Hour)
 	lines := strings.Split(describeSafety(&plan.Plan{Summary: plan.Summary{Reactions: []plan.Reaction{
-		{Rule: "plate.temperature below 40 degC", HoldsNs: hour, Then: "trip", TotalNs: 40*hour + 59*int64(clock.Minute), From: "p.yaml:1:1"},
-		{Rule: strings.Repeat("long ", 12), While: "sourcing or heating or neither", HoldsNs: 40 * hour, Then: "pause", TotalNs: hour, From: "p.yaml:2:2"},
+		{Rule: "plate.temperature below 40 degC", HoldsNs: hour, Then: "trip", TotalNs: 40*hour + 59*int64(clock.Minute), From: "p.yaml:41:1"},
+		{Rule: strings.Repeat("long ", 12), While: "sourcing or heating or neither", HoldsNs: 40 * hour, Then: "pause", TotalNs: hour, From: "p.yaml:42:2"},
 	}}}), "\n")
-	for _, row := range []string{lines[2], lines[4]} {
-		for _, words := range []string{"trip", "pause", "p.yaml"} {
+	for _, row := range lines[3:5] {
+		for _, words := range []string{"trip", "pause", "41", "42"} {
 			if i := strings.Index(row, words); i >= 0 && (row[i-2:i] != "  " || lines[1][i-1] != ' ' || lines[1][i] == ' ') {
 				t.Errorf("%q does not stand below its head:\n%s\n%s", words, lines[1], row)
 			}
 		}
-		if len(row) > 150 {
+		if len(row) > pageWidth {
 			t.Errorf("%d columns: %s", len(row), row)
 		}
 	}

@@ -77,7 +77,7 @@ func clip(line string, columns int) string {
 func wrap(text string, columns int) []string {
 	var lines []string
 	line := ""
-	for _, word := range strings.Fields(text) {
+	for _, word := range words(text) {
 		if line != "" && width(line)+1+width(word) >= columns {
 			lines, line = append(lines, line), ""
 		}
