@@ -22,6 +22,7 @@ type panel struct {
 	drawn  []int       // columns of the block's lines on the screen, from above
 	below  []int       // columns of what a person has typed below it since
 	asking func() bool // a person is typing: leave the screen alone
+	done   progress
 }
 
 // redraw and plainly are how often the block is drawn, and a plain line printed.
@@ -33,6 +34,16 @@ const (
 
 // say queues an event, but for attempts that fail again: those are the alarm's.
 func (p *panel) say(e sequence.Event) {
+	gap := clock.Instant(0)
+	for _, f := range e.Fields {
+		if f.Key == "gap_s" {
+			gap = clock.Instant(f.Value * 1e9)
+		}
+	}
+	if p.done.seen == nil && p.x.again != nil { // what was before, this process has not heard
+		p.done.ahead = p.x.again.from.Ran - e.At
+	}
+	p.done.hear(e.Kind, e.Step, e.At, gap)
 	if e.Evidence != nil && !p.safing(e.At).hear(*e.Evidence) {
 		return
 	}
@@ -158,9 +169,9 @@ func (p *panel) status(now clock.Instant, columns int) (lines []shown) {
 		lines = append(lines, shown{"the rig is being made safe, since " + span(now-s.Since), p.x.speech.bold})
 		return append(lines, p.instruments(now, columns, s.Stops)...)
 	}
-	left := "about " + span(clock.Instant(p.x.job.plan.Summary.DurationNs)-now) + " left"
-	if late := now - clock.Instant(p.x.job.plan.Summary.DurationNs); late > 0 {
-		left = span(late) + " longer than estimated"
+	left := "how long it still takes is not known"
+	if t, ok := p.done.left(p.x.job.plan, now); ok {
+		left = "about " + span(t) + " left"
 	}
 	lines = append(lines, shown{stepText(s.Step), p.x.speech.bold},
 		shown{fmt.Sprintf("  %s of the run, %s, %d readings", span(now), left, s.Readings), plain})

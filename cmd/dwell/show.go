@@ -37,6 +37,8 @@ type retold struct {
 	id      logs.Identity
 	last    clock.Instant // of which something is recorded
 	step    string        // the last one
+	done    progress
+	guarded bool // its guard has ended it
 	flagged int64
 }
 
@@ -53,10 +55,14 @@ func show(s *speech, dir string) error {
 		return t.job.rig.Instrument(a.Instrument) - t.job.rig.Instrument(b.Instrument)
 	})
 	s.result(t.summary(t.took()))
-	if t.id.Outcome == "" {
-		s.result(t.latest())
-	}
 	object := map[string]any{"run": dir, "outcome": nil, "safe": t.id.Safe, "readings": t.outcome.Readings, "flagged": t.flagged, "exit": exitDone}
+	if t.id.Outcome == "" {
+		left, text := t.left()
+		s.result(t.latest() + text)
+		if text != "" {
+			object["left_s"] = left.Seconds()
+		}
+	}
 	if t.id.Outcome != "" {
 		object["outcome"] = t.id.Outcome
 	}
@@ -83,7 +89,17 @@ func (t *retold) latest() string {
 	if len(rows) == 0 {
 		return ""
 	}
-	return fmt.Sprintf("last read, in a record of %s (about %s were planned)\n", span(t.last), span(clock.Instant(t.job.plan.Summary.DurationNs))) + table(rows)
+	return fmt.Sprintf("last read, in a record of %s\n", span(t.last)) + table(rows)
+}
+
+// left is how long a run that has not ended has still to go, as far as its record says.
+func (t *retold) left() (left clock.Instant, text string) {
+	left, ok := t.done.left(t.job.plan, t.last)
+	start, err := time.Parse(time.RFC3339Nano, t.id.StartUTC)
+	if !ok || err != nil || t.unsafe() || t.guarded {
+		return 0, ""
+	}
+	return left, hung("left", leftText(t.job.plan, left, start.Add(time.Duration(t.last))))
 }
 
 // unsafe is whether the folder's last word is that the bench is not confirmed safe.
@@ -150,6 +166,7 @@ func (t *retold) events(r *logs.Run) error {
 			return fmt.Errorf("events.jsonl: %w", err)
 		}
 		t.last, t.step = max(t.last, clock.Instant(e.AtNs)), e.Step
+		t.done.hear(e.Event, e.Step, clock.Instant(e.AtNs), clock.Instant(e.Gap*1e9))
 		switch e.Event {
 		case "mark":
 			t.record.mark(sequence.Event{At: clock.Instant(e.AtNs), Text: e.Text})
@@ -239,7 +256,7 @@ func (t *retold) guard(r *logs.Run) error {
 		}
 		switch e.Event {
 		case "taking over":
-			t.outcome.Word, t.step = "ended by its guard: "+e.Text, ""
+			t.outcome.Word, t.step, t.guarded = "ended by its guard: "+e.Text, "", true
 		case "made safe", "not safe":
 			t.evidence(e.Text)
 		}

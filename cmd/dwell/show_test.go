@@ -70,6 +70,9 @@ func TestShowARunThatHasNotEnded(t *testing.T) {
 	if !regexp.MustCompile(`\n  plate\.temperature +[0-9.]+ degC +[0-9.]+ s before\n`).MatchString(p.out.String()) {
 		t.Errorf("no temperature in\n%s", p.out)
 	}
+	if !regexp.MustCompile(`\nleft +about [0-9. minsh]+ if it goes on: done and off at about \w+ \d\d:\d\d local time`).MatchString(p.out.String()) {
+		t.Errorf("not what is left in\n%s", p.out)
+	}
 	here := s.place()
 	r.cmd.Process.Kill()
 	s.until(here, "plate", "heat", 0)
@@ -80,5 +83,8 @@ func TestShowARunThatHasNotEnded(t *testing.T) {
 		if !strings.Contains(p.out.String(), words) {
 			t.Errorf("the words %q are missing in\n%s", words, p.out)
 		}
+	}
+	if strings.Contains(p.out.String(), "\nleft ") {
+		t.Errorf("something is left of a run that its guard has ended:\n%s", p.out)
 	}
 }
