@@ -122,6 +122,13 @@ func energies(p *rig.Profile) string {
 	return strings.Join(all, " and ")
 }
 
+// why is what is known of an instrument that is not confirmed safe, where its name and that
+// it is not have been said.
+func why(e drivers.Evidence) string {
+	text := strings.TrimPrefix(e.Text, e.Instrument+" is not confirmed safe: ")
+	return strings.TrimPrefix(strings.TrimPrefix(text, e.Instrument+" on "), e.Instrument+": ")
+}
+
 // again is the alarm as one line, or empty when it is not its time.
 func (a *alarm) again(now clock.Instant) string {
 	if !a.on() {
@@ -140,7 +147,7 @@ func (a *alarm) again(now clock.Instant) string {
 		if a.fails(i) {
 			line += "; " + a.about(i, now)
 			if a.known[i].confirmed == 0 {
-				line += "; the last: " + a.known[i].last.Text
+				line += "; the last: " + why(a.known[i].last)
 			}
 		}
 	}

@@ -198,7 +198,7 @@ func (p *panel) instruments(now clock.Instant, columns, stops int) (lines []show
 				continue
 			}
 			if add(p.alarm.about(i, now), "  ", map[bool]func(string) string{true: p.x.speech.red, false: plain}[failing]); failing && p.alarm.known[i].confirmed == 0 {
-				add("  the last: "+p.alarm.known[i].last.Text, "  ", plain)
+				add("  the last: "+why(p.alarm.known[i].last), "  ", plain)
 			}
 		}
 	}

@@ -144,7 +144,7 @@ func takeOver(s *speech, r *rig.Rig) error {
 		a.repeat(wall, func(line string) { s.say("%s", s.alarmed(line)) })
 		report = safety.MakeSafe(wall, bench, func() bool { return giveUp }, func(e drivers.Evidence) {
 			if a.hear(e) {
-				s.say("%s: %s: %s", e.Instrument, e.Grade, e.Text)
+				s.say("%s: %s: %s", e.Instrument, e.Grade, why(e))
 			}
 		})
 		return bench.Close()

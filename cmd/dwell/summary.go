@@ -77,7 +77,7 @@ func (x *execution) summary(took string) string {
 		}
 		text := fmt.Sprintf("%s: %s (%s evidence)", e.Instrument, s.bold("confirmed"), e.Grade)
 		if e.Grade == drivers.Unconfirmed {
-			text = fmt.Sprintf("%s: %s: %s", e.Instrument, s.red("NOT CONFIRMED"), e.Text)
+			text = fmt.Sprintf("%s: %s: %s", e.Instrument, s.red("NOT CONFIRMED"), why(e))
 		}
 		lines = append(lines, [2]string{head, text})
 	}

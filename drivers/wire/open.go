@@ -7,7 +7,9 @@ import (
 	"io"
 	"net"
 	"os"
+	"slices"
 	"sync/atomic"
+	"syscall"
 	"time"
 
 	"dwell/drivers/clock"
@@ -148,6 +150,15 @@ func (p *serialPort) Read(b []byte) (n int, err error) {
 	return n, err
 }
 
+// Write says of a port that is gone what Read says.
+func (p *serialPort) Write(b []byte) (int, error) {
+	n, err := p.Port.Write(b)
+	if errors.Is(err, syscall.EIO) || errors.Is(err, syscall.ENXIO) {
+		err = errUnplugged
+	}
+	return n, err
+}
+
 func (p *serialPort) stop(discard bool) {
 	p.stopped.Store(true)
 	if discard {
@@ -202,9 +213,42 @@ func openSocket(hostPort string, patience time.Duration) (conn, error) {
 	d := net.Dialer{KeepAliveConfig: net.KeepAliveConfig{Enable: true, Idle: time.Second, Interval: time.Second, Count: 3}}
 	c, err := d.DialContext(ctx, "tcp", hostPort)
 	if err != nil {
-		return nil, err
+		return nil, socketError(hostPort, err)
 	}
 	return socket{c}, nil
+}
+
+// The numbers that Windows has for what other systems call ECONNREFUSED and so on
+// (winsock2.h); no system has them for anything else.
+const (
+	winNetUnreachable  = syscall.Errno(10051)
+	winConnAborted     = syscall.Errno(10053)
+	winConnReset       = syscall.Errno(10054)
+	winTimedOut        = syscall.Errno(10060)
+	winConnRefused     = syscall.Errno(10061)
+	winHostUnreachable = syscall.Errno(10065)
+)
+
+// socketError says in words what a network says in numbers, and what to look at.
+func socketError(hostPort string, err error) error {
+	is := func(all ...error) bool {
+		return slices.ContainsFunc(all, func(one error) bool { return errors.Is(err, one) })
+	}
+	var name *net.DNSError
+	var nobody net.Error
+	switch {
+	case errors.As(err, &name):
+		return fmt.Errorf("the network knows no address of that name: is %s written right?", hostPort)
+	case is(syscall.ECONNREFUSED, winConnRefused):
+		return errors.New("the connection is refused there: is the port's number right, is the instrument ready, and does nobody else hold the one connection that it takes?")
+	case is(syscall.EHOSTUNREACH, syscall.ENETUNREACH, winHostUnreachable, winNetUnreachable):
+		return errors.New("there is no way to it on the network: look at the cable and at the address")
+	case is(syscall.ECONNRESET, syscall.EPIPE, syscall.ECONNABORTED, winConnReset, winConnAborted):
+		return errors.New("the instrument, or what is between, has broken the connection off")
+	case is(context.DeadlineExceeded, syscall.ETIMEDOUT, winTimedOut), errors.As(err, &nobody) && nobody.Timeout() && !is(os.ErrDeadlineExceeded):
+		return errors.New("nobody answers there: is the instrument switched on, and its network cable in?")
+	}
+	return err
 }
 
 // socket is a connection whose end has a name.
@@ -213,9 +257,14 @@ type socket struct{ net.Conn }
 func (s socket) Read(b []byte) (int, error) {
 	n, err := s.Conn.Read(b)
 	if errors.Is(err, io.EOF) {
-		err = errors.New("the instrument closed the connection")
+		return n, errors.New("the instrument closed the connection")
 	}
-	return n, err
+	return n, socketError("it", err)
+}
+
+func (s socket) Write(b []byte) (int, error) {
+	n, err := s.Conn.Write(b)
+	return n, socketError("it", err)
 }
 
 // stop ends reads and writes by a deadline long past; a connection that is reset
