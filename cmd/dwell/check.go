@@ -24,7 +24,7 @@ too small, and a time to be off and cool that cannot be kept.
 
 With --json the last line holds title, rig, specimen, duration_s, at_most_s,
 cooling_s, highest_degC, highest_A, highest_V, highest_W, readings, bytes, heats,
-needs_person, unattended, off_and_cool_by, interlocks, gaps, and steps: a list of step,
+needs_person, unattended, off_and_cool_by, interlocks, gaps, warnings, and steps: a list of step,
 line, verb, does, starts_s, takes_s, longest_s, times, needs_person. With mistakes it
 holds mistakes: a list of file, line, column, text, hint, notes.`,
 		Example: `  dwell check examples/leaf-clip/staircase.yaml
@@ -71,7 +71,7 @@ func checked(j *job) map[string]any {
 	return map[string]any{"title": p.Title, "rig": p.Rig, "specimen": p.Specimen, "duration_s": s(sum.DurationNs), "at_most_s": s(p.AtMostNs),
 		"cooling_s": s(sum.CoolingNs), "highest_degC": sum.HighestDegC, "highest_A": sum.HighestAmps, "highest_V": sum.HighestVolts,
 		"highest_W": sum.HighestWatts, "readings": sum.Readings, "bytes": sum.Bytes, "heats": sum.Heats, "needs_person": sum.NeedsPerson,
-		"unattended": p.Unattended, "off_and_cool_by": p.OffBy, "interlocks": sum.Reactions, "gaps": append([]plan.Gap{}, sum.Gaps...), "bends": append([]plan.Bend{}, sum.Bends...), "actions": len(p.Actions),
+		"unattended": p.Unattended, "off_and_cool_by": p.OffBy, "interlocks": sum.Reactions, "gaps": append([]plan.Gap{}, sum.Gaps...), "warnings": append([]string{}, sum.Warnings...), "bends": append([]plan.Bend{}, sum.Bends...), "actions": len(p.Actions),
 		"steps": steps, "exit": exitDone}
 }
 
@@ -115,6 +115,9 @@ func describe(j *job, spare clock.Instant, begins string) string {
 	line("log", "about %d readings, %.1f MB", sum.Readings, float64(sum.Bytes)/1e6)
 	if sum.NeedsPerson {
 		line("person", "is needed at the bench")
+	}
+	for _, w := range sum.Warnings {
+		b.WriteString(hung("warning", w))
 	}
 	b.WriteString(describeSafety(p))
 	b.WriteString(describeSteps(p))

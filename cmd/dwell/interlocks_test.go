@@ -102,3 +102,41 @@ func TestColumnsOfInterlocksStandApart(t *testing.T) {
 		}
 	}
 }
+
+// Of a film of 120 Ohm that is read with two wires check warns: on the virtual bench its
+// leads and contacts of 31 Ohm are more than its band. With four wires, and of a film of
+// more, there is nothing to warn of.
+func TestCheckWarnsOfLeads(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		ohm, wires string
+		warns      bool
+	}{
+		"two wires":  {"120 Ohm", "", true},
+		"four wires": {"120 Ohm", ", wires: 4", false},
+		"more":       {"400 Ohm", "", false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			dir := t.TempDir()
+			write(t, filepath.Join(dir, "rig.yaml"), strings.NewReplacer("element.current: {below: 200 uA}", "element.current: {below: 10 mA}",
+				"element.power: {below: 500 uW", "element.power: {below: 10 mW").Replace(read(t, leafClip+"rig.yaml")))
+			write(t, filepath.Join(dir, "specimen.yaml"), strings.NewReplacer("resistance: 10 kOhm", "resistance: "+c.ohm, "B value: 1000 K", "temperature coefficient: 0.3 %/K",
+				"current: {below: 150 uA}", "current: {below: 5 mA}", "power: {below: 200 uW", "power: {below: 5 mW").Replace(read(t, leafClip+"specimen.yaml")))
+			protocol := write(t, filepath.Join(dir, "short.yaml"), strings.Replace(read(t, leafClip+"short.yaml"), "resistance within: 20 %}", "resistance within: 20 %"+c.wires+"}", 1))
+			p := start(t, "check", protocol)
+			p.exits(exitDone)
+			if warned := strings.Contains(p.out.String(), "\nwarning   line 17: confirm reads"); warned != c.warns {
+				t.Errorf("warned %v:\n%s", warned, p.out)
+			}
+			code := exitDone
+			if c.warns {
+				code = exitTripped
+			}
+			r := start(t, "rehearse", "--out", t.TempDir(), protocol)
+			if r.exits(code); strings.Contains(r.err.String(), "warning: line 17") != c.warns {
+				t.Errorf("rehearse says\n%s", r.err)
+			}
+		})
+	}
+}

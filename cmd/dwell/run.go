@@ -123,6 +123,9 @@ func (x *execution) preflight(nobody bool) error {
 	if nobody {
 		return usage(fmt.Errorf("an unattended run needs --confirm with the id of the specimen on the bench"))
 	}
+	for _, w := range x.job.plan.Summary.Warnings {
+		x.speech.say("warning: %s", w)
+	}
 	var err error
 	rest := *x.job.plan
 	if x.again != nil {

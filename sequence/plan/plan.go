@@ -52,7 +52,11 @@ type Summary struct {
 	Heats        bool    `json:"heats"`
 	NeedsPerson  bool    `json:"needs_person"`
 	Gaps         []Gap   `json:"gaps,omitempty"`
-	Steps        []Step  `json:"steps"`
+
+	// Warnings are what is no mistake and will probably not go well, in words.
+	Warnings []string `json:"warnings,omitempty"`
+
+	Steps []Step `json:"steps"`
 
 	Reactions []Reaction `json:"reactions"`
 	Measured  []Measured `json:"measured,omitempty"`

@@ -79,6 +79,27 @@ func (c *compiler) confirmStep(s step) {
 	c.world.settings[i][o] = setting{known: true, state: p.Sets[o].State(stateOff)} // the step itself does that
 	c.world.settings[i][p.Set(inCurrent)].known = false
 	c.confirming(i, out, check)
+	c.throughLeads(i, check, s.verb)
+}
+
+// leadsOhm is what leads and electrodes of a printed film may add to what is read of it
+// with two wires. A rule of thumb, no source; the virtual bench's add 31 Ohm.
+const leadsOhm = 30
+
+// throughLeads warns of a confirmation with two wires of a film whose band is narrower than
+// what leads and contacts may add to it.
+func (c *compiler) throughLeads(i int, check *Check, verb *yamltext.Node) {
+	p := c.rig.Instruments[i].Profile
+	k := p.Set("wires")
+	if k < 0 || c.world.settings[i][k].state != p.Sets[k].State("2") {
+		return
+	}
+	expected := (check.LowOhm + check.HighOhm) / 2
+	if spare := check.HighOhm - expected; spare < leadsOhm {
+		c.plan.Summary.Warnings = append(c.plan.Summary.Warnings, fmt.Sprintf(
+			"line %d: confirm reads %s with two wires, and only %s of leads and contacts are inside its band (%s to %s); they are often up to %s: read it with wires: 4, if %s is wired so",
+			verb.Pos.Line, near(expected, inOhm), near(spare, inOhm), near(check.LowOhm, inOhm), near(check.HighOhm, inOhm), near(leadsOhm, inOhm), c.rig.Instruments[i].Name))
+	}
 }
 
 // confirming lets the time of a confirm pass: the settings and a reading, the level
