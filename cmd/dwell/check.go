@@ -37,7 +37,7 @@ holds mistakes: a list of file, line, column, text, hint, notes.`,
 				return err
 			}
 			_, spare, begins, err := o.look(j.plan)
-			s.result(describe(j, spare, begins))
+			s.result(describe(j, spare, begins, s.page()))
 			if err != nil {
 				return err
 			}
@@ -76,7 +76,7 @@ func checked(j *job) map[string]any {
 }
 
 // describe says what a plan will do, before anything is sent.
-func describe(j *job, spare clock.Instant, begins string) string {
+func describe(j *job, spare clock.Instant, begins string, columns int) string {
 	p, sum := j.plan, j.plan.Summary
 	var b strings.Builder
 	line := func(head, format string, args ...any) {
@@ -117,10 +117,10 @@ func describe(j *job, spare clock.Instant, begins string) string {
 		line("person", "is needed at the bench")
 	}
 	for _, w := range sum.Warnings {
-		b.WriteString(hung("warning", w))
+		b.WriteString(hung("warning", w, columns))
 	}
-	b.WriteString(describeSafety(p))
-	b.WriteString(describeSteps(p))
+	b.WriteString(describeSafety(p, columns))
+	b.WriteString(describeSteps(p, columns))
 	return b.String()
 }
 

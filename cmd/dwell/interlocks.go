@@ -12,7 +12,7 @@ import (
 // describeSafety says what stops or pauses the run, when each of it is armed, how soon
 // the bench is safe then at worst, and what no program can do. Rules stand below the file
 // that they are in, those that no file names at the end.
-func describeSafety(p *plan.Plan) string {
+func describeSafety(p *plan.Plan, columns int) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "interlocks %d\n", len(p.Summary.Reactions))
 	rows, files := [][6]string{{"what stops the run", "armed while", "must last", "then", "safe in", "line"}}, []string{""}
@@ -22,7 +22,7 @@ func describeSafety(p *plan.Plan) string {
 		rows, files = append(rows, reactionRow(r, line)), append(files, file)
 	}
 	var widths [6]int
-	left := pageWidth
+	left := columns
 	for i := len(widths) - 1; i >= 0; i-- {
 		for _, row := range rows {
 			widths[i] = max(widths[i], width(row[i]))
@@ -38,12 +38,12 @@ func describeSafety(p *plan.Plan) string {
 		}
 		b.WriteString(reactionLines(row, widths))
 		if k > 0 {
-			b.WriteString(stuck(reactions[k-1]))
+			b.WriteString(stuck(reactions[k-1], columns))
 		}
 	}
-	b.WriteString("  safe in: at worst, from when it has lasted to heat and output off; the parts stand in plan.json\n")
-	b.WriteString(describeMeasured(p))
-	b.WriteString(describePowerCut(p))
+	b.WriteString(hung("  safe in", "at worst, from when it has lasted to heat and output off; the parts stand in plan.json", columns))
+	b.WriteString(describeMeasured(p, columns))
+	b.WriteString(describePowerCut(p, columns))
 	return b.String()
 }
 
@@ -114,21 +114,21 @@ func reactionLines(row [6]string, widths [6]int) string {
 }
 
 // stuck says how far a heater stuck at full power gets, where that is known of a rule.
-func stuck(r plan.Reaction) string {
+func stuck(r plan.Reaction, columns int) string {
 	if r.PeakDegC == nil {
 		return ""
 	}
 	text := ""
-	for _, part := range wrap(fmt.Sprintf("a heater stuck at full power gets to %.4g degC%s", *r.PeakDegC, leeway(r)), pageWidth-4) {
+	for _, part := range wrap(fmt.Sprintf("a heater stuck at full power gets to %.4g degC%s", *r.PeakDegC, leeway(r)), columns-4) {
 		text += "    " + part + "\n"
 	}
 	return text
 }
 
 // hung are words behind a head, broken into lines of a page.
-func hung(head, text string) string {
+func hung(head, text string, columns int) string {
 	out := ""
-	for _, part := range wrap(text, pageWidth-10) {
+	for _, part := range wrap(text, columns-10) {
 		out += fmt.Sprintf("%-10s%s\n", head, part)
 		head = ""
 	}
@@ -156,7 +156,7 @@ func shortly(ns int64) string {
 }
 
 // describeMeasured says what those times and temperatures come from.
-func describeMeasured(p *plan.Plan) string {
+func describeMeasured(p *plan.Plan, columns int) string {
 	var b strings.Builder
 	for _, m := range p.Summary.Measured {
 		text := "longest exchange not measured on this rig, its profile's is taken"
@@ -168,13 +168,13 @@ func describeMeasured(p *plan.Plan) string {
 		} else if m.Heats {
 			text += "; response to full power not identified, its profile's rate is taken at any temperature"
 		}
-		b.WriteString(hung("measured", m.Instrument+": "+text))
+		b.WriteString(hung("measured", m.Instrument+": "+text, columns))
 	}
 	return b.String()
 }
 
 // describePowerCut says what would go on by itself if the computer lost its power.
-func describePowerCut(p *plan.Plan) string {
+func describePowerCut(p *plan.Plan, columns int) string {
 	var b strings.Builder
 	heats := false
 	for _, s := range p.Summary.StaysOn {
@@ -187,10 +187,10 @@ func describePowerCut(p *plan.Plan) string {
 			}
 			text = fmt.Sprintf("goes off by itself after %s (%s)", shortly(s.ForNs), by)
 		}
-		b.WriteString(hung("power cut", fmt.Sprintf("if the computer lost its power, the %s of %s %s", s.What, s.Instrument, text)))
+		b.WriteString(hung("power cut", fmt.Sprintf("if the computer lost its power, the %s of %s %s", s.What, s.Instrument, text), columns))
 	}
 	if heats {
-		b.WriteString(hung("needs", "dwell is no safety device: put an over-temperature cut-out with a sensor of its own, which a person must reset, into the mains of whatever heats, and a hard-wired emergency stop"))
+		b.WriteString(hung("needs", "dwell is no safety device: put an over-temperature cut-out with a sensor of its own, which a person must reset, into the mains of whatever heats, and a hard-wired emergency stop", columns))
 	}
 	return b.String()
 }

@@ -20,7 +20,7 @@ func whatCheckSays(t *testing.T, protocol string, rigChanges ...string) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return describe(j, 0, "")
+	return describe(j, 0, "", pageWidth)
 }
 
 // row is the line that begins with a rule.
@@ -90,7 +90,7 @@ func TestColumnsOfInterlocksStandApart(t *testing.T) {
 	lines := strings.Split(describeSafety(&plan.Plan{Summary: plan.Summary{Reactions: []plan.Reaction{
 		{Rule: "plate.temperature below 40 degC", HoldsNs: hour, Then: "trip", TotalNs: 40*hour + 59*int64(clock.Minute), From: "p.yaml:41:1"},
 		{Rule: strings.Repeat("long ", 12), While: "sourcing or heating or neither", HoldsNs: 40 * hour, Then: "pause", TotalNs: hour, From: "p.yaml:42:2"},
-	}}}), "\n")
+	}}}, pageWidth), "\n")
 	for _, row := range lines[3:5] {
 		for _, words := range []string{"trip", "pause", "41", "42"} {
 			if i := strings.Index(row, words); i >= 0 && (row[i-2:i] != "  " || lines[1][i-1] != ' ' || lines[1][i] == ' ') {

@@ -99,7 +99,7 @@ func (t *retold) left() (left clock.Instant, text string) {
 	if !ok || err != nil || t.unsafe() || t.guarded {
 		return 0, ""
 	}
-	return left, hung("left", leftText(t.job.plan, left, start.Add(time.Duration(t.last))))
+	return left, hung("left", leftText(t.job.plan, left, start.Add(time.Duration(t.last))), t.speech.page())
 }
 
 // unsafe is whether the folder's last word is that the bench is not confirmed safe.

@@ -52,6 +52,20 @@ func (s *speech) size() (columns, rows int) {
 	return usualColumns, usualRows
 }
 
+// page is how wide what is asked for may be: as the terminal that shows it, if one does, and
+// no wider than a page.
+func (s *speech) page() int {
+	if f, ok := s.out.(*os.File); ok {
+		if columns, _, err := term.GetSize(int(f.Fd())); err == nil && columns >= narrowest {
+			return min(columns, pageWidth)
+		}
+	}
+	return pageWidth
+}
+
+// narrowest is a page on which a table still has room for words.
+const narrowest = 60
+
 // usualColumns and usualRows are those of a terminal that does not say.
 const usualColumns, usualRows = 80, 24
 

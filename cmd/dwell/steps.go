@@ -9,7 +9,7 @@ import (
 	"dwell/sequence/plan"
 )
 
-// pageWidth is what the outline of a plan is written for, and hanging where the words
+// pageWidth is the most that the outline of a plan is written for, and hanging where the words
 // of a step begin.
 const (
 	pageWidth = 100
@@ -21,16 +21,16 @@ const mostListed = 200
 
 // describeSteps is the whole plan to be read: when each step begins and how long it
 // takes, the first time; what it sets and waits for; what stands in a loop once.
-func describeSteps(p *plan.Plan) string {
+func describeSteps(p *plan.Plan, columns int) string {
 	var b strings.Builder
 	all := p.Summary.Steps
-	fmt.Fprintf(&b, "%-10s%d, as they stand in the protocol; in a loop, start and length of the first time\n", "steps", len(all))
+	b.WriteString(hung("steps", fmt.Sprintf("%d, as they stand in the protocol; in a loop, start and length of the first time", len(all)), columns))
 	for k, x := range all {
 		if k == mostListed {
 			fmt.Fprintf(&b, "  … and %d more\n", len(all)-k)
 			break
 		}
-		b.WriteString(stepHead(x) + wrapped(stepWords(p, x)))
+		b.WriteString(stepHead(x, columns) + wrapped(stepWords(p, x), columns))
 	}
 	end := int64(0)
 	for _, x := range all {
@@ -40,7 +40,7 @@ func describeSteps(p *plan.Plan) string {
 	return b.String()
 }
 
-func stepHead(x plan.Step) string {
+func stepHead(x plan.Step, columns int) string {
 	name := x.Number + " " + x.Verb
 	if x.Role != "" {
 		name += " (" + x.Role + ")"
@@ -63,7 +63,7 @@ func stepHead(x plan.Step) string {
 	if tail == "" {
 		return head + "\n"
 	}
-	if room := pageWidth - len([]rune(head)) - len([]rune(tail)); room > 1 {
+	if room := columns - len([]rune(head)) - len([]rune(tail)); room > 1 {
 		return head + strings.Repeat(" ", room) + tail + "\n"
 	}
 	return head + "  " + tail + "\n"
@@ -92,7 +92,7 @@ func stepWords(p *plan.Plan, x plan.Step) string {
 }
 
 // wrapped breaks words into lines that hang below the head of a step.
-func wrapped(text string) string {
+func wrapped(text string, columns int) string {
 	var b strings.Builder
 	line := ""
 	flush := func() {
@@ -102,7 +102,7 @@ func wrapped(text string) string {
 		line = ""
 	}
 	for _, w := range words(text) {
-		if line != "" && hanging+len([]rune(line))+1+len([]rune(w)) > pageWidth {
+		if line != "" && hanging+len([]rune(line))+1+len([]rune(w)) > columns {
 			flush()
 		}
 		if line != "" {

@@ -32,7 +32,7 @@ func TestBadUsage(t *testing.T) {
 		{"check none.yaml", "there is no file none.yaml"},
 		{"check " + staircase + " --rig none.yaml", "there is no file none.yaml"},
 		{"check " + staircase + " --specimen none.yaml", "there is no file none.yaml"},
-		{"check " + leafClip, "is a folder: name a file in it (overnight.yaml, "},
+		{"check " + leafClip, "is a folder: name a file in it (identify.yaml, "},
 		{"check " + leafClip + "rig.yaml", "rig.yaml:10:1: this looks like a rig file: a protocol is expected here"},
 		{"check " + staircase + " --rig " + leafClip + "specimen.yaml", "this looks like a specimen file: a rig file is expected here"},
 		{"check " + staircase + " --rig " + staircase, "this looks like a protocol: a rig file is expected here"},

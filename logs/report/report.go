@@ -135,7 +135,7 @@ func (c *content) judge(damage []string) {
 	}
 	safe := c.ID.Safe != nil && *c.ID.Safe
 	if c.ID.Safe != nil {
-		c.Safe = map[bool]string{true: "heat and outputs were read back as off", false: "the safe state could NOT be confirmed"}[safe]
+		c.Safe = map[bool]string{true: "heat and outputs are off, by what the instruments answered or showed", false: "the safe state could NOT be confirmed"}[safe]
 	}
 	c.Good = safe && c.ID.Outcome == "completed"
 	if c.ID.Kind == "rehearsal" {
@@ -152,9 +152,15 @@ func (c *content) judge(damage []string) {
 	if !c.ID.Clock.Synchronised && c.ID.StartUTC != "" {
 		c.Cautions = append(c.Cautions, "The computer's clock was not known to be synchronised: dates and times of day are as good as that clock. Times within the run do not depend on it.")
 	}
-	c.Cautions = append(c.Cautions, "dwell is no safety device. What it calls safe is what the instruments answered; no safety integrity level (IEC 61508) is claimed. A hardware over-temperature cut-out and a hard-wired emergency stop (ISO 13850) are still needed.",
+	c.Cautions = append(c.Cautions, noSafetyDevice,
 		"The seal of a run folder is not signed: it finds accidents, not forgers.")
 }
+
+// noSafetyDevice is what every page says, whatever came of the run.
+const noSafetyDevice = "dwell is no safety device, and no safety integrity level (IEC 61508) is claimed. It helps against one thing that breaks while the rest works: " +
+	"a reading that goes wrong or stops, an instrument that forgets its settings, a program that hangs or dies. It does not help against an instrument that does other than it answers, " +
+	"heat or an output that nothing can switch off any more (a welded relay, a dead cable without a watchdog behind it), two faults at once, or a computer without power. " +
+	"What it calls safe is what the instruments answered or showed. A hardware over-temperature cut-out and a hard-wired emergency stop (ISO 13850) are still needed."
 
 // first of these, in this order, go into the summary.
 var first = [][2]string{{"r0", "fitted quadratic"}, {"r0", "measured"}, {"sensitivity", "end points"}, {"tcr", "local"}, {"tcr", "chord"}, {"b_value", "fitted"}, {"linearity", "independent"},

@@ -63,7 +63,7 @@ func TestVerdictFirst(t *testing.T) {
 		good   bool
 		says   []string
 	}{
-		{logs.Identity{Outcome: "completed", Safe: &yes, Kind: "run", Specimen: "LC-07"}, "", true, []string{"read back as off", "no safety device", "not signed"}},
+		{logs.Identity{Outcome: "completed", Safe: &yes, Kind: "run", Specimen: "LC-07"}, "", true, []string{"are off, by what the instruments answered", "no safety device", "It helps against one thing that breaks", "It does not help against", "no safety integrity level", "emergency stop (ISO 13850)", "not signed"}},
 		{logs.Identity{Outcome: "completed", Safe: &yes, Kind: "rehearsal", Seed: 7}, "", true, []string{"rehearsal on the virtual bench (seed 7)"}},
 		{logs.Identity{Outcome: "tripped", Reason: "plate.temperature at 81 degC", Safe: &yes}, "", false, []string{"tripped: plate.temperature at 81 degC"}},
 		{logs.Identity{Outcome: "completed", Safe: &no}, "", false, []string{"could NOT be confirmed"}},
