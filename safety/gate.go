@@ -35,15 +35,34 @@ const (
 // Cause is why a run is made safe. The first one is kept.
 type Cause struct {
 	Kind Kind
-	Text string
+	Text string // of a limit only once Error was asked for: making safe comes before words
 	From string // the rule's place in a file, if it was one
 	At   clock.Instant
 	// Since is when the rule could have asked for this at the earliest: the moment of
 	// the last look that did not show it, and as long as it must last. 0 if no rule did.
 	Since clock.Instant
+
+	beyond *beyond
+}
+
+// beyond is a reading that is not inside of a limit.
+type beyond struct {
+	channel *rig.Channel
+	value   float64
+	word    string // where it must stay
+	limit   float64
+}
+
+func (b *beyond) String() string {
+	u := b.channel.Unit
+	return fmt.Sprintf("%s is %s and must stay %s %s", b.channel.Name, quantity.Quantity{Value: b.value, Unit: quantity.Best(b.value, u.Dim)},
+		b.word, quantity.Quantity{Value: b.limit, Unit: u})
 }
 
 func (c *Cause) Error() string {
+	if c.beyond != nil {
+		c.Text, c.beyond = c.beyond.String(), nil
+	}
 	if c.From == "" {
 		return c.Text
 	}
@@ -373,7 +392,12 @@ func (g *Gate) judge(i int, r drivers.Reading, good bool, before clock.Instant) 
 		}
 		return nil
 	}
-	c := Cause{Kind: Tripped, Text: g.sentence(w, h, r), From: w.from, At: r.At}
+	c := Cause{Kind: Tripped, From: w.from, At: r.At}
+	if w.condition == nil {
+		c.beyond = g.beyond(w, r)
+	} else {
+		c.Text = g.sentence(w, h, r)
+	}
 	if !h.Unknown {
 		c.Since = clock.Instant(h.DueNs)
 	}
@@ -481,13 +505,15 @@ func (g *Gate) sentence(w *watch, h *held, r drivers.Reading) string {
 		}
 		return w.label() + " holds" + g.values(w)
 	}
-	c := g.channels[r.Channel]
-	limit, word := w.below, "below"
+	return g.beyond(w, r).String()
+}
+
+func (g *Gate) beyond(w *watch, r drivers.Reading) *beyond {
+	b := &beyond{&g.channels[r.Channel], r.Value, "below", w.below}
 	if !w.hasBelow || r.Value < w.below {
-		limit, word = w.above, "above"
+		b.word, b.limit = "above", w.above
 	}
-	return fmt.Sprintf("%s is %s and must stay %s %s", c.Name, quantity.Quantity{Value: r.Value, Unit: quantity.Best(r.Value, c.Unit.Dim)},
-		word, quantity.Quantity{Value: limit, Unit: c.Unit})
+	return b
 }
 
 // label is how a watch is called.

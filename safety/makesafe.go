@@ -2,6 +2,7 @@ package safety
 
 import (
 	"fmt"
+	"slices"
 
 	"dwell/drivers"
 	"dwell/drivers/clock"
@@ -32,10 +33,26 @@ type Report struct {
 // shows that it does not any more, or until the switch in its mains is known to be open:
 // then it need not answer. tell is called with every result.
 func MakeSafe(c clock.Clock, b *rig.Bench, giveUp func() bool, tell func(drivers.Evidence)) Report {
+	over, done := false, clock.NewEvent(c)
+	r := Begin(c, b, giveUp, tell, func() {
+		over = true
+		done.Signal()
+	})
+	for !over {
+		if _, err := done.Wait(clock.Never); err != nil {
+			r.close(c)
+			break
+		}
+	}
+	return *r
+}
+
+// Begin is MakeSafe for whoever has something else to do: the processes are started, and
+// the report is complete when done is called.
+func Begin(c clock.Clock, b *rig.Bench, giveUp func() bool, tell func(drivers.Evidence), done func()) *Report {
 	n := len(b.Instruments)
-	r := Report{Began: c.Now(), Evidence: make([]drivers.Evidence, n), Attempts: make([]int, n), Confirmed: true}
+	r := &Report{Began: c.Now(), Evidence: make([]drivers.Evidence, n), Attempts: make([]int, n)}
 	left, over := n, make([]bool, n)
-	done := clock.NewEvent(c)
 	for i, instrument := range b.Instruments {
 		r.Evidence[i].Instrument = instrument.Name()
 		c.Go("making "+instrument.Name()+" safe", func() error {
@@ -47,21 +64,19 @@ func MakeSafe(c clock.Clock, b *rig.Bench, giveUp func() bool, tell func(drivers
 			})
 			over[i] = r.Evidence[i].Grade != drivers.Unconfirmed
 			release(b, over)
-			left--
-			done.Signal()
+			if left--; left == 0 {
+				r.close(c)
+				done()
+			}
 			return nil
 		})
 	}
-	for left > 0 {
-		if _, err := done.Wait(clock.Never); err != nil {
-			break
-		}
-	}
-	for _, e := range r.Evidence {
-		r.Confirmed = r.Confirmed && e.Grade != drivers.Unconfirmed
-	}
-	r.Done = c.Now()
 	return r
+}
+
+func (r *Report) close(c clock.Clock) {
+	r.Confirmed = !slices.ContainsFunc(r.Evidence, func(e drivers.Evidence) bool { return e.Grade == drivers.Unconfirmed })
+	r.Done = c.Now()
 }
 
 // release says which instruments nothing more is wanted of. The thermometers of a heater

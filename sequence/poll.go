@@ -217,9 +217,15 @@ func (r *Run) patience(i, query int) clock.Instant {
 	return rig.Patience(r.bench.Instruments[i].Worst(query))
 }
 
-// take puts a reading into the record, shows it to the gate, and to whatever the
-// plan waits for.
+// take shows a reading to the gate, before anything else, puts it into the record, and
+// shows it to whatever the plan waits for.
 func (r *Run) take(x drivers.Reading) {
+	stopped := r.gate.Latched() != nil
+	if !stopped {
+		if cause := r.gate.Observe(x); cause != nil {
+			r.latch(cause)
+		}
+	}
 	c := &r.bench.Rig.Channels[x.Channel]
 	if err := r.record.Reading(x, c, r.state.Step); err != nil {
 		r.lostDisk(err)
@@ -227,10 +233,7 @@ func (r *Run) take(x drivers.Reading) {
 	r.outcome.Readings++
 	r.judged++
 	r.latest[x.Channel] = x
-	if r.gate.Latched() == nil {
-		if cause := r.gate.Observe(x); cause != nil {
-			r.latch(cause)
-		}
+	if !stopped {
 		for _, w := range r.gate.Warnings() {
 			r.event(Event{Kind: "warning", Text: w})
 		}

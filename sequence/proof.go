@@ -81,15 +81,6 @@ func (r *Run) alive(now clock.Instant) bool {
 	return true
 }
 
-// attempt notes which instruments are to be made safe.
-func (r *Run) attempt() {
-	for i, instrument := range r.bench.Instruments {
-		if instrument.Heats() {
-			r.attempts[i].cools = safety.CoolsWithin(r.bench, instrument)
-		}
-	}
-}
-
 // progress notes that an attempt to make an instrument safe has ended.
 func (r *Run) progress(e drivers.Evidence) {
 	a := &r.attempts[r.instr[e.Instrument]]

@@ -114,7 +114,8 @@ type Run struct {
 	again    *Resumption
 	ending   bool // no new readings are asked for
 	safing   bool
-	stops    int // on the operator's word
+	untold   bool // its cause was not recorded yet
+	stops    int  // on the operator's word
 	giveUp   bool
 	outcome  Outcome
 	report   *safety.Report
@@ -169,6 +170,11 @@ func New(p *plan.Plan, b *rig.Bench, g *safety.Gate, o Options) (*Run, error) {
 		settled: clock.NewEvent(o.Clock), disk: clock.NewTurn(o.Clock),
 		latest: make([]drivers.Reading, len(b.Rig.Channels)), attempts: make([]attempted, len(b.Instruments))}
 	r.outcome.Identities = map[string]string{}
+	for i, instrument := range b.Instruments {
+		if instrument.Heats() {
+			r.attempts[i].cools = safety.CoolsWithin(b, instrument)
+		}
+	}
 	for i, c := range b.Rig.Channels {
 		r.index[c.Name] = i
 	}
@@ -279,19 +285,29 @@ func (r *Run) protected(name string, f func() error) (err error) {
 }
 
 // latch takes an error as the reason to stop, if there is none yet, and sees to it
-// that the bench is made safe at once, whatever the plan is doing.
+// that the bench is made safe at once, whatever the plan is doing. The words for that, and
+// whoever waits for something else, come later: on one thread, what was started last runs
+// first.
 func (r *Run) latch(err error) {
 	if errors.Is(err, clock.ErrEnded) {
 		return
 	}
-	c := &safety.Cause{Kind: safety.Failed, Text: err.Error(), At: r.clock.Now()}
-	errors.As(err, &c)
-	if r.gate.Latch(*c) == nil || r.ending {
+	c := &safety.Cause{}
+	if !errors.As(err, &c) {
+		*c = safety.Cause{Kind: safety.Failed, Text: err.Error(), At: r.clock.Now()}
+	}
+	r.gate.Latch(*c)
+	if r.ending {
 		return
 	}
+	r.untold = r.untold || !r.safing
+	r.clock.Go("after the cause", func() error {
+		r.tell()
+		r.wake.Signal()
+		r.person.Dismiss()
+		return nil
+	})
 	r.makeSafe()
-	r.wake.Signal()
-	r.person.Dismiss()
 }
 
 // Stop ends the run on the operator's word; the second time it gives up waiting
@@ -372,20 +388,24 @@ func (r *Run) makeSafe() {
 		return
 	}
 	r.safing, r.safingAt = true, r.clock.Now()
-	r.attempt()
 	r.gate.Off()
-	r.clock.Go("safe state", func() error {
-		report := safety.MakeSafe(r.clock, r.bench, func() bool { return r.giveUp }, r.evidence)
-		r.report = &report
+	var report *safety.Report
+	report = safety.Begin(r.clock, r.bench, func() bool { return r.giveUp }, r.evidence, func() {
+		r.report = report
 		r.settled.Signal()
-		return nil
 	})
-	if c := r.gate.Latched(); c != nil {
+}
+
+// tell records the cause, before anything that comes of it.
+func (r *Run) tell() {
+	if c := r.gate.Latched(); r.untold {
+		r.untold = false
 		r.event(Event{Kind: outcomeWord(c), Text: c.Error()})
 	}
 }
 
 func (r *Run) evidence(e drivers.Evidence) {
+	r.tell()
 	r.progress(e)
 	kind, p := "safe", &r.polls[r.instr[e.Instrument]]
 	if p.safe = e.Grade != drivers.Unconfirmed; !p.safe {

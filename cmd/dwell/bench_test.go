@@ -240,14 +240,8 @@ func (s *served) openPTY() {
 // be cut with the next bytes.
 func openPTY(t testing.TB) (master, slave *os.File) {
 	t.Helper()
-	blocking, slave, err := pty.Open()
-	if err != nil {
-		t.Fatal(err)
-	}
+	blocking, slave := openBlockingPTY(t)
 	defer blocking.Close()
-	if _, err := term.MakeRaw(int(slave.Fd())); err != nil {
-		t.Fatal(err)
-	}
 	fd, err := unix.FcntlInt(blocking.Fd(), unix.F_DUPFD_CLOEXEC, 0)
 	if err == nil {
 		err = unix.SetNonblock(fd, true)
@@ -256,6 +250,19 @@ func openPTY(t testing.TB) (master, slave *os.File) {
 		t.Fatal(err)
 	}
 	return os.NewFile(uintptr(fd), "master"), slave
+}
+
+// openBlockingPTY is one whose reads keep a thread each.
+func openBlockingPTY(t testing.TB) (master, slave *os.File) {
+	t.Helper()
+	master, slave, err := pty.Open()
+	if err == nil {
+		_, err = term.MakeRaw(int(slave.Fd()))
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	return master, slave
 }
 
 // listen puts the meter behind a socket, for one program after the other.

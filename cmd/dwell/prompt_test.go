@@ -6,6 +6,7 @@ import (
 	"bufio"
 	"fmt"
 	"os"
+	"runtime"
 	"slices"
 	"strings"
 	"sync"
@@ -62,8 +63,7 @@ steps:
 `
 
 // promptPlate answers on the far end of a PTY. When it is told to, its next reading is
-// over the limit; then it notes when the answer had left and when it
-// had been told to stop.
+// over the limit; then it notes how long after the answer had left it had been told to stop.
 type promptPlate struct {
 	master *os.File
 	mutex  sync.Mutex
@@ -71,7 +71,11 @@ type promptPlate struct {
 	took   chan time.Duration
 }
 
+// serve reads in a thread of its own, by a call that blocks: what takes the time must not
+// wait for the scheduler of the process that it takes it of.
 func (p *promptPlate) serve() {
+	runtime.LockOSThread()
+	defer runtime.UnlockOSThread()
 	r := bufio.NewReader(p.master)
 	answers := map[string]string{"NAME": "PLATE", "PV": "20.0", "TOLD": "10.0", "STATE": "OFF"}
 	for {
@@ -86,54 +90,101 @@ func (p *promptPlate) serve() {
 		p.mutex.Unlock()
 		switch answer, asked := answers[word]; {
 		case hot:
-			p.master.WriteString("99.0\n")
-			left := time.Now()
-			next := ""
-			for next == "" && err == nil { // an empty line ends whatever stood there
-				next, err = r.ReadString('\n')
-				next = strings.TrimSpace(next)
-			}
-			if took := time.Since(left); next == "STOP" {
-				p.took <- took
-			} else {
-				p.took <- time.Hour // something else came first
-			}
+			p.took <- untilStop(p.master, r)
 		case asked:
 			p.master.WriteString(answer + "\n")
 		}
 	}
 }
 
+// untilStop is how long it takes from a reading over the limit to the whole command to
+// stop.
+func untilStop(master *os.File, r *bufio.Reader) time.Duration {
+	master.WriteString("99.0\n")
+	left := time.Now()
+	next, err := "", error(nil)
+	for next == "" && err == nil { // an empty line ends whatever stood there
+		next, err = r.ReadString('\n')
+		next = strings.TrimSpace(next)
+	}
+	if took := time.Since(left); next == "STOP" {
+		return took
+	}
+	return time.Hour // something else came first
+}
+
 // BenchmarkOverLimitToSafeByte is how long it takes from the last byte of a reading over
 // the limit to the whole command that switches the heat off, on a PTY, with a run that
 // records to the disk. Run it on an idle machine, with -benchtime 500x.
+//
+// Beside it stands what the machine takes when nothing is done between the two: on
+// another PTY, in this process, a goroutine that reads a line and writes that command.
+// What is held to 0.5 ms is all of it, the machine's part included.
 func BenchmarkOverLimitToSafeByte(b *testing.B) {
-	var all []time.Duration
+	var all, bare []time.Duration
 	for k := range b.N {
 		all = append(all, overLimitOnce(b, k))
+		bare = append(bare, bareOnce(b))
 	}
-	slices.Sort(all)
-	at := func(share float64) time.Duration { return all[min(len(all)-1, int(share*float64(len(all))))] }
-	b.ReportMetric(float64(at(0.5).Microseconds()), "p50-µs")
-	b.ReportMetric(float64(at(0.99).Microseconds()), "p99-µs")
-	if b.N < 100 {
-		return
-	}
-	from := 0
-	for _, edge := range []time.Duration{50, 100, 150, 200, 300, 400, 500, 750, 1000, 2000, 5000, 1e6} {
-		to, _ := slices.BinarySearch(all, edge*time.Microsecond)
-		b.Logf("below %7d µs: %4d %s", edge, to-from, strings.Repeat("#", (to-from)*60/len(all)))
-		from = to
-	}
-	b.Logf("longest %v", all[len(all)-1])
-	if p99 := at(0.99); p99 >= 500*time.Microsecond {
+	p50, p99 := histogram(b, "over the limit to the safe command", all)
+	least, _ := histogram(b, "the PTY and a goroutine alone", bare)
+	b.ReportMetric(float64(p50.Microseconds()), "p50-µs")
+	b.ReportMetric(float64(p99.Microseconds()), "p99-µs")
+	b.ReportMetric(float64(least.Microseconds()), "bare-p50-µs")
+	b.ReportMetric(float64((p50 - least).Microseconds()), "own-p50-µs")
+	b.ReportMetric(float64((p99 - least).Microseconds()), "own-p99-µs")
+	if b.N >= 100 && p99 >= 500*time.Microsecond {
 		b.Errorf("p99 %v, at most 0.5 ms is allowed on an idle machine", p99)
+	}
+}
+
+// histogram prints one of many times, and returns what half of them, and all but one in a
+// hundred, do not exceed.
+func histogram(b *testing.B, of string, all []time.Duration) (p50, p99 time.Duration) {
+	slices.Sort(all)
+	if n := len(all); n >= 100 {
+		b.Log(of)
+		from := 0
+		for _, edge := range []time.Duration{50, 100, 150, 200, 300, 400, 500, 750, 1000, 2000, 5000, 1e6} {
+			to, _ := slices.BinarySearch(all, edge*time.Microsecond)
+			b.Logf("below %7d µs: %4d %s", edge, to-from, strings.Repeat("#", (to-from)*60/n))
+			from = to
+		}
+		b.Logf("longest %v", all[n-1])
+	}
+	return all[len(all)/2], all[len(all)*99/100]
+}
+
+// bareOnce is one round of the least that can be done, after a rest as long as between two
+// readings.
+func bareOnce(b *testing.B) time.Duration {
+	master, slave := openBlockingPTY(b)
+	defer master.Close()
+	took := make(chan time.Duration, 1)
+	go func() {
+		defer slave.Close()
+		if _, err := slave.Read(make([]byte, 64)); err == nil {
+			slave.WriteString("STOP\n")
+		}
+	}()
+	go func() {
+		runtime.LockOSThread()
+		defer runtime.UnlockOSThread()
+		time.Sleep(10 * time.Millisecond)
+		took <- untilStop(master, bufio.NewReader(master))
+	}()
+	select {
+	case t := <-took:
+		return t
+	case <-time.After(patience):
+		b.Fatal("waited in vain for a round on a PTY")
+		return 0
 	}
 }
 
 // overLimitOnce is one run, up to where it is safe.
 func overLimitOnce(b *testing.B, k int) time.Duration {
-	master, slave := openPTY(b)
+	master, slave := openBlockingPTY(b)
 	defer master.Close()
 	defer slave.Close()
 	plate := &promptPlate{master: master, took: make(chan time.Duration, 1)}

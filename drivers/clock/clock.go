@@ -136,7 +136,8 @@ type process struct {
 
 	// wall
 	wake  chan struct{}
-	timer *wallTimer
+	timer wallTimer
+	woke  bool // somebody, since it last gave the baton away
 }
 
 // protect runs f and turns a panic into an error.

@@ -39,11 +39,16 @@ func (w *WallClock) Now() Instant { return w.zero + Instant(time.Since(w.start))
 
 func (w *WallClock) running() *process { return w.current }
 
-// Block implements Clock.
+// Block implements Clock. Whoever this process has woken waits to run on its thread, and
+// goes first: from behind a system call another thread would have to come and fetch it.
 func (w *WallClock) Block(f func() error) error {
 	p := w.current
 	w.current = nil
 	w.baton.Unlock()
+	if p.woke {
+		p.woke = false
+		runtime.Gosched()
+	}
 	defer func() {
 		w.baton.Lock()
 		w.current = p
@@ -53,7 +58,7 @@ func (w *WallClock) Block(f func() error) error {
 
 // Go implements Clock. Outside a running world it may be called only before Run.
 func (w *WallClock) Go(name string, f func() error) {
-	p := &process{name: name, wake: make(chan struct{}, 1), timer: newWallTimer()}
+	p := &process{name: name, wake: make(chan struct{}, 1)}
 	w.live = append(w.live, p)
 	go func() {
 		w.baton.Lock()
@@ -142,6 +147,7 @@ func (w *WallClock) park(until Instant) error {
 	case <-p.wake:
 	default:
 	}
+	p.woke = false
 	alarm := p.timer.set(until, w.Now())
 	w.current = nil
 	w.baton.Unlock()
@@ -157,31 +163,34 @@ func (w *WallClock) park(until Instant) error {
 }
 
 func (w *WallClock) ready(p *process) {
+	w.current.woke = true
 	select {
 	case p.wake <- struct{}{}:
 	default:
 	}
 }
 
-// wallTimer is one timer used again and again by its process.
+// wallTimer is one timer used again and again by its process, made when it is first needed.
 type wallTimer struct{ t *time.Timer }
-
-func newWallTimer() *wallTimer {
-	t := time.NewTimer(time.Hour)
-	t.Stop()
-	return &wallTimer{t}
-}
 
 // set returns the channel that fires at the instant, nil for Never.
 func (t *wallTimer) set(until, now Instant) <-chan time.Time {
 	if until == Never {
 		return nil
 	}
-	t.t.Reset(time.Duration(until - now))
+	if t.t == nil {
+		t.t = time.NewTimer(time.Duration(until - now))
+	} else {
+		t.t.Reset(time.Duration(until - now))
+	}
 	return t.t.C
 }
 
-func (t *wallTimer) stop() { t.t.Stop() }
+func (t *wallTimer) stop() {
+	if t.t != nil {
+		t.t.Stop()
+	}
+}
 
 // Origin ties a run's time base to the calendar, once.
 type Origin struct {

@@ -21,9 +21,8 @@ const mostAttempts = 3
 // instrument that hears but does not speak is switched off all the same; then it
 // finds its footing, sends again and asks for evidence.
 func (i *Instrument) Safe(by clock.Instant) (drivers.Evidence, error) {
-	armed := i.memory.Armed
-	i.forget()
-	i.memory.Armed = armed
+	i.memory = Memory{Who: i.memory.Who, Known: make([]Known, len(i.p.Sets)), Armed: i.memory.Armed}
+	defer i.retime()
 	e := drivers.Evidence{Instrument: i.about.Name}
 	var err error
 	for range mostAttempts {
