@@ -25,10 +25,12 @@ import (
 )
 
 // served is the virtual bench in this process, in wall time, behind real ports: the
-// plate behind a PTY, the meter behind a socket. Its journal is the witness of what
+// plate behind a PTY, the meter behind a socket, the stage, if there is one, behind another
+// PTY. Its journal is the witness of what
 // dwell has done to the world, and what goes over its lines can be spoiled.
 type served struct {
 	t     *testing.T
+	dir   string // of the example's rig and specimen
 	rig   string // the file that names the ports
 	clock *clock.WallClock
 	began time.Time // of the clock
@@ -36,6 +38,7 @@ type served struct {
 	hands chan func() // what is to be done in the bench's time
 	plate *line
 	meter *line
+	stage *line // nil: none
 
 	mutex   sync.Mutex
 	journal []entry
@@ -118,11 +121,17 @@ func (s spoiled) Write(b []byte) (int, error) {
 // serve builds the example's bench and puts it behind ports until the test ends.
 func serve(t *testing.T) *served {
 	t.Helper()
-	s := &served{t: t, hands: make(chan func()), news: make(chan struct{})}
+	return serveRigOf(t, leafClip)
+}
+
+// serveRigOf does so with the rig and the specimen of a folder.
+func serveRigOf(t *testing.T, dir string) *served {
+	t.Helper()
+	s := &served{t: t, dir: dir, hands: make(chan func()), news: make(chan struct{})}
 	var f files
 	m := &yamltext.Mistakes{}
 	j := &job{}
-	if err := j.bench(f, leafClip, m); err != nil || m.Len() > 0 {
+	if err := j.bench(f, dir, m); err != nil || m.Len() > 0 {
 		m.Print(os.Stderr)
 		t.Fatal("the example's rig", err)
 	}
@@ -132,6 +141,9 @@ func serve(t *testing.T) *served {
 	}
 	s.bench.Journal(s.note)
 	s.plate, s.meter = &line{about: j.rig.Instruments[0]}, &line{about: j.rig.Instruments[1]}
+	if len(j.rig.Instruments) > 2 {
+		s.stage = &line{about: j.rig.Instruments[2]}
+	}
 	s.clock, s.began = clock.Wall(0), time.Now()
 	ready, over := make(chan struct{}), make(chan struct{})
 	go func() {
@@ -151,6 +163,9 @@ func serve(t *testing.T) *served {
 	})
 	s.openPTY()
 	s.listen()
+	if s.stage != nil {
+		s.behindPTY(s.stage)
+	}
 	s.rig = s.writeRig()
 	return s
 }
@@ -171,13 +186,20 @@ func (s *served) live(ready chan struct{}) error {
 	if s.meter.listener != nil {
 		s.clock.Block(s.meter.listener.Close)
 	}
-	for _, l := range []*line{s.plate, s.meter} {
+	for _, l := range s.lines() {
 		l.mutex.Lock()
 		l.over = true
 		l.mutex.Unlock()
 		l.cut()
 	}
 	return nil
+}
+
+func (s *served) lines() []*line {
+	if s.stage == nil {
+		return []*line{s.plate, s.meter}
+	}
+	return []*line{s.plate, s.meter, s.stage}
 }
 
 // do does something in the bench's time, and returns when it is done.
@@ -211,14 +233,19 @@ func (s *served) watch() error {
 	}
 }
 
-// openPTY gives the plate a PTY under its stable name. The far side is held open
-// too: a program that leaves must not end the line.
+// openPTY gives the plate a PTY.
 func (s *served) openPTY() {
 	s.t.Helper()
+	s.behindPTY(s.plate)
+}
+
+// behindPTY gives an instrument a PTY under its stable name. The far side is held open
+// too: a program that leaves must not end the line.
+func (s *served) behindPTY(l *line) {
+	s.t.Helper()
 	master, slave := openPTY(s.t)
-	l := s.plate
 	if l.path == "" {
-		l.path = filepath.Join(s.t.TempDir(), "plate")
+		l.path = filepath.Join(s.t.TempDir(), l.about.Name)
 	}
 	os.Remove(l.path)
 	if err := os.Symlink(slave.Name(), l.path); err != nil {
@@ -228,8 +255,8 @@ func (s *served) openPTY() {
 	l.ends = []io.Closer{master, slave}
 	l.mutex.Unlock()
 	s.do(func() {
-		s.clock.Go("line of the plate", func() error {
-			twin.Serve(s.clock, s.bench.Device("plate"), spoiled{master, l}, l.about.Profile.Line)
+		s.clock.Go("line of the "+l.about.Name, func() error {
+			twin.Serve(s.clock, s.bench.Device(l.about.Name), spoiled{master, l}, l.about.Profile.Line)
 			return nil
 		})
 	})
@@ -315,13 +342,17 @@ func (l *line) cut() {
 
 func (s *served) writeRig() string {
 	s.t.Helper()
-	text := read(s.t, leafClip+"rig.yaml")
-	for _, port := range []string{`"serial:` + s.plate.path + `"`, `"tcp:` + s.meter.path + `"`} {
+	text := read(s.t, s.dir+"rig.yaml")
+	for _, l := range s.lines() {
 		before, after, found := strings.Cut(text, "port: twin\n")
 		if !found {
-			s.t.Fatal("the example's rig has no two instruments on the port twin")
+			s.t.Fatalf("the example's rig has no %d instruments on the port twin", len(s.lines()))
 		}
-		text = before + "port: " + port + "\n" + after
+		port := "serial:" + l.path
+		if l == s.meter {
+			port = "tcp:" + l.path
+		}
+		text = before + `port: "` + port + "\"\n" + after
 	}
 	return write(s.t, filepath.Join(s.t.TempDir(), "rig.yaml"), text)
 }
@@ -376,7 +407,7 @@ func (s *served) tail() []entry {
 	return all[max(0, len(all)-8):]
 }
 
-// on tells whether heat or output is on, by the journal.
+// on tells whether heat, output or motion is on, by the journal.
 func (s *served) on(instrument, what string) (on bool) {
 	for _, e := range s.said() {
 		if e.is(instrument, what, 1) {
@@ -391,8 +422,9 @@ func (s *served) on(instrument, what string) (on bool) {
 // expectOff is what must be true at every end but one.
 func (s *served) expectOff() {
 	s.t.Helper()
-	if s.on("plate", "heat") || s.on("meter", "output") {
-		s.t.Errorf("left on: heat %v, output %v; the journal ends %+v", s.on("plate", "heat"), s.on("meter", "output"), s.tail())
+	heat, output, motion := s.on("plate", "heat"), s.on("meter", "output"), s.on("stage", "motion")
+	if heat || output || motion {
+		s.t.Errorf("left on: heat %v, output %v, motion %v; the journal ends %+v", heat, output, motion, s.tail())
 	}
 }
 
@@ -415,7 +447,11 @@ func (s *served) arguments(protocol, root string, more ...string) []string {
 	if !strings.Contains(protocol, "/") {
 		protocol = "testdata/" + protocol
 	}
-	return append([]string{"run", protocol, "--rig", s.rig, "--specimen", leafClip + "specimen.yaml", "--out", root, "--confirm", "LC-07"}, more...)
+	id := "LC-07"
+	if s.stage != nil {
+		id = "LC-21"
+	}
+	return append([]string{"run", protocol, "--rig", s.rig, "--specimen", s.dir + "specimen.yaml", "--out", root, "--confirm", id}, more...)
 }
 
 // warming starts a run and returns when the film is driven, the plate heats, and

@@ -81,13 +81,14 @@ type attack struct {
 var (
 	targets = []attack{{"run", syscall.SIGKILL, ""}, {"guard", syscall.SIGKILL, ""}, {"run", syscall.SIGSTOP, ""},
 		{"group of the run", syscall.SIGKILL, ""}, {"guard", syscall.SIGSTOP, ""}, {"group of the run", syscall.SIGSTOP, ""}}
-	moments = []string{"any", "mid-command", "before reading back", "mid-fsync", "making safe"}
+	moments = []string{"any", "mid-command", "before reading back", "mid-fsync", "making safe", "mid-command of the stage", "before a move is read back"}
 )
 
 // struck is what an attack has met and what came of it.
 type struck struct {
 	attack
 	heat, output    bool // were on
+	moving          bool // the stage
 	midCommit       bool // records had been written that the chain did not cover yet
 	toSafe, toKnown time.Duration
 }
@@ -99,8 +100,8 @@ const (
 	mostToSafe, enoughKills = 2 * time.Second, 100
 )
 
-// Whatever is killed or stopped, at whatever moment: heat and output go off, by the
-// journal of the bench; nothing that was acknowledged is lost; the folder can be read.
+// Whatever is killed or stopped, at whatever moment: heat and output go off and the stage
+// stands, by the journal of the bench; nothing that was acknowledged is lost; the folder can be read.
 // DWELL_KILLS=300 does so 300 times.
 func TestKills(t *testing.T) {
 	n, seed := usualKills, uint64(1)
@@ -115,7 +116,7 @@ func TestKills(t *testing.T) {
 	t.Run("of", func(t *testing.T) {
 		for i := range n {
 			a := targets[i%len(targets)]
-			a.moment = moments[(i+i/len(moments))%len(moments)]
+			a.moment = moments[i%len(moments)] // six and seven: every pair comes once in 42
 			t.Run(fmt.Sprintf("%03d %s, %s, %s", i, a.target, a.signal, a.moment), func(t *testing.T) {
 				t.Parallel()
 				x := strike(t, a, rand.New(rand.NewPCG(seed, uint64(i))))
@@ -128,11 +129,11 @@ func TestKills(t *testing.T) {
 	tally(t, n, all)
 }
 
-// strike does one attack on a run that heats and sources, and looks at what follows.
+// strike does one attack on a run that heats, sources and bends, and looks at what follows.
 func strike(t *testing.T, a attack, draw *rand.Rand) struck {
-	s := serve(t)
+	s := serveRigOf(t, leafClip+"bending/")
 	root := t.TempDir()
-	p := ready(t, s.arguments("warm.yaml", root)...)
+	p := ready(t, s.arguments("bending.yaml", root)...)
 	p.cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	x := &blow{struck: struck{attack: a}, s: s, p: p, root: root, started: make(chan struct{}), done: make(chan struct{})}
 	if a.moment == "before reading back" {
@@ -142,6 +143,9 @@ func strike(t *testing.T, a attack, draw *rand.Rand) struck {
 	close(x.started)
 	if a.moment != "before reading back" {
 		s.underWay(root)
+		wait(t, "the stage to bend", func() bool {
+			return slices.ContainsFunc(s.said(), func(e entry) bool { return e.is("stage", "motion", 1) && e.Text == "to 11.490 mm" })
+		})
 		x.folder = theFolder(t, root)
 		x.before, x.chained = promised(t, x.folder)
 		x.guard = guardOf(t, x.folder)
@@ -179,6 +183,10 @@ func (x *blow) await(draw *rand.Rand) {
 		x.hit()
 	case "mid-command":
 		x.whenHeard(x.s.meter, "SOUR:CURR", true)
+	case "mid-command of the stage":
+		x.whenHeard(x.s.stage, "G1 X11", true)
+	case "before a move is read back":
+		x.whenHeard(x.s.stage, "G1 X11", false)
 	case "making safe":
 		x.whenHeard(x.s.plate, "STOP_1", true)
 		x.p.cmd.Process.Signal(syscall.SIGINT)
@@ -227,7 +235,7 @@ func (x *blow) strikeNow() {
 			x.guard = pid
 		}
 	}
-	x.heat, x.output, x.place = x.s.on("plate", "heat"), x.s.on("meter", "output"), x.s.place()
+	x.heat, x.output, x.moving, x.place = x.s.on("plate", "heat"), x.s.on("meter", "output"), x.s.on("stage", "motion"), x.s.place()
 	x.at = time.Now()
 	syscall.Kill(pid, x.signal)
 	close(x.done)
@@ -242,7 +250,7 @@ func (x *blow) look(t *testing.T) {
 	leaves(t, x.guard)
 	x.s.expectOff()
 	for _, e := range x.s.said()[x.place:] {
-		if e.is("plate", "heat", 0) || e.is("meter", "output", 0) {
+		if e.is("plate", "heat", 0) || e.is("meter", "output", 0) || e.is("stage", "motion", 0) {
 			x.toSafe = max(x.toSafe, x.s.began.Add(time.Duration(e.AtS*1e9)).Sub(x.at))
 		}
 	}
@@ -291,6 +299,8 @@ func (x *blow) expectEnd(t *testing.T) {
 	}
 }
 
+const notAcknowledged = "records were written and not acknowledged yet"
+
 // tally prints what was met, and how long it took.
 func tally(t *testing.T, n int, all []struck) {
 	if len(all) < n {
@@ -301,7 +311,7 @@ func tally(t *testing.T, n int, all []struck) {
 	for _, x := range all {
 		counts[fmt.Sprintf("%s of the %s", x.signal, x.target)]++
 		counts["moment: "+x.moment]++
-		for what, is := range map[string]bool{"heat was on": x.heat, "output was on": x.output, "records were written and not acknowledged yet": x.midCommit} {
+		for what, is := range map[string]bool{"heat was on": x.heat, "output was on": x.output, "the stage moved": x.moving, notAcknowledged: x.midCommit} {
 			if is {
 				counts[what]++
 			}
@@ -312,6 +322,11 @@ func tally(t *testing.T, n int, all []struck) {
 		}
 		times[who+": to the last safe byte"] = append(times[who+": to the last safe byte"], x.toSafe)
 		times[who+": until confirmed"] = append(times[who+": until confirmed"], x.toKnown)
+	}
+	for _, what := range []string{"heat was on", "output was on", "the stage moved", notAcknowledged} {
+		if n >= enoughKills && counts[what] == 0 {
+			t.Errorf("in none of %d attacks %s", n, what)
+		}
 	}
 	for _, what := range sorted(counts) {
 		t.Logf("%4d %s", counts[what], what)
