@@ -70,7 +70,7 @@ func CyclesToThreshold(o Origin, cycles, change []float64, u, uFirst, threshold 
 	}
 	for i := range cycles {
 		if !(cycles[i] >= 0) || i > 0 && !(cycles[i] > cycles[i-1]) {
-			return nil, fmt.Errorf("%s: the count of cycles does not rise at reading %d (%v)", o.Channel, i+1, cycles[i])
+			return nil, fmt.Errorf("%s: the count of cycles does not rise at reading %d (%.6g)", o.Channel, i+1, cycles[i])
 		}
 	}
 	const source = "common practice; no agreed interpolation"
@@ -89,7 +89,7 @@ func CyclesToThreshold(o Origin, cycles, change []float64, u, uFirst, threshold 
 		f.Censored = true
 		return []Figure{f.Note("the largest change was %.4g %%; the specimen outlives the count given", largestOf(change))}, err
 	case 0:
-		return nil, fmt.Errorf("%s: the first reading, at %v cycles, is above the threshold of %v %% already", o.Channel, cycles[0], threshold)
+		return nil, fmt.Errorf("%s: the first reading, at %.6g cycles, is above the threshold of %.6g %% already", o.Channel, cycles[0], threshold)
 	}
 	n1, n2, c1, c2 := cycles[at-1], cycles[at], math.Abs(change[at-1]), math.Abs(change[at])
 	share := (threshold - c1) / (c2 - c1)

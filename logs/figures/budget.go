@@ -55,13 +55,13 @@ const roundingOfDoF = 0.005
 func Combine(unit string, level float64, inputs []Input, correlations ...Correlation) (Budget, error) {
 	b := Budget{Unit: unit, Inputs: inputs, Correlations: correlations, Level: level}
 	if !(level > 0 && level < 1) {
-		return b, fmt.Errorf("a coverage of %v: it lies between 0 and 1", level)
+		return b, fmt.Errorf("a coverage of %.6g: it lies between 0 and 1", level)
 	}
 	group := make([]int, len(inputs))
 	for i, in := range inputs {
 		group[i] = i
 		if c := in.Contribution(); !(in.U >= 0) || math.IsNaN(c) || math.IsInf(c, 0) || in.DoF < 0 {
-			return b, fmt.Errorf("%s: standard uncertainty %v, sensitivity %v, degrees of freedom %v cannot be in a budget",
+			return b, fmt.Errorf("%s: standard uncertainty %.6g, sensitivity %.6g, degrees of freedom %.6g cannot be in a budget",
 				in.Name, in.U, in.Sensitivity, in.DoF)
 		}
 	}

@@ -73,7 +73,7 @@ func (e Common) apply(t, r []float64, by float64) {
 // temperature. A thermometer on the film needs none of this.
 func (c Curve) OnFilm(air, least, most float64) (Curve, error) {
 	if !(least >= 0 && most >= least && most < 1) {
-		return c, fmt.Errorf("%s: heat lost on the way to the film keeps it %v to %v of the way back to the air: expected two shares, the lesser first", c.Channel, least, most)
+		return c, fmt.Errorf("%s: heat lost on the way to the film keeps it %.6g to %.6g of the way back to the air: expected two shares, the lesser first", c.Channel, least, most)
 	}
 	share := (least + most) / 2
 	t := slices.Clone(c.T)
@@ -104,7 +104,7 @@ func (c Curve) check(n int) error {
 	}
 	for _, e := range c.Common {
 		if e.Kind == ResistanceShape && len(e.Per) != len(c.T) || !(e.U >= 0) {
-			return fmt.Errorf("%s: %s has %d effects on %d points, and u = %v", c.Channel, e.Name, len(e.Per), len(c.T), e.U)
+			return fmt.Errorf("%s: %s has %d effects on %d points, and u = %.6g", c.Channel, e.Name, len(e.Per), len(c.T), e.U)
 		}
 		if e.Kind == TemperatureShare && e.Within == nil {
 			return fmt.Errorf("%s: %s is a share of no bound", c.Channel, e.Name)
@@ -116,7 +116,7 @@ func (c Curve) check(n int) error {
 		}
 	}
 	if low, high := extremes(c.T); n > 1 && !(high > low) {
-		return fmt.Errorf("%s: the temperature is %v degC at all %d points: nothing can be said about its effect", c.Channel, low, len(c.T))
+		return fmt.Errorf("%s: the temperature is %.6g degC at all %d points: nothing can be said about its effect", c.Channel, low, len(c.T))
 	}
 	return nil
 }

@@ -24,7 +24,7 @@ func Drift(d Record) ([]Figure, error) {
 	}
 	for i := 1; i < len(d.Time); i++ {
 		if !(d.Time[i] > d.Time[i-1]) {
-			return nil, fmt.Errorf("%s: time stands still or runs back at reading %d (%v s after %v s)", d.Channel, i+1, d.Time[i], d.Time[i-1])
+			return nil, fmt.Errorf("%s: time stands still or runs back at reading %d (%.9g s after %.9g s)", d.Channel, i+1, d.Time[i], d.Time[i-1])
 		}
 	}
 	var l list
@@ -66,7 +66,7 @@ func (d Record) againstCheck() ([]float64, error) {
 	y := make([]float64, len(d.R))
 	for i, v := range d.R {
 		if y[i] = v / (d.Check[i] / mean); math.IsInf(y[i], 0) || math.IsNaN(y[i]) {
-			return nil, fmt.Errorf("the check standard reads %v at reading %d", d.Check[i], i+1)
+			return nil, fmt.Errorf("the check standard reads %.6g at reading %d", d.Check[i], i+1)
 		}
 	}
 	return y, nil

@@ -106,7 +106,7 @@ func (f Figure) check() error {
 	}
 	for _, v := range numbers {
 		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return fmt.Errorf("%s (%s) of %s: the data do not determine it: value %v, u %v, k %v, U %v",
+			return fmt.Errorf("%s (%s) of %s: the data do not determine it: value %.6g, u %.6g, k %.6g, U %.6g",
 				f.Figure, f.Flavour, f.Channel, f.Value, f.U_std, f.K, f.Expanded)
 		}
 	}

@@ -93,7 +93,7 @@ func fittable(y []float64, columns ...[]float64) error {
 		}
 		for i, v := range c {
 			if math.IsNaN(v) || math.IsInf(v, 0) {
-				return fmt.Errorf("value %d of a fit is %v: leave it out and say so", i+1, v)
+				return fmt.Errorf("value %d of a fit is %.6g: leave it out and say so", i+1, v)
 			}
 		}
 	}

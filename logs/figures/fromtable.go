@@ -315,7 +315,7 @@ func (c *tableComputer) bent(r []float64) {
 	slices.Sort(order)
 	for _, x := range order {
 		if len(groups[x]) < 2 || x < 0 {
-			c.skip("bend_response", fmt.Errorf("%d readings at a radius of %v m: at least 2, and a radius above zero, are needed", len(groups[x]), x))
+			c.skip("bend_response", fmt.Errorf("%d readings at a radius of %.6g m: at least 2, and a radius above zero, are needed", len(groups[x]), x))
 			continue
 		}
 		bent, uBent := sureMean(groups[x])

@@ -154,7 +154,7 @@ func (b branches) largestAt(m meaning, span float64) (Figure, error) {
 func (b branches) returnToStart(slope float64) (Figure, error) {
 	first, _ := ends(b.T[:b.up])
 	if b.pairs[first] < 0 {
-		return Figure{}, fmt.Errorf("%s: the way down does not come back to %v degC", b.Channel, b.T[first])
+		return Figure{}, fmt.Errorf("%s: the way down does not come back to %.6g degC", b.Channel, b.T[first])
 	}
 	place := 0
 	for i := range first {

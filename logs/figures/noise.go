@@ -42,7 +42,7 @@ func Noise(o Origin, unit string, x []float64, how Sampling) ([]Figure, error) {
 		return nil, fmt.Errorf("%s: %w", o.Channel, err)
 	}
 	if len(x) < 4 || !(how.Interval > 0) {
-		return nil, fmt.Errorf("%s: noise needs at least 4 readings (there are %d) and the interval between them (%v s)", o.Channel, len(x), how.Interval)
+		return nil, fmt.Errorf("%s: noise needs at least 4 readings (there are %d) and the interval between them (%.6g s)", o.Channel, len(x), how.Interval)
 	}
 	var l list
 	m := MomentsOf(x)
@@ -148,7 +148,7 @@ func JohnsonFloor(r, kelvin, bandwidth, current, tcr float64) float64 {
 // (s), in Ohm and, with a relative sensitivity tcr (1/K), in K: no meter does better.
 func NoiseFloor(o Origin, r, degC, integration, current, tcr, uTCR float64) ([]Figure, error) {
 	if !(r > 0 && integration > 0) || current == 0 {
-		return nil, fmt.Errorf("%s: the thermal noise needs the integration time (%v s) and the current (%v A)", o.Channel, integration, current)
+		return nil, fmt.Errorf("%s: the thermal noise needs the integration time (%.6g s) and the current (%.6g A)", o.Channel, integration, current)
 	}
 	const source = "Johnson 1928, Nyquist 1928 (from memory); k of the SI"
 	bandwidth := 1 / (2 * integration) // of a mean over a time, as noise counts

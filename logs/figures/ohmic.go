@@ -203,7 +203,7 @@ func (s Sweep) worstResidual(line Fit, u, dof float64) (Figure, error) {
 // uncertainty of each voltage, uI the relative one of the current.
 func Reversal(o Origin, voltages []float64, current, u, uI float64) ([]Figure, error) {
 	if len(voltages) != 2 && len(voltages) != 3 || current == 0 {
-		return nil, fmt.Errorf("%s: a reversal has two or three voltages and a current, not %d at %v A", o.Channel, len(voltages), current)
+		return nil, fmt.Errorf("%s: a reversal has two or three voltages and a current, not %d at %.6g A", o.Channel, len(voltages), current)
 	}
 	inputs := []Input{{Name: "current", Value: current, Unit: "A", U: uI * math.Abs(current), Type: "B"}}
 	for k, v := range voltages {
@@ -268,7 +268,7 @@ func TransferLength(o Origin, d, r []float64, w, uW float64) ([]Figure, error) {
 		err = errors.New("three distances are needed to see any scatter")
 	}
 	if err == nil && !(w > 0 && f.B[1] > 0) {
-		err = fmt.Errorf("a pad width of %v m and a slope of %v Ohm/m cannot be", w, f.B[1])
+		err = fmt.Errorf("a pad width of %.6g m and a slope of %.6g Ohm/m cannot be", w, f.B[1])
 	}
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", o.Channel, err)
@@ -307,7 +307,7 @@ type Heated struct{ R, Current, U float64 }
 // inverse. tcr is relative to R at no power, in 1/K. A gain error of the meter cancels.
 func SelfHeating(o Origin, low, high Heated, tcr, uTCR float64) ([]Figure, error) {
 	if low.Current*low.Current >= high.Current*high.Current || tcr == 0 {
-		return nil, fmt.Errorf("%s: self-heating needs a second, larger current (%v A after %v A) and a temperature coefficient (%v)", o.Channel, high.Current, low.Current, tcr)
+		return nil, fmt.Errorf("%s: self-heating needs a second, larger current (%.6g A after %.6g A) and a temperature coefficient (%.6g)", o.Channel, high.Current, low.Current, tcr)
 	}
 	inputs := []Input{{Name: "R at the smaller current", Value: low.R, Unit: "Ohm", U: low.U, Type: "A"}, {Name: "R at the larger current", Value: high.R, Unit: "Ohm", U: high.U, Type: "A"},
 		{Name: "temperature coefficient", Value: tcr, Unit: "1/K", U: uTCR, Type: "A"}}

@@ -27,11 +27,11 @@ func (tr Transient) check() error {
 	}
 	for i := 1; i < len(tr.Time); i++ {
 		if !(tr.Time[i] > tr.Time[i-1]) {
-			return fmt.Errorf("%s: time stands still or runs back at reading %d (%v s after %v s)", tr.Channel, i+1, tr.Time[i], tr.Time[i-1])
+			return fmt.Errorf("%s: time stands still or runs back at reading %d (%.9g s after %.9g s)", tr.Channel, i+1, tr.Time[i], tr.Time[i-1])
 		}
 	}
 	if len(tr.Y) < 3 || tr.Base == tr.Final || math.IsNaN(tr.Final-tr.Base) || !(tr.Start < tr.Time[len(tr.Time)-1]) {
-		return fmt.Errorf("%s: a response needs 3 readings and a step within them (from %v to %v at %v s)", tr.Channel, tr.Base, tr.Final, tr.Start)
+		return fmt.Errorf("%s: a response needs 3 readings and a step within them (from %.6g to %.6g at %.6g s)", tr.Channel, tr.Base, tr.Final, tr.Start)
 	}
 	return nil
 }
@@ -78,7 +78,7 @@ func (tr Transient) share(i int) float64 { return (tr.Y[i] - tr.Base) / (tr.Fina
 func (tr Transient) passing(fraction float64) (seconds float64, inputs []Input, err error) {
 	at, spread, bend, ok := tr.crossing(fraction)
 	if !ok {
-		return 0, nil, fmt.Errorf("%s: the readings never pass %.1f %% of the step from %v to %v", tr.Channel, 100*fraction, tr.Base, tr.Final)
+		return 0, nil, fmt.Errorf("%s: the readings never pass %.1f %% of the step from %.6g to %.6g", tr.Channel, 100*fraction, tr.Base, tr.Final)
 	}
 	rate, err := tr.rate(fraction, at)
 	if err != nil {
@@ -185,7 +185,7 @@ func Settling(tr Transient, band float64) (Figure, error) {
 		return Figure{}, err
 	}
 	if !(band > 0) {
-		return Figure{}, fmt.Errorf("%s: a band of ±%v to settle in", tr.Channel, band)
+		return Figure{}, fmt.Errorf("%s: a band of ±%.6g to settle in", tr.Channel, band)
 	}
 	last := -1
 	for i := range tr.Y {
@@ -194,10 +194,10 @@ func Settling(tr Transient, band float64) (Figure, error) {
 		}
 	}
 	if last == len(tr.Y)-1 {
-		return Figure{}, fmt.Errorf("%s: the last reading, %v, is still more than %v from %v: it has not settled", tr.Channel, tr.Y[last], band, tr.Final)
+		return Figure{}, fmt.Errorf("%s: the last reading, %.6g, is still more than %.6g from %.6g: it has not settled", tr.Channel, tr.Y[last], band, tr.Final)
 	}
 	if last < 1 {
-		return Figure{}, fmt.Errorf("%s: all readings after %v s are within %v of %v: the settling is not seen", tr.Channel, tr.Start, band, tr.Final)
+		return Figure{}, fmt.Errorf("%s: all readings after %.6g s are within %.6g of %.6g: the settling is not seen", tr.Channel, tr.Start, band, tr.Final)
 	}
 	edge := tr.Final + math.Copysign(band, tr.Y[last]-tr.Final)
 	dt, dy := tr.Time[last+1]-tr.Time[last], tr.Y[last+1]-tr.Y[last]

@@ -51,7 +51,7 @@ func Segments(t, y []float64) (Found, error) {
 	}
 	for i := 1; i < len(t); i++ {
 		if !(t[i] > t[i-1]) {
-			return Found{}, fmt.Errorf("time stands still or runs back at reading %d (%v s after %v s)", i+1, t[i], t[i-1])
+			return Found{}, fmt.Errorf("time stands still or runs back at reading %d (%.9g s after %.9g s)", i+1, t[i], t[i-1])
 		}
 	}
 	if len(t) < leastReadings {

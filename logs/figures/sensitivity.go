@@ -134,7 +134,7 @@ func BValue(c Curve, t1, t2 float64) ([]Figure, error) {
 	}
 	for i, r := range c.R {
 		if !(r > 0) || !(c.T[i] > -zeroCelsius) {
-			return nil, fmt.Errorf("%s: point %d (%v degC, %v Ohm) has no logarithm or is below absolute zero", c.Channel, i+1, c.T[i], r)
+			return nil, fmt.Errorf("%s: point %d (%.6g degC, %.6g Ohm) has no logarithm or is below absolute zero", c.Channel, i+1, c.T[i], r)
 		}
 	}
 	var l list

@@ -97,7 +97,7 @@ func (s Series) check() error {
 	}
 	for i := 1; i < len(s.Time); i++ {
 		if !(s.Time[i] > s.Time[i-1]) {
-			return fmt.Errorf("%s: time stands still or runs back at reading %d (%v s after %v s)", s.Channel, i+1, s.Time[i], s.Time[i-1])
+			return fmt.Errorf("%s: time stands still or runs back at reading %d (%.9g s after %.9g s)", s.Channel, i+1, s.Time[i], s.Time[i-1])
 		}
 	}
 	return nil
@@ -203,7 +203,7 @@ func LagBetween(x, y Series, most, widest float64) (Lag, error) {
 		return Lag{}, err
 	}
 	if !(most > 0) {
-		return Lag{}, fmt.Errorf("a lag between %s and %s is looked for within ±%v s", x.Channel, y.Channel, most)
+		return Lag{}, fmt.Errorf("a lag between %s and %s is looked for within ±%.6g s", x.Channel, y.Channel, most)
 	}
 	yAge, yUAge := y.Timing.Age()
 	var t, v []float64
@@ -214,7 +214,7 @@ func LagBetween(x, y Series, most, widest float64) (Lag, error) {
 		}
 	}
 	if len(t) < leastReadings {
-		return Lag{}, fmt.Errorf("%s and %s have %d readings in common within ±%v s: too few for a lag", x.Channel, y.Channel, len(t), most)
+		return Lag{}, fmt.Errorf("%s and %s have %d readings in common within ±%.6g s: too few for a lag", x.Channel, y.Channel, len(t), most)
 	}
 	try := func(lag float64) (Fit, error) { return x.follow(t, v, lag, widest) }
 	best, rss := 0., math.Inf(1)
@@ -238,7 +238,7 @@ func LagBetween(x, y Series, most, widest float64) (Lag, error) {
 		step /= 1.7
 	}
 	if math.Abs(best) >= most*(1-1./steps) {
-		return Lag{}, fmt.Errorf("%s follows %s by more than %v s, if at all: no lag within that fits best", y.Channel, x.Channel, most)
+		return Lag{}, fmt.Errorf("%s follows %s by more than %.6g s, if at all: no lag within that fits best", y.Channel, x.Channel, most)
 	}
 	return x.lagError(t, v, best, widest, try, math.Hypot(yUAge, y.uBound()))
 }

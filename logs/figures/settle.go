@@ -66,7 +66,7 @@ func Settle(t, temperature, r []float64, plateaus []Segment) (Settled, error) {
 	var s Settled
 	for _, p := range plateaus {
 		if p.From < 0 || p.To > len(t) || p.To-p.From < leastInHold {
-			s.Notes = append(s.Notes, fmt.Sprintf("the plateau from %v to %v s has %d readings, at least %d are needed: left out", p.Start, p.End, p.To-p.From, leastInHold))
+			s.Notes = append(s.Notes, fmt.Sprintf("the plateau from %.6g to %.6g s has %d readings, at least %d are needed: left out", p.Start, p.End, p.To-p.From, leastInHold))
 			continue
 		}
 		s.addHold(t[p.From:p.To], temperature[p.From:p.To], r[p.From:p.To], p)
@@ -97,7 +97,7 @@ func readOff(t, temperature, r []float64, plateaus []Segment) (Settled, error) {
 	s := Settled{DoF: math.Inf(1)}
 	for _, p := range plateaus {
 		if p.From < 0 || p.To > len(t) || p.To-p.From < leastInHold {
-			s.Notes = append(s.Notes, fmt.Sprintf("the plateau from %v to %v s has %d readings, at least %d are needed: left out", p.Start, p.End, p.To-p.From, leastInHold))
+			s.Notes = append(s.Notes, fmt.Sprintf("the plateau from %.6g to %.6g s has %d readings, at least %d are needed: left out", p.Start, p.End, p.To-p.From, leastInHold))
 			continue
 		}
 		s.addHold(t[p.From:p.To], temperature[p.From:p.To], r[p.From:p.To], p)
