@@ -460,7 +460,16 @@ func (c *computer) curveFigures(t Thermometer, s Settled, common []Common) {
 		c.Down, _ = make(s.Holds[k.top+1:k.to+1], "down")
 	}
 	c.ofCurve(curve)
+	c.ofMeans()
 	c.repeated(t, s)
+}
+
+// ofMeans is the linearity of both directions together.
+func (c *computer) ofMeans() {
+	if len(c.Down.T) > 1 {
+		all, err := LinearityOfMeans(c.Up, c.Down)
+		c.add("linearity, means of both directions", all, err)
+	}
 }
 
 // ofCurve are all figures of one curve, and the slope that later ones need.

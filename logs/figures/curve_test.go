@@ -318,6 +318,27 @@ func TestLinearityFlavours(t *testing.T) {
 	}
 }
 
+// TestLinearityOfMeans: of the same set, both directions; the least-squares value is
+// recomputed independently.
+func TestLinearityOfMeans(t *testing.T) {
+	all, err := LinearityOfMeans(setCurve(setUp, 0.1), setCurve(setDown, 0.1))
+	f := pick(t, all, err, "linearity", "least squares, means of both directions")
+	within(t, "in %", f.Value, 0.257400257, 5e-9)
+	within(t, "largest", math.Abs(with(t, f, "largest deviation")), 0.485714286, 5e-9)
+	if len(all) != 5 {
+		t.Errorf("%d flavours", len(all))
+	}
+	// Where the way turns there is one value: its mean is itself.
+	turned := setCurve(setDown, 0.1)
+	turned.T, turned.R, turned.UR = turned.T[:6], turned.R[:6], turned.UR[:6]
+	all, err = LinearityOfMeans(setCurve(setUp, 0.1), turned)
+	within(t, "with one value at the top", pick(t, all, err, "linearity", "least squares, means of both directions").Value, 0.257400257, 5e-9)
+	short := Curve{Origin: Origin{"r", "demo data"}, T: []float64{25, 35}, R: []float64{1000, 1031}, UR: []float64{1, 1}}
+	if all, err := LinearityOfMeans(setCurve(setUp, 0.1), short); err == nil {
+		t.Errorf("two temperatures in both directions: %v", all)
+	}
+}
+
 func TestHysteresis(t *testing.T) {
 	all, err := Hysteresis(setCurve(setUp, 0.1), setCurve(setDown, 0.1))
 	f := pick(t, all, err, "hysteresis", "largest, %")

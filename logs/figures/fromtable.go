@@ -271,7 +271,9 @@ func (c *tableComputer) points(temperature, r []float64) {
 		c.skip("hysteresis", err)
 		return
 	}
-	all, err := Hysteresis(up, down)
+	all, err := LinearityOfMeans(up, down)
+	c.add("linearity, means of both directions", all, err)
+	all, err = Hysteresis(up, down)
 	for i := range all {
 		all[i] = all[i].Note("the scatter about a quadratic stands for the uncertainty of each resistance; nothing says whether the film had settled")
 	}

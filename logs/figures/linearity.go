@@ -103,9 +103,70 @@ func zeroBased(x, y []float64) (slope, deviation float64) {
 	return slope, deviation
 }
 
+// conformity is a line that deviations are taken from: its values at the temperatures.
+type conformity struct {
+	name, line, source string
+	fit                func(t, r []float64) ([]float64, error)
+}
+
+// through is a line's values at temperatures.
+func through(offset, slope float64, t []float64) []float64 {
+	line := make([]float64, len(t))
+	for i, v := range t {
+		line[i] = offset + slope*v
+	}
+	return line
+}
+
+const namesOfLines = "after IEC 61298-2 and IEC 60770-1 (names), wording ours"
+
+var conformities = []conformity{
+	{"independent", "the line that makes it smallest", namesOfLines, func(t, r []float64) ([]float64, error) {
+		a, b, _, err := MinimaxLine(t, r)
+		return through(a, b, t), err
+	}},
+	{"terminal-based", "the line through the points of lowest and highest temperature", namesOfLines, func(t, r []float64) ([]float64, error) {
+		first, last := ends(t)
+		b := (r[last] - r[first]) / (t[last] - t[first])
+		return through(r[first]-b*t[first], b, t), nil
+	}},
+	{"zero-based", "the line through the point of lowest temperature that makes it smallest", namesOfLines, func(t, r []float64) ([]float64, error) {
+		first, _ := ends(t)
+		b, _ := zeroBased(t, r)
+		return through(r[first]-b*t[first], b, t), nil
+	}},
+	{"zero-based, least squares", "the least-squares line held at the point of lowest temperature", namesOfLines, func(t, r []float64) ([]float64, error) {
+		first, _ := ends(t)
+		f, err := OriginFit(shifted(t, t[first]), shifted(r, r[first]))
+		if err != nil {
+			return nil, err
+		}
+		return through(r[first]-f.B[0]*t[first], f.B[0], t), nil
+	}},
+	{"least squares", "the least-squares line", "common practice", func(t, r []float64) ([]float64, error) {
+		f, err := LineFit(t, r)
+		if err != nil {
+			return nil, err
+		}
+		return through(f.B[0], f.B[1], t), nil
+	}},
+}
+
+// from is what points lie off the line.
+func (s conformity) from(t, r []float64) ([]float64, error) {
+	line, err := s.fit(t, r)
+	if err != nil {
+		return nil, err
+	}
+	for i := range line {
+		line[i] = r[i] - line[i]
+	}
+	return line, nil
+}
+
 // Linearity is the largest deviation of the points from a straight line, in % of the
 // span of resistance, in five flavours: they differ in the line. The points are settled
-// values of one direction, or means of both; more of them find larger deviations.
+// values of one direction; more of them find larger deviations.
 func Linearity(c Curve) ([]Figure, error) {
 	if err := c.check(3); err != nil {
 		return nil, err
@@ -117,57 +178,56 @@ func Linearity(c Curve) ([]Figure, error) {
 	if low == high {
 		return nil, fmt.Errorf("%s: the resistance never changes: it has no span to refer to", c.Channel)
 	}
-	first, last := ends(c.T)
-	through := func(offset, slope float64, t []float64) []float64 {
-		line := make([]float64, len(t))
-		for i, v := range t {
-			line[i] = offset + slope*v
+	var l list
+	for _, s := range conformities {
+		l.add(c.largest(s.meaning("", "a point"), high-low, c.T, s.from))
+	}
+	return l.done()
+}
+
+func (s conformity) meaning(of, point string) meaning {
+	return meaning{"linearity", s.name + of, "%", "largest distance of " + point + " from " + s.line + ", in % of the span of resistance", s.source}
+}
+
+// LinearityOfMeans is the same of the means of both directions, which take hysteresis out.
+// The highest temperature, where the way turns, belongs to both with its one value.
+func LinearityOfMeans(up, down Curve) ([]Figure, error) {
+	b, err := joined(up, down)
+	if err != nil {
+		return nil, err
+	}
+	means := func(t, r []float64) (at, mean []float64, err error) {
+		d, err := b.differences(t, r)
+		if err != nil {
+			return nil, nil, err
 		}
-		return line
+		_, top := ends(b.T[:b.up])
+		for i, j := range b.pairs {
+			switch {
+			case j >= 0:
+				at, mean, d = append(at, t[i]), append(mean, r[i]+d[0]/2), d[1:]
+			case i == top:
+				at, mean = append(at, t[i]), append(mean, r[i])
+			}
+		}
+		return at, mean, nil
+	}
+	places, r, err := means(b.T, b.R)
+	if err != nil {
+		return nil, err
+	}
+	low, high := extremes(r)
+	if len(places) < 3 || low == high {
+		return nil, fmt.Errorf("%s: %d temperatures were read in both directions: at least 3 with different resistances are needed", b.Channel, len(places))
 	}
 	var l list
-	const names = "after IEC 61298-2 and IEC 60770-1 (names), wording ours"
-	for _, flavour := range []struct {
-		name, line, source string
-		fit                func(t, r []float64) ([]float64, error)
-	}{
-		{"independent", "the line that makes it smallest", names, func(t, r []float64) ([]float64, error) {
-			a, b, _, err := MinimaxLine(t, r)
-			return through(a, b, t), err
-		}},
-		{"terminal-based", "the line through the points of lowest and highest temperature", names, func(t, r []float64) ([]float64, error) {
-			b := (r[last] - r[first]) / (t[last] - t[first])
-			return through(r[first]-b*t[first], b, t), nil
-		}},
-		{"zero-based", "the line through the point of lowest temperature that makes it smallest", names, func(t, r []float64) ([]float64, error) {
-			b, _ := zeroBased(t, r)
-			return through(r[first]-b*t[first], b, t), nil
-		}},
-		{"zero-based, least squares", "the least-squares line held at the point of lowest temperature", names, func(t, r []float64) ([]float64, error) {
-			f, err := OriginFit(shifted(t, t[first]), shifted(r, r[first]))
+	for _, s := range conformities {
+		l.add(b.largest(s.meaning(", means of both directions", "the mean of both directions at one temperature"), high-low, places, func(t, r []float64) ([]float64, error) {
+			at, mean, err := means(t, r)
 			if err != nil {
 				return nil, err
 			}
-			return through(r[first]-f.B[0]*t[first], f.B[0], t), nil
-		}},
-		{"least squares", "the least-squares line", "common practice", func(t, r []float64) ([]float64, error) {
-			f, err := LineFit(t, r)
-			if err != nil {
-				return nil, err
-			}
-			return through(f.B[0], f.B[1], t), nil
-		}},
-	} {
-		m := meaning{"linearity", flavour.name, "%", "largest distance of a point from " + flavour.line + ", in % of the span of resistance", flavour.source}
-		l.add(c.largest(m, high-low, c.T, func(t, r []float64) ([]float64, error) {
-			line, err := flavour.fit(t, r)
-			if err != nil {
-				return nil, err
-			}
-			for i := range line {
-				line[i] = r[i] - line[i]
-			}
-			return line, nil
+			return s.from(at, mean)
 		}))
 	}
 	return l.done()

@@ -55,6 +55,7 @@ func TestHopelessInput(t *testing.T) {
 		check(BValue(c, one(), one()))
 		check(SteinhartHartFigures(c))
 		check(Linearity(c))
+		check(LinearityOfMeans(c, Curve{Origin: o, T: some(n), R: some(n), UR: some(n)}))
 		check(Hysteresis(c, Curve{Origin: o, T: some(n), R: some(n), UR: some(n)}))
 		check(Repeatability(o, "Ohm", some(n), some(m)))
 		check(Reproducibility(o, "Ohm", some(n), some(m)))
