@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -16,9 +17,17 @@ import (
 	"dwell/sequence/plan"
 )
 
-var update = flag.Bool("update-golden", false, "record a golden run for the present version of plans, where there is none")
+var update = flag.Bool("update-golden", false, "record golden runs for the present version of plans, where there are none")
 
 const goldenFolder = "testdata/golden/"
+
+// goldens are what golden runs are made of: the end of their folder's name, after that of
+// the version, a protocol, and the bench for it.
+var goldens = []struct{ name, protocol, bench string }{
+	{"", "every-step.yaml", ""},
+	{"-bend", "every-bend.yaml", "bending/"},
+	{"-wrap", "every-wrap.yaml", "rods/"},
+}
 
 // goldenPerson does everything two seconds after being asked.
 type goldenPerson struct{ x *execution }
@@ -26,7 +35,7 @@ type goldenPerson struct{ x *execution }
 func (p *goldenPerson) Ask(text string, by clock.Instant) (string, error) {
 	err := p.x.clock.Sleep(p.x.clock.Now() + 2*clock.Second)
 	if strings.Contains(text, "id of the specimen") {
-		return "LC-07", err
+		return p.x.job.plan.Specimen, err
 	}
 	return "done", err
 }
@@ -56,17 +65,19 @@ func goldenRun(t *testing.T, j *job) *execution {
 // repeat their old runs: make a new version of plans, keep the rules of the old one, and
 // record a new folder with -update-golden. Never change one that has been released.
 func TestGoldenRuns(t *testing.T) {
+	for _, g := range goldens {
+		present := fmt.Sprintf("%sversion-%d%s", goldenFolder, plan.Version, g.name)
+		if _, err := os.Stat(present); err == nil {
+			continue
+		}
+		if !*update {
+			t.Fatalf("there is no %s: record it with -update-golden", present)
+		}
+		recordGolden(t, present, g.protocol, leafClip+g.bench)
+	}
 	folders, err := filepath.Glob(goldenFolder + "version-*")
 	if err != nil {
 		t.Fatal(err)
-	}
-	present := fmt.Sprintf("%sversion-%d", goldenFolder, plan.Version)
-	if _, err := os.Stat(present); err != nil {
-		if !*update {
-			t.Fatalf("there is no golden run of plans of version %d: record one with -update-golden", plan.Version)
-		}
-		recordGolden(t, present)
-		folders = append(folders, present)
 	}
 	for _, folder := range folders {
 		x := goldenRun(t, golden(t, folder))
@@ -103,9 +114,26 @@ func golden(t *testing.T, folder string) *job {
 	return j
 }
 
-func recordGolden(t *testing.T, folder string) {
+// Golden runs hold every operation that a plan can have.
+func TestGoldenRunsHoldEveryOperation(t *testing.T) {
+	all := ""
+	for _, g := range goldens {
+		all += read(t, fmt.Sprintf("%sversion-%d%s/plan.json", goldenFolder, plan.Version, g.name))
+	}
+	ops := regexp.MustCompile(`(?m)^\t\w+ +Op = ("\w+")`).FindAllStringSubmatch(read(t, "../../sequence/plan/plan.go"), -1)
+	if len(ops) < 15 {
+		t.Fatalf("%d operations found in plan.go", len(ops))
+	}
+	for _, op := range ops {
+		if !strings.Contains(all, `"op": `+op[1]) {
+			t.Errorf("no golden run has the operation %s", op[1])
+		}
+	}
+}
+
+func recordGolden(t *testing.T, folder, protocol, bench string) {
 	t.Helper()
-	j, err := load(&speech{out: io.Discard, err: os.Stderr}, files{protocol: goldenFolder + "every-step.yaml", rig: leafClip + "rig.yaml", specimen: leafClip + "specimen.yaml"})
+	j, err := load(&speech{out: io.Discard, err: os.Stderr}, files{protocol: goldenFolder + protocol, rig: bench + "rig.yaml", specimen: bench + "specimen.yaml"})
 	if err != nil {
 		t.Fatal(err)
 	}

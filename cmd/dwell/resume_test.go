@@ -189,7 +189,8 @@ func TestKilledRunsGoOn(t *testing.T) {
 	if err != nil {
 		times = 4
 	}
-	for _, name := range []string{"short.yaml", "staircase.yaml", "response.yaml", "bending/bend.yaml", "bending/fatigue.yaml", "overnight.yaml"} {
+	for _, name := range []string{"short.yaml", "staircase.yaml", "response.yaml", "identify.yaml", "bending/bend.yaml", "plates/fold.yaml", "rods/rods.yaml",
+		"bending/fatigue.yaml", "overnight.yaml"} {
 		t.Run(name, func(t *testing.T) {
 			times := times
 			if long := name == "overnight.yaml" || name == "bending/fatigue.yaml"; long && err != nil {

@@ -32,9 +32,9 @@ func NewRecorded(line Line, exchanges []Exchange) *Recorded {
 	for _, x := range exchanges {
 		if x.Ended == Unasked {
 			r.coming = append(r.coming, coming{x.Last, x.Reply})
-		} else {
-			r.asked[string(x.Request)] = append(r.asked[string(x.Request)], x)
+			continue
 		}
+		r.asked[string(x.Request)] = append(r.asked[string(x.Request)], x)
 	}
 	r.sort()
 	return r
@@ -55,10 +55,16 @@ func (r *Recorded) Receive(at clock.Instant, b []byte) {
 	}
 	x := all[0]
 	r.asked[string(b)] = all[1:]
-	if len(x.Reply) > 0 {
-		r.coming = append(r.coming, coming{at + max(0, x.Last-x.Sent-r.line.Lasting(len(b))), x.Reply})
-		r.sort()
+	sent := at - r.line.Lasting(len(b))
+	reply := x.Reply
+	if len(reply) > 1 && x.First > 0 && x.First < x.Last { // in pieces: when the first and the last came is known
+		r.coming = append(r.coming, coming{sent + x.First - x.Sent, reply[:1]}) // it may have begun before it was asked
+		reply = reply[1:]
 	}
+	if len(reply) > 0 {
+		r.coming = append(r.coming, coming{max(at, sent+x.Last-x.Sent), reply})
+	}
+	r.sort()
 }
 
 // NextAt implements Device.
