@@ -4,8 +4,10 @@ import (
 	"fmt"
 	"strings"
 
+	"dwell/drivers/bending"
 	"dwell/drivers/clock"
 	"dwell/drivers/quantity"
+	"dwell/drivers/rig"
 	"dwell/sequence/plan"
 
 	"github.com/spf13/cobra"
@@ -106,6 +108,9 @@ func describe(j *job, spare clock.Instant, begins string, columns int) string {
 	for _, x := range sum.Bends {
 		line("bends", "%s", bendText(x))
 	}
+	if len(sum.Bends) > 0 && j.specimen != nil && j.specimen.Bent != nil && j.rig.Bending != nil {
+		line("strip", "%s", stripText(j.rig.Bending, j.specimen.Bent))
+	}
 	if sum.Open != nil {
 		line("open", "the strip is bent then too, and what is measured is compared with that: %s", bendText(*sum.Open))
 	}
@@ -143,6 +148,22 @@ func bendText(b plan.Bend) string {
 		text += fmt.Sprintf(" (standard uncertainty %.2g %%)", 100*b.UStrain)
 	}
 	return text + fmt.Sprintf(", over its length %.3g %%", 100*b.MeanStrain)
+}
+
+// stripText is how the strip lies in what bends it, and what the stage cannot choose.
+func stripText(b *rig.Bending, s *rig.Bent) string {
+	text := "the film faces out, in tension"
+	if s.Facing == bending.In {
+		text = "the film faces in, in compression"
+	}
+	text += "; the current runs " + s.Current + " the strip"
+	switch {
+	case b.RodsM != nil:
+		return text + "; a person lays it round rods, its inner face on them"
+	case b.GapM > 0:
+		return text + "; it is folded between two parallel plates"
+	}
+	return text + fmt.Sprintf("; its ends are %s. It is to bow %s, and could go either way: the stage cannot choose, so nudge it to that side by hand when it begins to bend", b.Ends, s.Bows)
 }
 
 // coverText is advice about the encapsulation.

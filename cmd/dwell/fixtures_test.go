@@ -76,3 +76,25 @@ func TestFixturesEndToEnd(t *testing.T) {
 		}
 	}
 }
+
+// What check says of a protocol that bends: which surface a radius is that of, how the strip
+// lies, and the cover that would leave the film unstrained, with its modulus.
+func TestCheckSaysHowAStripIsBent(t *testing.T) {
+	for _, c := range []struct {
+		protocol string
+		says     []string
+	}{
+		{"bending/bend.yaml", []string{"radius 12 mm at the neutral plane (standard uncertainty ", " at the inner face; travel ", "125 um of polyimide (modulus 2.5 GPa) on the film would put it on the neutral plane",
+			"the film faces out, in tension; the current runs along the strip; its ends are clamped. It is to bow up", "the stage cannot choose"}},
+		{"plates/fold.yaml", []string{"radius 6 mm at the neutral plane", "open      the strip is bent then too", "it is folded between two parallel plates"}},
+		{"rods/rods.yaml", []string{"round a rod of 12 mm: radius 6.07 mm at the neutral plane", "6 mm at the inner face; strain", "a person lays it round rods"}},
+	} {
+		p := start(t, "check", leafClip+c.protocol)
+		p.exits(exitDone)
+		for _, want := range c.says {
+			if !strings.Contains(p.out.String(), want) {
+				t.Errorf("%s: check does not say %q:\n%s", c.protocol, want, p.out.String())
+			}
+		}
+	}
+}

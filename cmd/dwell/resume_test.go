@@ -223,7 +223,11 @@ func TestKilledRunsGoOn(t *testing.T) {
 func goesBack(t *testing.T, whole, folder string, n int) {
 	t.Helper()
 	before := []byte(read(t, filepath.Join(folder, "readings.csv")))
+	counted, begun := cyclesOf(t, folder)
 	again, _ := goesOnAfter(t, folder)
+	if taken := again.from.Cycles; taken > counted || begun-taken > 100 {
+		t.Errorf("kill %d at %s: it goes on from cycle %d; %d had been counted and a block up to %d begun: it is ahead, or behind by more than a block", n, again.segment.Boundary, taken, counted, begun)
+	}
 	want, _ := done(t, whole)
 	got, gaps := done(t, folder)
 	if gaps != 1 || !slices.Equal(got, want) {
@@ -236,6 +240,28 @@ func goesBack(t *testing.T, whole, folder string, n int) {
 		t.Errorf("kill %d: rows that were whole have changed", n)
 	}
 	os.RemoveAll(folder)
+}
+
+// cyclesOf is what a record says of cycles where it ends: how many have been counted, and up
+// to which one had been begun.
+func cyclesOf(t *testing.T, folder string) (counted, begun int64) {
+	t.Helper()
+	for line := range strings.Lines(read(t, filepath.Join(folder, "events.jsonl"))) {
+		var e struct {
+			Event      string
+			Cycles, To int64
+		}
+		if json.Unmarshal([]byte(line), &e) != nil {
+			continue // torn
+		}
+		switch e.Event {
+		case "cycled":
+			counted, begun = e.Cycles, max(begun, e.Cycles)
+		case "cycling":
+			begun = e.To
+		}
+	}
+	return counted, begun
 }
 
 // goesOnExactly takes up a rehearsal and compares every byte.

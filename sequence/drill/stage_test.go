@@ -75,3 +75,34 @@ func TestAStageThatIsNotStoppedIsUnsafe(t *testing.T) {
 		t.Errorf("%s: %s", row.Verdict, row.Why)
 	}
 }
+
+// often bends and looks at the film now and then.
+const often = `format: 1
+title: some cycles
+record: {element.resistance: 500 ms, stage.position: 1 s}
+ends: {at most: 20 min}
+steps:
+  - source: {instrument: meter, current: 10 uA, compliance: 2 V, wires: 4, integration: 1}
+  - home: {at most: 2 min}
+  - cycle: {to: {radius: 8 mm}, times: 80, rate: 1 Hz, measure: {at: every 20, for: 3 s}}
+`
+
+// What slips between motor and strip leaves the stage content. A coupling that slips ends
+// the run at the next look at the film; a clamp that does is worth a warning.
+func TestSlipsOfAStage(t *testing.T) {
+	p, r, s := compiledFor(t, leafClip+"bending/", often)
+	d := &Drill{plan: p, held: &p.Rules, rig: r, specimen: s, seed: 1, patience: patience}
+	if err := d.prepare(); err != nil {
+		t.Fatal(err)
+	}
+	for name, ended := range map[string]string{"carriage stuck": "the strip is not bent as it is asked for", "strip slips in a clamp": ""} {
+		row := d.strike(t, fault(t, name), "stage", "half-way")
+		said := ""
+		if row.Outcome.Cause != nil {
+			said = row.Outcome.Cause.Error()
+		}
+		if row.Verdict != Safe || (said == "") != (ended == "") || !strings.Contains(said, ended) {
+			t.Errorf("%s: %s (%s), ended by %q", name, row.Verdict, row.Why, said)
+		}
+	}
+}
