@@ -330,7 +330,7 @@ func TestLinearityOfMeans(t *testing.T) {
 	}
 	// Where the way turns there is one value: its mean is itself.
 	turned := setCurve(setDown, 0.1)
-	turned.T, turned.R, turned.UR = turned.T[:6], turned.R[:6], turned.UR[:6]
+	turned.T, turned.R, turned.UT, turned.UR = turned.T[:6], turned.R[:6], turned.UT[:6], turned.UR[:6]
 	all, err = LinearityOfMeans(setCurve(setUp, 0.1), turned)
 	within(t, "with one value at the top", pick(t, all, err, "linearity", "least squares, means of both directions").Value, 0.257400257, 5e-9)
 	short := Curve{Origin: Origin{"r", "demo data"}, T: []float64{25, 35}, R: []float64{1000, 1031}, UR: []float64{1, 1}}
