@@ -62,7 +62,7 @@ func TestWhatGoesIntoTheSpecimen(t *testing.T) {
 		t.Fatalf("%s %+v", said, p.Rules.Interlocks)
 	}
 	if x := p.Rules.Interlocks[i]; x.When != "abs(element.voltage * element.current) > 0.0002 W" || x.While != safety.Sourcing || x.LastingNs != 2e9 ||
-		!strings.HasPrefix(x.From, "specimen.yaml:29") {
+		!strings.HasPrefix(x.From, "specimen.yaml:31") {
 		t.Errorf("%+v", x)
 	}
 	blind := append(noPower, "  voltage: element.voltage\n => ")
