@@ -63,7 +63,7 @@ const (
 	// middle is the share of the range of curvature from which the width of a loop is
 	// taken, about its middle. Common practice, no source.
 	middle = 0.5
-	// leastInside is how many readings there must be: six coefficients are fitted to them.
+	// leastInside is how many readings there must be: seven coefficients are fitted to them.
 	leastInside = 15
 	// mostLoops is how many blocks are looked into; of more, every so many.
 	mostLoops = 200
@@ -85,16 +85,17 @@ func (c *computer) loops() {
 		return
 	}
 	var why error
-	blocks := c.blocks
-	if n := (len(blocks) + mostLoops - 1) / mostLoops; n > 1 {
-		c.Notes = append(c.Notes, fmt.Sprintf("within cycles: of %d blocks, every %dth was looked into", len(blocks), n))
-		blocks = slices.DeleteFunc(slices.Clone(blocks), func(b block) bool { return slices.Index(c.blocks, b)%n != 0 })
+	blocks := c.readOften(*s)
+	if len(blocks) == 0 {
+		c.skip("bend_hysteresis", fmt.Errorf("no cycles were read often enough to look into them: %s at least %d times and the stage %d times in a block of them", c.R.Channel, leastInside, leastPositions))
+		return
 	}
-	for _, b := range blocks {
-		if b.role != "" || inAny(c.lost, b.from) {
-			continue
-		}
-		l, m, err := c.inside(b, *s)
+	n := (len(blocks) + mostLoops - 1) / mostLoops
+	if n > 1 {
+		c.Notes = append(c.Notes, fmt.Sprintf("within cycles: of %d blocks, every %dth was looked into", len(blocks), n))
+	}
+	for i := 0; i < len(blocks); i += max(n, 1) {
+		l, m, err := c.inside(blocks[i], *s)
 		if err != nil {
 			why = err
 			continue
@@ -103,7 +104,7 @@ func (c *computer) loops() {
 		c.widths = append(c.widths, looped{l, m})
 	}
 	if len(c.Loops) == 0 {
-		c.skip("bend_hysteresis", fmt.Errorf("no cycles were read often enough to look into them: %w", why))
+		c.skip("bend_hysteresis", fmt.Errorf("no cycles could be looked into: %w", why))
 	}
 	for i, w := range c.widths {
 		if i == 0 || i == len(c.widths)-1 {
@@ -111,6 +112,18 @@ func (c *computer) loops() {
 			c.add("bend_hysteresis", all, err)
 		}
 	}
+}
+
+// readOften are the blocks in which film and stage were read often enough.
+func (c *computer) readOften(s Series) (all []block) {
+	for _, b := range c.blocks {
+		t, _ := readBetween(s, b.from, b.to)
+		at, _ := readBetween(c.R, b.from, b.to)
+		if b.role == "" && !inAny(c.lost, b.from) && len(t) >= leastPositions && len(at) >= leastInside {
+			all = append(all, b)
+		}
+	}
+	return all
 }
 
 // looped is a loop with the motion that it was read in.
@@ -124,9 +137,6 @@ func (c *computer) inside(b block, s Series) (l Loop, m motion, err error) {
 	t, p := readBetween(s, b.from, b.to)
 	at, r := readBetween(c.R, b.from, b.to)
 	m = motion{flat: b.flat, bent: b.bent, accel: c.Facts.StageAccel, began: b.from, period: b.periodAt(c.Facts.StageAccel), cycles: b.count}
-	if len(at) < leastInside {
-		return l, m, fmt.Errorf("%s was read %d times in %g cycles: at least %d are needed", c.R.Channel, len(at), b.count, leastInside)
-	}
 	if m, err = fitMotion(m, b.to, t, p); err != nil {
 		return l, m, err
 	}

@@ -48,24 +48,29 @@ func (c *computer) firstSet(all []held) {
 const leastReturn = 60.
 
 // returned is the drift of the film after it came back to flat: of the longest time that it
-// was left so.
+// was left so, and the plate as it was.
 func (c *computer) returned() {
-	var best *shape
+	var best shape
 	wasBent := false
-	for i := range c.shapes {
-		s := &c.shapes[i]
+	for _, s := range c.shapes {
 		isFlat := math.Abs(s.position-c.Facts.FlatAtM) <= sameTravel
-		if isFlat && (wasBent || s.cycles > 0) && (best == nil || s.to-s.arrives > best.to-best.arrives) {
-			best = s
+		if after := wasBent || s.cycles > 0; isFlat && after {
+			s.to = min(s.to, c.R.Last())
+			if k, _ := slices.BinarySearch(c.told, s.arrives); k < len(c.told) {
+				s.to = min(s.to, c.told[k])
+			}
+			if s.to-s.arrives > best.to-best.arrives {
+				best = s
+			}
 		}
 		wasBent = !isFlat
 	}
 	const figure = "drift_after_return"
-	if best == nil || c.R.Last() < best.arrives || min(best.to, c.R.Last())-best.arrives < leastReturn {
-		c.skip(figure, fmt.Errorf("the film was never left flat for %.0f s after it was bent", leastReturn))
+	if best.to-best.arrives < leastReturn {
+		c.skip(figure, fmt.Errorf("the film was never left flat, at one temperature, for %.0f s after it was bent", leastReturn))
 		return
 	}
-	d := Record{Origin: Origin{c.R.Channel, fmt.Sprintf("flat from %.1f to %.1f s, after %.0f cycles", best.arrives, min(best.to, c.R.Last()), best.cycles)}}
+	d := Record{Origin: Origin{c.R.Channel, fmt.Sprintf("flat from %.1f to %.1f s, after %.0f cycles", best.arrives, best.to, best.cycles)}}
 	b := beside{t: c.R.Time, r: c.R.Y}
 	if len(c.Facts.Thermometers) > 0 {
 		if with, err := c.together(c.Facts.Thermometers[0].Channel); err == nil {

@@ -19,7 +19,8 @@ type story struct {
 	shapes   []shape
 	bends    []bend // of the plan
 	blocks   []block
-	open     *bend // between plates that stand open; nil where a strip lies flat instead
+	told     []float64 // s: when the plate was told another temperature
+	open     *bend     // between plates that stand open; nil where a strip lies flat instead
 	settings []setting
 	steps    []begun
 	ops      map[string]string // step → what it does, where that matters here
@@ -317,6 +318,7 @@ func (t *teller) moved(e happened) {
 func (t *teller) set(at float64, text string, passing bool) {
 	if rest, ok := strings.CutPrefix(text, t.facts.Plate+" "); ok {
 		if strings.HasPrefix(rest, "temperature ") || strings.HasPrefix(rest, "heat ") {
+			t.told = append(t.told, at)
 			t.change(at)
 			t.arrived = nil
 		}
