@@ -129,11 +129,34 @@ func TestKills(t *testing.T) {
 	tally(t, n, all)
 }
 
+// allAtOnce heats, sources and bends.
+const allAtOnce = `format: 1
+title: Warm, and bent again and again
+
+limits:
+  plate.temperature: {below: 60 degC}
+
+record:
+  plate.temperature: 500 ms
+  foil.temperature: 1 s
+  element.resistance: 500 ms
+  stage.position: 1 s
+
+ends: {at most: 1 h}
+
+steps:
+  - confirm: {specimen: LC-21, resistance within: 20 %}
+  - home: {at most: 2 min}
+  - source: {instrument: meter, current: 10 uA, compliance: 2 V, wires: 4, integration: 1, reverse: true}
+  - bring: {plate to: 40 degC, without waiting: true}
+  - cycle: {to: {radius: 8 mm}, times: 1000, rate: 0.5 Hz, measure: {at: every 1000, for: 1 s}}
+`
+
 // strike does one attack on a run that heats, sources and bends, and looks at what follows.
 func strike(t *testing.T, a attack, draw *rand.Rand) struck {
 	s := serveRigOf(t, leafClip+"bending/")
 	root := t.TempDir()
-	p := ready(t, s.arguments("bending.yaml", root)...)
+	p := ready(t, s.arguments(write(t, filepath.Join(t.TempDir(), "all.yaml"), allAtOnce), root)...)
 	p.cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	x := &blow{struck: struck{attack: a}, s: s, p: p, root: root, started: make(chan struct{}), done: make(chan struct{})}
 	if a.moment == "before reading back" {
@@ -177,14 +200,15 @@ type blow struct {
 
 // await comes to the moment.
 func (x *blow) await(draw *rand.Rand) {
+	cut := x.target != "guard" // a run that lives on sends its whole command
 	switch x.moment {
 	case "any":
 		time.Sleep(time.Duration(draw.Int64N(int64(1500 * time.Millisecond))))
 		x.hit()
 	case "mid-command":
-		x.whenHeard(x.s.meter, "SOUR:CURR", true)
+		x.whenHeard(x.s.meter, "SOUR:CURR", cut)
 	case "mid-command of the stage":
-		x.whenHeard(x.s.stage, "G1 X11", true)
+		x.whenHeard(x.s.stage, "G1 X11", cut)
 	case "before a move is read back":
 		x.whenHeard(x.s.stage, "G1 X11", false)
 	case "making safe":

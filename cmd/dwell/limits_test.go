@@ -26,7 +26,7 @@ func TestAReadingOverTheLimit(t *testing.T) {
 	s.expectOff()
 	p.expectObject(map[string]any{"outcome": "tripped", "safe": true, "exit": 3.0})
 	folder := theFolder(t, root)
-	if text := happened(t, folder, "tripped").Text; !strings.Contains(text, "plate.temperature is 22") || !strings.Contains(text, "low.yaml:6:") {
+	if text := happened(t, folder, "tripped").Text; !strings.Contains(text, "must stay below 22 degC") || !strings.Contains(text, "low.yaml:6:") {
 		t.Errorf("the reason is said as %q", text)
 	}
 	s.expectTrue(folder)
