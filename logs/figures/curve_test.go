@@ -333,9 +333,9 @@ func TestLinearityOfMeans(t *testing.T) {
 	turned.T, turned.R, turned.UT, turned.UR = turned.T[:6], turned.R[:6], turned.UT[:6], turned.UR[:6]
 	all, err = LinearityOfMeans(setCurve(setUp, 0.1), turned)
 	within(t, "with one value at the top", pick(t, all, err, "linearity", "least squares, means of both directions").Value, 0.257400257, 5e-9)
-	short := Curve{Origin: Origin{"r", "demo data"}, T: []float64{25, 35}, R: []float64{1000, 1031}, UR: []float64{1, 1}}
+	short := Curve{Origin: Origin{"r", "demo data"}, T: []float64{25, 25.5}, R: []float64{1000, 1001}, UR: []float64{1, 1}}
 	if all, err := LinearityOfMeans(setCurve(setUp, 0.1), short); err == nil {
-		t.Errorf("two temperatures in both directions: %v", all)
+		t.Errorf("one temperature in both directions, and the top: %v", all)
 	}
 }
 
