@@ -20,7 +20,8 @@ func figuresCommand(s *speech) *cobra.Command {
 		Use:   "figures RUN | --csv FILE",
 		Short: "figures of merit of a run or of a table, each with its uncertainty",
 		Long: `figures computes what the record of a run supports: resistance against temperature,
-lag and hysteresis, response and recovery, noise, drift, contacts. Every figure has its
+lag and hysteresis, response and recovery, noise, drift, contacts; and how the plate
+responds to full power, with the lines for the rig file. Every figure has its
 uncertainty (JCGM 100, 95 %), its exact definition, and the readings it comes from; what
 cannot be computed is named with the reason. figures.json in the run folder is written
 anew.
