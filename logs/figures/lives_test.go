@@ -1,6 +1,9 @@
 package figures
 
 import (
+	"encoding/json"
+	"math"
+	"os/exec"
 	"strings"
 	"testing"
 )
@@ -41,5 +44,63 @@ func TestLivesThatSayNothing(t *testing.T) {
 	all := LivesOf([]Side{lived(10, 500, false), lived(10, 700, true)})
 	if len(all) != 1 || len(all[0].Figures) > 0 || !strings.Contains(all[0].Why, "two different ones are needed") {
 		t.Errorf("%+v", all)
+	}
+}
+
+// likelihood has scipy find the greatest likelihood of lives with censored ones, by its own
+// densities and survival functions, and what it is where the shape is held.
+const likelihood = `
+import json, sys
+import numpy as np
+from scipy import optimize, stats
+failed, sound = (np.array(x, dtype=float) for x in json.loads(sys.argv[1]))
+def less(p):
+    c, s = np.exp(p)
+    return -stats.weibull_min.logpdf(failed, c, scale=s).sum() - stats.weibull_min.logsf(sound, c, scale=s).sum()
+best = optimize.minimize(less, [0.3, np.log(failed.mean())], method="Nelder-Mead", options={"xatol": 1e-12, "fatol": 1e-12, "maxiter": 5000})
+def held(c):
+    return optimize.minimize_scalar(lambda s: less([np.log(c), s]), bracket=[best.x[1]-0.1, best.x[1]+0.1], tol=1e-12).fun
+shape = float(np.exp(best.x[0]))
+fall = lambda c: held(c) - best.fun - stats.chi2.ppf(0.95, 1)/2
+print(json.dumps([shape, float(np.exp(best.x[1])), -best.fun, optimize.brentq(fall, shape/10, shape, xtol=1e-12), optimize.brentq(fall, shape, shape*10, xtol=1e-12)]))
+`
+
+// TestWeibullAgainstScipy: shape, scale, likelihood and the limits of the shape, by another
+// library; lives as above, and demo data of seven specimens.
+func TestWeibullAgainstScipy(t *testing.T) {
+	const python = "/usr/bin/python3"
+	if out, err := exec.Command(python, "-c", "import scipy.stats").CombinedOutput(); err != nil {
+		t.Skipf("scipy is not there (Debian package python3-scipy): %v %.200q", err, out)
+	}
+	for _, lives := range [][2][]float64{
+		{{54, 187, 216, 240, 244, 335, 361, 373, 375, 386}, {500, 500, 500, 500, 500, 500, 500, 500, 500, 500}},
+		{{28_000, 39_500, 41_000, 52_000, 67_000}, {100_000, 30_000}},
+	} {
+		text, err := json.Marshal(lives)
+		if err != nil {
+			t.Fatal(err)
+		}
+		out, err := exec.Command(python, "-c", likelihood, string(text)).Output()
+		if err != nil {
+			t.Fatal(err)
+		}
+		var want [5]float64
+		if err := json.Unmarshal(out, &want); err != nil {
+			t.Fatalf("%v: %.200q", err, out)
+		}
+		var all []Life
+		for sound, some := range lives {
+			for _, cycles := range some {
+				all = append(all, Life{Cycles: cycles, Survived: sound == 1})
+			}
+		}
+		figures, err := WeibullFigures(Origin{}, all)
+		shape := pick(t, figures, err, "weibull_shape", "maximum likelihood")
+		scale := pick(t, figures, err, "weibull_scale", "maximum likelihood")
+		for i, got := range [...]float64{shape.Value, scale.Value, with(t, scale, "ln likelihood"), *shape.Low, *shape.High} {
+			if math.Abs(got/want[i]-1) > 1e-6 {
+				t.Errorf("%v: number %d is %.12g, scipy has %.12g", lives, i, got, want[i])
+			}
+		}
 	}
 }

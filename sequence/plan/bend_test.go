@@ -236,3 +236,29 @@ func TestWrongBending(t *testing.T) {
 		t.Errorf("without a stage: %s", printed(m))
 	}
 }
+
+// The fastest rate is that of the stage's highest speed and of its acceleration: by hand,
+// 50 mm/s, reached in 100 ms. A long way is mostly gone at that speed, a short one is over
+// before it is reached.
+func TestRateThatTheStageReaches(t *testing.T) {
+	const v, a = 0.05, 0.5
+	for _, c := range []struct {
+		radius string
+		half   func(length float64) float64 // s
+	}{
+		{"8 mm", func(length float64) float64 { return length/v + v/a }},
+		{"20 mm", func(length float64) float64 { return 2 * math.Sqrt(length/a) }},
+	} {
+		at := func(hertz float64) (*Plan, string) {
+			return bent(t, bendHead+fmt.Sprintf("  - cycle: {to: {radius: %s}, times: 10, rate: %.9g Hz}\n", c.radius, hertz), nil, nil)
+		}
+		p, _ := at(0.1)
+		most := 1 / (2 * c.half(p.Summary.Bends[0].TravelM))
+		if _, said := at(most * 0.9999); said != "" {
+			t.Errorf("%s: %.4g Hz is refused:\n%s", c.radius, most*0.9999, said)
+		}
+		if _, said := at(most * 1.01); !strings.Contains(said, fmt.Sprintf("at most %.3g Hz", most)) {
+			t.Errorf("%s: %.4g Hz is more than the %.4g that it can do:\n%s", c.radius, most*1.01, most, said)
+		}
+	}
+}
