@@ -99,26 +99,9 @@ func (r *Run) compareAnswer(a *plan.Action, answer float64) error {
 // against the last one, which alone says little, and by a sensor that the rig names, or
 // what a person sees. Without either it stays unchecked, and the record says so.
 func (r *Run) flatAgain() error {
-	a := r.flatMark()
-	if a == nil || r.again == nil || r.again.FlatOhm == 0 {
-		return nil
-	}
-	if err := r.sleep(r.clock.Now() + clock.Instant(a.DurationNs)); err != nil {
+	text, fields, err := r.flatResistance()
+	if err != nil {
 		return err
-	}
-	x := r.latest[r.index[a.Channel]]
-	text, fields := "its resistance was not read", []Field{{"before_Ohm", r.again.FlatOhm}}
-	if x.Flag == drivers.Good {
-		off := x.Value/r.again.FlatOhm - 1
-		text = fmt.Sprintf("%s is %.3g %% from the last one at flat", a.Channel, 100*off)
-		fields = append(fields, Field{"flat_Ohm", x.Value})
-		if len(a.Channels) > 0 && !math.IsNaN(r.again.AtDegC) {
-			if t := r.latest[r.index[a.Channels[0]]]; t.Flag == drivers.Good {
-				expected := a.From * (t.Value - r.again.AtDegC)
-				text += fmt.Sprintf(", of which the temperature makes %.3g %%", 100*expected)
-				fields = append(fields, Field{"expected", expected})
-			}
-		}
 	}
 	if seen := r.plan.FlatSeen; seen != nil {
 		if x := r.latest[r.index[seen.Channel]]; x.Flag == drivers.Good && math.Abs(x.Value-seen.Reads) < 0.5 {
@@ -140,6 +123,32 @@ func (r *Run) flatAgain() error {
 		return refused("the strip does not lie flat (the answer was %q, not yes): put it right, and take the run up again", answer)
 	}
 	return nil
+}
+
+// flatResistance reads the film where it is to lie flat, and compares.
+func (r *Run) flatResistance() (text string, fields []Field, err error) {
+	a := r.flatMark()
+	if a == nil || r.again.FlatOhm == 0 {
+		return "its resistance had not been read at flat before", nil, nil
+	}
+	if err := r.sleep(r.clock.Now() + clock.Instant(a.DurationNs)); err != nil {
+		return "", nil, err
+	}
+	fields = []Field{{"before_Ohm", r.again.FlatOhm}}
+	x := r.latest[r.index[a.Channel]]
+	if x.Flag != drivers.Good {
+		return "its resistance was not read", fields, nil
+	}
+	text = fmt.Sprintf("%s is %.3g %% from the last one at flat", a.Channel, 100*(x.Value/r.again.FlatOhm-1))
+	fields = append(fields, Field{"flat_Ohm", x.Value})
+	if len(a.Channels) > 0 && !math.IsNaN(r.again.AtDegC) {
+		if t := r.latest[r.index[a.Channels[0]]]; t.Flag == drivers.Good {
+			expected := a.From * (t.Value - r.again.AtDegC)
+			text += fmt.Sprintf(", of which the temperature makes %.3g %%", 100*expected)
+			fields = append(fields, Field{"expected", expected})
+		}
+	}
+	return text, fields, nil
 }
 
 // lookAtFlat is how long somebody is waited for who looks. Common practice, no source.

@@ -139,8 +139,36 @@ func TestFlatnessIsAskedForAgain(t *testing.T) {
 		if c.word == "tripped" && (strings.Contains(all, "cycling") || !strings.Contains(o.Cause.Error(), "does not lie flat")) {
 			t.Errorf("it went on: %v", o.Cause)
 		}
+		if n := strings.Count(all, "flat way"); c.says != "" && n != 1 {
+			t.Errorf("it is looked at %d times", n)
+		}
 		if n := strings.Count(all, "the strip may have slipped"); n > 0 {
 			t.Errorf("a sound strip has slipped: %s", all)
 		}
+	}
+}
+
+// A strip that was held in a bend when its run was broken off is looked at flat first.
+func TestFlatnessBeforeItIsBentAgain(t *testing.T) {
+	p, r, s := bendingPlan(t, readyToBend+"  - bend: {radius: 12 mm, at most: 10 s}\n  - hold: 60 s\n  - mark: crept\n")
+	before := &boundaries{}
+	o, _ := disturbed(t, p, r, s, before, 40*clock.Second, func(_ clock.Clock, r *sequence.Run, _ *twin.Bench) { r.Stop() })
+	expect(t, o, "stopped", safety.Stopped, "")
+	place, err := sequence.ReadPlace(0, 1, before.last)
+	if err != nil {
+		t.Fatal(err)
+	}
+	back, err := p.WayBack(place.Next, place.Passes, r.AmbientDegC)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rec := &memory{}
+	o, _ = attended(t, p, r, s, rec, 0, nil, func(o *sequence.Options) { o.Again = &sequence.Resumption{Place: place, Back: back} })
+	expect(t, o, "completed", 0, "")
+	all := strings.Join(rec.lines, "\n")
+	_, after, found := strings.Cut(all, "stage position 0.0002 m")
+	_, after, asked := strings.Cut(after, "checked by a person; its resistance had not been read at flat before")
+	if !found || !asked || !strings.Contains(after, "stage position 0.00") || !strings.Contains(after, "crept") {
+		t.Errorf("flat, looked at: %v, %v; then %s", found, asked, after)
 	}
 }

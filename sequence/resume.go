@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -121,6 +122,29 @@ func (r *Run) wayBackBegins() {
 	}
 }
 
+// actBack performs one action of a way back. A strip that had been bent is looked at where it
+// is to lie flat, before it is bent again.
+func (r *Run) actBack(a *plan.Action) error {
+	if a.Op != plan.Move || r.bench.Rig.Bending == nil {
+		return r.act(a)
+	}
+	flat := *a
+	flat.Setpoints = slices.Clone(a.Setpoints)
+	flat.Target = r.bench.Rig.Bending.FlatAtM
+	for k := range flat.Setpoints {
+		if s := &flat.Setpoints[k]; s.Quantity == "position" {
+			s.Value = flat.Target
+		}
+	}
+	if err := r.act(&flat); err != nil {
+		return err
+	}
+	if err := r.flatAgain(); err != nil || flat.Target == a.Target {
+		return err
+	}
+	return r.act(a)
+}
+
 // goBack brings the bench to where the place's step begins, and records what is missing
 // between: the readings since that boundary belong to a step that was broken off.
 func (r *Run) goBack() error {
@@ -138,14 +162,11 @@ func (r *Run) goBack() error {
 		if err := r.whilePaused(); err != nil {
 			return err
 		}
-		if err := r.act(&a); errors.Is(err, errPaused) {
+		if err := r.actBack(&a); errors.Is(err, errPaused) {
 			k-- // from the beginning, after the pause
 		} else if err != nil {
 			return err
 		}
-	}
-	if err := r.flatAgain(); err != nil {
-		return err
 	}
 	r.event(Event{Kind: "gap", Text: "the step that was broken off begins again; its readings from before, and those of the way back, count for nothing",
 		Fields: []Field{{"from_line", float64(r.again.Line)}, {"from_s", r.again.At.Seconds()}, {"last_s", r.again.LastAt.Seconds()}, {"to_s", r.clock.Now().Seconds()}}})
