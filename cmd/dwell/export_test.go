@@ -236,3 +236,92 @@ func TestExport(t *testing.T) {
 	}
 	start(t, "export", "--out", out, folder).exits(exitUsage)
 }
+
+// What is no bundle of a run is refused in words, unfolds to nothing that fills a disk, and
+// leaves nothing behind.
+func TestBadBundles(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	zipped := func(name string, all map[string][]byte) string {
+		var b bytes.Buffer
+		w := zip.NewWriter(&b)
+		for name, text := range all {
+			f, err := w.Create(name)
+			if err != nil {
+				t.Fatal(err)
+			}
+			f.Write(text)
+		}
+		w.Close()
+		return write(t, filepath.Join(dir, name), b.String())
+	}
+	whole := filepath.Join(dir, "whole.zip")
+	start(t, "export", "--bundle", "--out", whole, rehearsed(t, "short.yaml", 1).folder).exits(exitDone)
+	text := read(t, whole)
+	for _, c := range []struct {
+		bundle, says string
+		exit         int
+	}{
+		{zipped("zeros.zip", map[string][]byte{"readings.csv": make([]byte, 100<<20)}), "no bundle of this size does", exitDiffering},
+		{zipped("nothing.zip", nil), "nothing.zip is no run folder", exitUsage},
+		{zipped("other.zip", map[string][]byte{"photo.jpg": nil}), "other.zip is no run folder", exitUsage},
+		{zipped("root.zip", map[string][]byte{"/etc/dwell": nil}), "leads out of the folder", exitDiffering},
+		{zipped("both.zip", map[string][]byte{"a": nil, "a/b": nil}), "both.zip", exitDiffering},
+		{write(t, filepath.Join(dir, "half.zip"), text[:len(text)/2]), "not a valid zip", exitDiffering},
+		{write(t, filepath.Join(dir, "flipped.zip"), text[:len(text)/3]+string(text[len(text)/3]^1)+text[len(text)/3+1:]), "flipped.zip", exitDiffering},
+	} {
+		p := ready(t, "verify", c.bundle)
+		p.cmd.Env = append(os.Environ(), "TMPDIR="+filepath.Join(dir, "tmp"))
+		if err := os.MkdirAll(filepath.Join(dir, "tmp"), 0o777); err != nil {
+			t.Fatal(err)
+		}
+		p.start().exits(c.exit)
+		p.says(c.says)
+		if left, err := os.ReadDir(filepath.Join(dir, "tmp")); err != nil || len(left) > 0 {
+			t.Errorf("%s has left %v, %v", c.bundle, left, err)
+		}
+	}
+}
+
+// A folder that is damaged, or none, is said to be so in words; what is whole of it is read.
+func TestBadFolders(t *testing.T) {
+	t.Parallel()
+	whole := rehearsed(t, "short.yaml", 1).folder
+	spoilt := func(spoil func(folder string) error) string {
+		folder := filepath.Join(t.TempDir(), filepath.Base(whole))
+		if err := os.CopyFS(folder, os.DirFS(whole)); err != nil {
+			t.Fatal(err)
+		}
+		if err := spoil(folder); err != nil {
+			t.Fatal(err)
+		}
+		return folder
+	}
+	empty := func(folder string) error { return os.WriteFile(filepath.Join(folder, "wire.jsonl"), nil, 0o666) }
+	endless := func(folder string) error {
+		f, err := os.OpenFile(filepath.Join(folder, "wire.jsonl"), os.O_APPEND|os.O_WRONLY, 0)
+		if err != nil {
+			return err
+		}
+		defer f.Close()
+		_, err = f.Write(bytes.Repeat([]byte("x"), 6<<20)) // a line longer than any
+		return err
+	}
+	gone := func(name string) func(string) error {
+		return func(folder string) error { return os.Remove(filepath.Join(folder, name)) }
+	}
+	for _, spoil := range []func(string) error{empty, endless, gone("wire.jsonl"), gone("readings.chain"), gone("plan.json"), gone("rig.yaml"), gone("run.json")} {
+		folder := spoilt(spoil)
+		start(t, "verify", folder).exits(exitDiffering)
+		start(t, "resume", folder).exits(exitUsage)
+	}
+	for _, name := range []string{"plan.json", "rig.yaml", "run.json"} { // by what is left of the others a run is repeated
+		start(t, "rerun", spoilt(gone(name))).exits(exitUsage)
+	}
+	start(t, "report", spoilt(empty)).exits(exitDone)
+	for _, verb := range []string{"verify", "rerun", "resume"} {
+		p := start(t, verb, t.TempDir())
+		p.exits(exitUsage)
+		p.says("is no run folder")
+	}
+}

@@ -79,7 +79,11 @@ func sealDerived(r *logs.Run) error {
 	if v.unsealed && len(v.findings) == 0 {
 		return sealUnsealed(r.Dir())
 	}
-	return logs.SealDerived(logs.Disk{}, r.Dir(), clock.Today().UTC.Format(time.RFC3339Nano), version)
+	err := logs.SealDerived(logs.Disk{}, r.Dir(), clock.Today().UTC.Format(time.RFC3339Nano), version)
+	if errors.Is(err, logs.ErrCorrupt) {
+		return nil // a record that is damaged is read as far as it goes, and not sealed anew
+	}
+	return err
 }
 
 // openRun opens a run folder to read, and says what is wrong with its record.

@@ -92,16 +92,19 @@ func (g signing) read() (ed25519.PrivateKey, error) {
 	if g.make {
 		return g.newKey()
 	}
-	text, err := os.ReadFile(g.key)
-	if errors.Is(err, fs.ErrNotExist) {
+	if _, err := os.Stat(g.key); errors.Is(err, fs.ErrNotExist) {
 		return nil, fmt.Errorf("there is no key file %s: --new-key makes one", g.key)
 	}
+	text, err := readFile(g.key)
 	if err != nil {
 		return nil, err
 	}
 	block, _ := pem.Decode(text)
-	if block == nil || block.Type != keyType {
+	if block == nil {
 		return nil, fmt.Errorf("%s is no key file: expected a %s in PEM", g.key, keyType)
+	}
+	if block.Type != keyType {
+		return nil, fmt.Errorf("%s holds a key that is %s: expected %s, of ed25519 and not encrypted (--new-key makes one)", g.key, block.Type, keyType)
 	}
 	any, err := x509.ParsePKCS8PrivateKey(block.Bytes)
 	if err != nil {
@@ -124,6 +127,9 @@ func (g signing) newKey() (ed25519.PrivateKey, error) {
 		return nil, err
 	}
 	f, err := os.OpenFile(g.key, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if errors.Is(err, fs.ErrExist) {
+		return nil, fmt.Errorf("%s is there already, and no key is replaced: leave --new-key out, or name another file", g.key)
+	}
 	if err != nil {
 		return nil, err
 	}

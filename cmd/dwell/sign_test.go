@@ -1,6 +1,10 @@
 package main
 
 import (
+	"crypto/ecdh"
+	"crypto/rand"
+	"crypto/x509"
+	"encoding/pem"
 	"os"
 	"path/filepath"
 	"strings"
@@ -81,4 +85,41 @@ func TestSignedSeals(t *testing.T) {
 	}
 	start(t, "verify", folder).exits(exitDiffering)
 	start(t, "verify", folder, "--sign", mine, "--name", "M.K.").exits(exitDiffering)
+}
+
+// A key of another kind is told from none, whatever its file is.
+func TestKeysThatSignNothing(t *testing.T) {
+	t.Parallel()
+	folder := rehearsed(t, "short.yaml", 1).folder
+	dir := t.TempDir()
+	curve, err := ecdh.X25519().GenerateKey(rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	der, err := x509.MarshalPKCS8PrivateKey(curve)
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := func(name, kind string, der []byte) string {
+		return write(t, filepath.Join(dir, name), string(pem.EncodeToMemory(&pem.Block{Type: kind, Bytes: der})))
+	}
+	for key, says := range map[string]string{
+		file("curve.key", "PRIVATE KEY", der):            "a key of another kind",
+		file("locked.key", "ENCRYPTED PRIVATE KEY", der): "a key that is ENCRYPTED PRIVATE KEY",
+		file("cut.key", "PRIVATE KEY", der[:9]):          "cut.key",
+		write(t, filepath.Join(dir, "empty"), ""):        "is no key file",
+		dir:                           "is a folder",
+		filepath.Join(dir, "nowhere"): "there is no key file",
+		os.DevNull:                    "is no ordinary file",
+	} {
+		p := start(t, "verify", folder, "--sign", key, "--name", "M.K.")
+		p.exits(exitUsage)
+		p.says(says)
+	}
+	p := start(t, "verify", folder, "--sign", filepath.Join(dir, "empty"), "--new-key", "--name", "M.K.")
+	p.exits(exitUsage)
+	p.says("no key is replaced")
+	if _, err := os.Stat(filepath.Join(folder, "signatures.json")); err == nil {
+		t.Error("something was signed")
+	}
 }

@@ -8,6 +8,8 @@ import (
 	"io/fs"
 	"iter"
 	"os"
+	"path/filepath"
+	"slices"
 	"strings"
 
 	"dwell/drivers"
@@ -48,7 +50,7 @@ same way with another key. Who holds a key, only that person can tell you: compa
 			}
 			v := &verification{}
 			if err := v.folder(folder); err != nil {
-				return usage(err)
+				return usage(errors.New(strings.ReplaceAll(err.Error(), folder, args[0]))) // of a bundle, not of its copy
 			}
 			if g.key != "" {
 				if err := g.sign(v, folder); err != nil {
@@ -107,9 +109,16 @@ func (v *verification) look(dir string) error {
 	if r == nil {
 		return err
 	}
+	if !slices.ContainsFunc([]string{"run.json", "readings.csv", "wire.jsonl", "events.jsonl", "readings.chain"}, func(name string) bool {
+		_, err := os.Lstat(filepath.Join(dir, name))
+		return err == nil
+	}) {
+		return fmt.Errorf("%s is no run folder: it has none of a run's files", dir)
+	}
 	v.tails = tails
 	for f := range r.Verify() {
-		if f.Kind != logs.Torn {
+		again := slices.ContainsFunc(v.findings, func(o logs.Finding) bool { return o.String() == f.String() })
+		if f.Kind != logs.Torn && !again {
 			v.findings = append(v.findings, f)
 		}
 	}
