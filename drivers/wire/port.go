@@ -82,6 +82,7 @@ type Port struct {
 	doubt   bool          // the next answer may be an older question's
 	stray   int           // answers to the footing's question that may still come
 	between bool          // something else was asked since the first of those
+	late    []byte        // the last line that came outside of an exchange, as far as it came
 	asked   clock.Instant // when it was asked last
 	free    clock.Instant
 	request []byte
@@ -223,7 +224,7 @@ func (p *Port) exchange(request []byte, end Framing, strict bool, by clock.Insta
 		return p.fail(x, NotTaken, errNoTime)
 	}
 	p.discard()
-	p.asking = true
+	p.asking, p.late = true, p.late[:0]
 	if p.own(request) {
 		p.between = p.between && p.stray > 0
 		p.stray, p.asked = p.stray+1, x.Sent
@@ -277,7 +278,7 @@ func (p *Port) receive(x *Exchange, end Framing, strict bool, by clock.Instant) 
 			if p.belongs(x, x.Reply[:n], strict) {
 				return p.answered(x, n, by)
 			}
-			p.throwAway(x.Reply[:n], at)
+			p.unasked(x.Reply[:n], at)
 			x.Reply = append(x.Reply[:0], x.Reply[n:]...)
 			if x.First = 0; len(x.Reply) > 0 {
 				x.First = at
@@ -351,6 +352,7 @@ func (p *Port) fail(x *Exchange, ended Ending, cause error) (*Exchange, error) {
 	x.Last = p.clock.Now()
 	if p.asking && (ended == NoAnswer || ended == CutShort) {
 		p.owes = true
+		p.late = append(p.late[:0], x.Reply...)
 	}
 	err := &Error{Port: p.String(), Request: bytes.Clone(x.Request), Reply: bytes.Clone(x.Reply), Ended: ended, Cause: cause}
 	p.finish(x, ended, nil)
@@ -368,7 +370,26 @@ func (p *Port) discard() {
 	}
 }
 
+// throwAway records what nobody waits for any more. A late answer to the footing's
+// question does not come any more then.
 func (p *Port) throwAway(b []byte, at clock.Instant) {
+	p.unasked(b, at)
+	if p.stray == 0 || !p.footing.asks() {
+		return
+	}
+	p.late = append(p.late, b...)
+	for n := p.footing.End(p.late); 0 < n && n <= len(p.late); n = p.footing.End(p.late) {
+		if p.stray > 0 && p.footing.Answer(p.late[:n]) {
+			p.stray--
+		}
+		p.late = append(p.late[:0], p.late[n:]...)
+	}
+	if len(p.late) > mostReply {
+		p.late = p.late[:0]
+	}
+}
+
+func (p *Port) unasked(b []byte, at clock.Instant) {
 	if len(b) > 0 && p.tap != nil {
 		p.tap(&Exchange{Port: p.name, Reply: b, Sent: at, First: at, Last: at, Ended: Unasked})
 	}
