@@ -322,7 +322,7 @@ func freedom(dof float64) string {
 	case dof > many:
 		return "> 10 000"
 	}
-	return fmt.Sprintf("%.0f", dof)
+	return fmt.Sprintf("%.4g", dof)
 }
 
 func (c *content) draw(r *figures.Results) error {

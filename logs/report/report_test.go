@@ -305,3 +305,13 @@ func TestTheFirstOfSeveral(t *testing.T) {
 		t.Errorf("%+v", c.Main)
 	}
 }
+
+// TestFreedom: no number of thirteen digits for degrees of freedom that are as good as
+// infinite.
+func TestFreedom(t *testing.T) {
+	for dof, want := range map[float64]string{0: "∞", 4: "4", 16.76: "16.76", 2472095988486: "> 10 000"} {
+		if got := freedom(dof); got != want {
+			t.Errorf("%v: expected %s, got %s", dof, want, got)
+		}
+	}
+}
