@@ -279,3 +279,17 @@ func TestTheBlockAfterAResize(t *testing.T) {
 		t.Errorf("it writes %q", b.String())
 	}
 }
+
+// The alarm says of an instrument what is the matter, without its name and its state once
+// more.
+func TestWhy(t *testing.T) {
+	for text, want := range map[string]string{
+		"plate is not confirmed safe: plate on tcp:192.0.2.1:5025: cannot be opened: nobody answers there": "tcp:192.0.2.1:5025: cannot be opened: nobody answers there",
+		"plate is not confirmed safe: whether it obeyed is not known":                                      "whether it obeyed is not known",
+		"the plate still warms": "the plate still warms",
+	} {
+		if got := why(drivers.Evidence{Instrument: "plate", Text: text}); got != want {
+			t.Errorf("%q, expected %q", got, want)
+		}
+	}
+}

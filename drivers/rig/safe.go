@@ -53,12 +53,13 @@ func (i *Instrument) attempt(by clock.Instant) (drivers.Grade, string, error) {
 	if err := i.port.Seize(by); err != nil { // nothing that comes is trusted yet
 		return drivers.Unconfirmed, "", err
 	}
-	if err := i.recognise(by); err != nil {
-		return drivers.Unconfirmed, "", fmt.Errorf("everything that makes it safe was sent once without waiting for an answer; then %w", err)
+	grade, text := drivers.Unconfirmed, ""
+	err := i.recognise(by)
+	if err == nil {
+		grade, text, err = i.prove(min(by, i.clock.Now().After(i.proofTime())))
 	}
-	grade, text, err := i.prove(min(by, i.clock.Now().After(i.proofTime())))
 	if err != nil {
-		err = fmt.Errorf("everything that makes it safe was sent once without waiting for an answer; asked again, %w", err)
+		err = fmt.Errorf("everything that makes it safe was sent once without waiting for an answer, and whether it obeyed is not known: %w", err)
 	}
 	return grade, text, err
 }
