@@ -96,6 +96,8 @@ func sceneSchema() schema {
 		key{"contact resistance", valueOfUnit("of each electrode", "Ohm")},
 		key{"lead resistance", valueOfUnit("of each lead", "Ohm")},
 		key{"gauge factor", valueOfUnit("of the film", "1")},
+		key{"check standard", valueOfUnit("a resistor at the source-meter's rear terminals", "Ohm")},
+		key{"meter drift per hour", valueOfUnit("what the source-meter takes for a volt, such as 50 ppm", "1")},
 		key{"strain play", valueOfUnit("half of the strain by which the resistance, bent and bent back, differs", "1")},
 		key{"film cracks after", valueOfUnit("cycles of 1 % of strain", "1")})
 }

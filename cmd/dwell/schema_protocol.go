@@ -52,7 +52,7 @@ func interlockSchema(duration func(string) schema) schema {
 // do for those that have steps inside.
 func stepSchemas(duration func(string) schema) (all []schema) {
 	inside := schema{"$ref": "#/$defs/steps"}
-	role := wordsOf("kept out of hysteresis and repeatability", "conditioning", "warm-up")
+	role := wordsOf("kept out of hysteresis and repeatability; check standard: the meter reads a stable resistor in place of the film", "conditioning", "warm-up", "check standard")
 	step := func(verb string, is schema) { all = append(all, keysOf("the step "+verb, key{"!" + verb, is})) }
 	within := func(verb string, is schema) {
 		all = append(all, keysOf("the step "+verb, key{"!" + verb, is}, key{"!do", inside}))

@@ -138,7 +138,9 @@ var scene = []struct {
 	{"lead resistance", inOhm},    // of each lead
 	{"gauge factor", plain},       // of the film
 	{"strain play", plain},        // of the film's resistance, half of what it stays behind by
-	{"film cracks after", plain},  // cycles of 1 % of strain: the resistance has risen by a fifth
+	{"check standard", inOhm},     // at the source-meter's rear terminals
+	{"meter drift per hour", plain},
+	{"film cracks after", plain}, // cycles of 1 % of strain: the resistance has risen by a fifth
 }
 
 // rigReader reads one rig file.

@@ -29,6 +29,8 @@ type fitted struct {
 	lineHz         float64
 	seed           uint64
 	accuracies     []accuracy
+	rearOhm        float64 // of a resistor at a source-meter's rear terminals, 0 for the film there too
+	driftPerHour   float64 // of what it takes for a volt, a share
 }
 
 // firmwares are the kinds of virtual instrument, by the word that a profile's key

@@ -25,7 +25,8 @@ func New(r *rig.Rig, s *rig.Specimen, seed uint64) (*Bench, error) {
 		if d.Profile.Twin == "" {
 			continue
 		}
-		f := fitted{name: d.Name, firmware: d.Profile.Twin, line: d.Profile.Line, lineHz: d.Profile.LineHz}
+		f := fitted{name: d.Name, firmware: d.Profile.Twin, line: d.Profile.Line, lineHz: d.Profile.LineHz,
+			rearOhm: r.Scene["check standard"].Value, driftPerHour: r.Scene["meter drift per hour"].Value}
 		for _, a := range d.Profile.Accuracies {
 			f.accuracies = append(f.accuracies, accuracyOf(a))
 		}

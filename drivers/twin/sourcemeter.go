@@ -149,10 +149,12 @@ type sourceMeter struct {
 	lineHz  float64
 	errorOf [2]rangeErrors // of measuring
 	sourced [2]rangeErrors // of sourcing
+
+	rearOhm, driftPerHour float64
 }
 
 func newSourceMeter(f fitted) (firmware, device) {
-	m := &sourceMeter{lineHz: f.lineHz}
+	m := &sourceMeter{lineHz: f.lineHz, rearOhm: f.rearOhm, driftPerHour: f.driftPerHour}
 	for q, name := range []string{"voltage", "current"} {
 		m.errorOf[q] = drawErrors(f, name, "measured", rangesOf[q])
 		m.sourced[q] = drawErrors(f, name, "sourced", rangesOf[q])
@@ -255,14 +257,9 @@ func (m *sourceMeter) apply(d *device, s meterSettings) {
 	before := m.applied
 	s.output = s.output || before.output && d.bench.world.Faults().OutputStuck
 	m.applied = s
-	source := Source{}
-	if s.output {
-		q := s.sources
-		source = Source{Mode: SourceVoltage, FourWire: s.fourWire, Level: m.sourced[q].of(s.level[q], s.sourceRange(q)),
-			Compliance: s.clamp(1 - q)}
-		if q == amps {
-			source.Mode = SourceCurrent
-		}
+	source := m.source(&s)
+	if m.atRear(&s) {
+		source = Source{} // the film is not connected
 	}
 	if source != d.bench.world.Source() {
 		d.bench.world.SetSource(source)
@@ -270,6 +267,30 @@ func (m *sourceMeter) apply(d *device, s meterSettings) {
 	if d.bench.journal != nil {
 		m.noteChanges(d, &before, &s)
 	}
+}
+
+// source is what the meter puts out.
+func (m *sourceMeter) source(s *meterSettings) Source {
+	if !s.output {
+		return Source{}
+	}
+	q := s.sources
+	source := Source{Mode: SourceVoltage, FourWire: s.fourWire, Level: m.sourced[q].of(s.level[q], s.sourceRange(q)), Compliance: s.clamp(1 - q)}
+	if q == amps {
+		source.Mode = SourceCurrent
+	}
+	return source
+}
+
+// atRear tells whether the check standard is connected instead of the film.
+func (m *sourceMeter) atRear(s *meterSettings) bool { return s.rear && m.rearOhm > 0 }
+
+// found is what there is at the terminals.
+func (m *sourceMeter) found(w *World, s *meterSettings) Electrical {
+	if m.atRear(s) {
+		return m.source(s).solve(m.rearOhm, 0)
+	}
+	return w.Electrical(w.Now(), m.integration(s))
 }
 
 func (m *sourceMeter) noteChanges(d *device, before, s *meterSettings) {
@@ -341,7 +362,7 @@ func (m *sourceMeter) window() clock.Instant {
 func (m *sourceMeter) measure(d *device, s *meterSettings) {
 	w := d.bench.world
 	now := w.Now()
-	found := w.Electrical(now, m.integration(s))
+	found := m.found(w, s)
 	true_ := [2]float64{found.Volts, found.Amps}
 	r := &m.last
 	*r = meterReading{any: true, inside: found.InCompliance}
@@ -356,6 +377,9 @@ func (m *sourceMeter) measure(d *device, s *meterSettings) {
 		}
 		status |= statusMeasures << q
 		span := s.measuringRange(q, v) // the limit keeps the value inside it
+		if q == volts && m.driftPerHour != 0 {
+			v = float64(v * (1 + float64(m.driftPerHour*now.Seconds()/3600)))
+		}
 		r.value[q] = rounded(m.errorOf[q].of(v, span), span)
 	}
 	r.value[elementRes] = notMeasured
@@ -412,7 +436,7 @@ func (m *sourceMeter) limited(d *device) bool {
 	if !m.applied.output {
 		return false
 	}
-	return d.bench.world.Electrical(d.bench.world.Now(), m.integration(&m.applied)).InCompliance
+	return m.found(d.bench.world, &m.applied).InCompliance
 }
 
 // say puts the last reading into the place that was kept for it.

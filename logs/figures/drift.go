@@ -13,6 +13,7 @@ type Record struct {
 	Temperature []float64 // degC, read at the same times; nil when there is none
 	Check       []float64 // a check standard read by the same meter at the same times; nil when there is none
 	UCheck      float64   // standard uncertainty of the check standard's own drift, ppm/h
+	UScatter    float64   // and of the slope by the scatter of its readings, where these are few, ppm/h
 }
 
 // Drift is the least-squares slope against time relative to the fitted start, in ppm/h:
@@ -96,7 +97,8 @@ func (d Record) slope(flavour, definition string, y []float64, temperature, chec
 	u, half := math.Abs(ppm)*trend.U, math.Abs(ppm)*trend.Half
 	inputs := []Input{{Name: "slope, noise correlated in time", Value: ppm * trend.Value, Unit: "ppm/h", U: u, Type: "A", Sensitivity: 1, Says: "noise most like: " + trend.Kind}}
 	if check {
-		inputs = append(inputs, Input{Name: "drift of the check standard itself", Unit: "ppm/h", U: d.UCheck, Type: "B", Sensitivity: 1})
+		inputs = append(inputs, Input{Name: "drift of the check standard itself", Unit: "ppm/h", U: d.UCheck, Type: "B", Sensitivity: 1},
+			Input{Name: "scatter of the check standard", Unit: "ppm/h", U: d.UScatter, Type: "A", Sensitivity: 1})
 	}
 	b, err := Combine("ppm/h", Level95, inputs)
 	if err != nil {
@@ -104,7 +106,7 @@ func (d Record) slope(flavour, definition string, y []float64, temperature, chec
 	}
 	b.Expanded = half
 	if check {
-		b.Expanded = math.Hypot(half, StudentT(Level95, math.Inf(1))*d.UCheck)
+		b.Expanded = math.Hypot(half, StudentT(Level95, math.Inf(1))*math.Hypot(d.UCheck, d.UScatter))
 	}
 	if b.Combined > 0 {
 		b.K = b.Expanded / b.Combined

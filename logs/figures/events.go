@@ -464,10 +464,19 @@ func (c *computer) drift(s stay) {
 			c.skip("drift, corrected for temperature", errors.New("the thermometer showed the same all the while"))
 		}
 	}
+	checked := len(c.sessions) > 0
+	if checked {
+		var err error
+		if d, err = d.against(c.standards()); err != nil {
+			c.skip("drift, against the check standard", err)
+		}
+	}
 	c.Trend = d
 	all, err := Drift(d)
 	for i := range all {
-		all[i] = all[i].Note("no check standard was read: the meter's own drift is in it")
+		if !checked {
+			all[i] = all[i].Note("no check standard was read: the meter's own drift is in it")
+		}
 	}
 	c.add("drift", all, err)
 }

@@ -24,6 +24,7 @@ type story struct {
 	settings []setting
 	steps    []begun
 	ops      map[string]string // step → what it does, where that matters here
+	sessions []session         // of a check standard
 	lost     []span            // what was read in them counts for nothing
 	ended    float64
 	notes    []string
@@ -117,6 +118,8 @@ type teller struct {
 	position float64
 	ways     map[string]block // step → from where to where it cycles
 	cycling  *block
+	checking bool    // the meter reads the check standard
+	before   setting // how it stood before that
 }
 
 func readStory(r *logs.Run, f Facts) (story, error) {
@@ -175,12 +178,15 @@ func (t *teller) hear(e happened) {
 	case "gap":
 		t.lose(span{e.FromS, e.ToS})
 	case "tripped", "failed", "stopped", "safe", "not safe", "ended":
+		t.check(at, false, "")
 		t.change(at)
 		t.release(at)
 		t.ended, t.arrived = at, nil
 	case "step":
-		t.cut(at, e.Text != t.role) // the same plateau goes on in another role
-		t.role = e.Text
+		if t.check(at, e.Text == checkRole, e.Step); !t.checking {
+			t.cut(at, e.Text != t.role) // the same plateau goes on in another role
+			t.role = e.Text
+		}
 		t.steps = append(t.steps, begun{at, e.Step, e.Text})
 	case "arrived":
 		if t.facts.Plate == "" || slices.Contains(t.facts.OnPlate, e.Text) {
@@ -256,6 +262,7 @@ func (t *teller) lose(g span) {
 	}
 	t.stays, t.moves, t.moving = stays, moves, -1
 	t.shapes = slices.DeleteFunc(t.shapes, func(s shape) bool { return s.to > g.from })
+	t.sessions = slices.DeleteFunc(t.sessions, func(s session) bool { return s.all.to > g.from })
 	t.blocks = slices.DeleteFunc(t.blocks, func(b block) bool { return b.to > g.from })
 	if t.arrived != nil {
 		t.arrived.from = max(t.arrived.from, g.to)
@@ -341,6 +348,9 @@ func (t *teller) set(at float64, text string, passing bool) {
 	}
 	rest, ok := strings.CutPrefix(text, t.facts.Meter+" ")
 	if !ok {
+		return
+	}
+	if t.checking {
 		return
 	}
 	quantity, value, _ := strings.Cut(rest, " ")
@@ -477,6 +487,9 @@ func (s story) read(r *logs.Run, f Facts, channels ...string) (kept, error) {
 		if !row.Good() {
 			y = math.NaN()
 			bad[row.Channel+", "+reason(row)]++
+		}
+		if row.Channel == f.Resistance && s.ofStandard(float64(row.AtNs)/1e9, y) {
+			continue
 		}
 		g.add(float64(row.AtNs)/1e9, float64(row.WithinNs)/1e9, y)
 	}

@@ -159,7 +159,7 @@ type Action struct {
 	Op        Op         `json:"op"`
 	Step      string     `json:"step"`           // path and name of the step: "5.2 bring"
 	Line      int        `json:"line"`           // in protocol.yaml
-	Role      string     `json:"role,omitempty"` // "conditioning" or "warm-up": kept out of hysteresis and repeatability
+	Role      string     `json:"role,omitempty"` // "conditioning" or "warm-up": kept out of hysteresis and repeatability; "check standard": none of the film
 	Setpoints []Setpoint `json:"setpoints,omitempty"`
 
 	Channel    string    `json:"channel,omitempty"`
