@@ -110,6 +110,9 @@ func (p *pair) compare() {
 			p.missing = append(p.missing, fmt.Sprintf("step %s, pass %d, is in the new run only", b.Step, b.Pass+1))
 		}
 	}
+	if r := p.now.identity.Repeats; r != nil && r.Only != "" && r.Run == filepath.Base(filepath.Clean(p.old.folder)) {
+		p.missing = []string{"the new run repeats step " + r.Only + " of the old one alone, after the way there"}
+	}
 	for k := range p.rows {
 		if x := &p.rows[k]; !x.agrees() {
 			if p.differ++; p.first == nil {

@@ -299,7 +299,7 @@ func TestRerunOfAStepAlone(t *testing.T) {
 		if !strings.Contains(read(t, filepath.Join(now, "report.html")), "step "+c.only+" alone") {
 			t.Errorf("the report of --only %s does not say so", c.only)
 		}
-		start(t, "compare", old, now).exits(exitDone)
+		expectOut(t, start(t, "compare", old, now), exitDone, "the new run repeats step "+c.only+" of the old one alone")
 		p, _ = again(t, now, "", "")
 		p.exits(exitDone)
 		p.says("nothing is known to be different")
