@@ -67,6 +67,10 @@ func (c *compiler) cycle(s step) {
 				a.Jump = len(c.plan.Actions)
 			}
 		}
+		if y.until != "" && y.follow.cycles > 0 { // it may end in a cycle that is read more often
+			c.begin()
+			c.poll(c.inCycles(y))
+		}
 	}
 }
 

@@ -92,6 +92,9 @@ func (c *compiler) runFollowed(y *cycling, n int64) {
 	if k == 0 {
 		return
 	}
+	if c.life != nil {
+		c.life.follows = true
+	}
 	both := c.inCycles(y)
 	was := make([]int64, len(both))
 	for j, i := range both {

@@ -2,6 +2,7 @@ package plan
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -85,5 +86,46 @@ func TestWrongFollow(t *testing.T) {
 		"  - cycle: {to: {radius: 12 mm}, times: 100, rate: 1 Hz, measure: {at: 1-2-5, for: 1 s, follow: {cycles: 5, every: 300 ms}}}\n", nil, nil)
 	if !strings.Contains(said, "element.resistance is not read here") {
 		t.Errorf("a film that is not read:\n%s", said)
+	}
+}
+
+// A step, or a specimen's part of the run, may end in the middle of cycles that are read
+// often: what comes then is read as seldom as before.
+func TestWhatEndsInAFollowedCycleIsReadSeldomAfterwards(t *testing.T) {
+	const follow = "follow: {cycles: 5, every: 310 ms, rate: 0.1 Hz}"
+	for _, c := range []struct {
+		steps string
+		op    Op
+		wants []string
+	}{
+		{"  - cycle: {to: {radius: 12 mm}, times: 100, rate: 1 Hz, stop when: \"element.resistance > 13 kOhm\", measure: {at: every 50, for: 2 s, " + follow + "}}\n",
+			Cycle, []string{"element.resistance", "stage.position"}},
+		{"  - until failed: {open: true, judged every: 1.38 s}\n    do:\n      - cycle: {to: {radius: 12 mm}, times: 100, rate: 1 Hz, measure: {at: every 50, for: 2 s, " + follow + "}}\n",
+			Life, []string{"stage.position"}},
+	} {
+		p, said := bent(t, bendHead+c.steps+"  - mark: after\n", nil, nil)
+		if said != "" {
+			t.Fatal(said)
+		}
+		ends := 0
+		for _, a := range p.Actions {
+			if a.Op != c.op {
+				continue
+			}
+			ends++
+			next := p.Actions[a.Jump+1]
+			var names []string
+			for _, x := range next.Polled {
+				if names = append(names, x.Channel); x.EveryNs < 1e9 {
+					t.Errorf("%s: %s goes on every %d ns", c.op, x.Channel, x.EveryNs)
+				}
+			}
+			if p.Actions[a.Jump].Op != Begin || next.Op != Record || !slices.Equal(names, c.wants) {
+				t.Errorf("%s: on at %+v, %+v", c.op, p.Actions[a.Jump], next)
+			}
+		}
+		if ends == 0 {
+			t.Errorf("no %s in the plan", c.op)
+		}
 	}
 }

@@ -13,6 +13,7 @@ import (
 type life struct {
 	everyNs int64
 	node    *yamltext.Node // of that
+	follows bool           // cycles inside are read more often: it may end in one of them
 }
 
 // phasesApart is how far, in cycles, one reading must be from the place in its cycle at
@@ -74,6 +75,9 @@ func (c *compiler) partOver(st *stage, life int) {
 		c.plan.Actions[life].Jump = len(c.plan.Actions)
 	}
 	c.begin()
+	if c.life.follows {
+		c.poll([]int{st.position})
+	}
 	c.goTo(st, st.flat(), c.speed(st, nil), arriveSpareNs+nanoseconds(st.lasting(0, c.furthest(st), usualSpeed)), nil)
 	i := c.specimenMeter()
 	p := c.rig.Instruments[i].Profile
