@@ -137,14 +137,13 @@ func TestPositionsWithinACycle(t *testing.T) {
 func TestBackToFlat(t *testing.T) {
 	t.Parallel()
 	const play, gauge = 0.002, 2
-	for _, c := range []struct{ play, set float64 }{{play, 100 * gauge * play}, {0, 0}} {
-		results := played(t, c.play, 1, "1 s", `  - flat: {at most: 10 s}
-  - hold: 1 min
-  - bend: {radius: 8 mm, at most: 10 s}
-  - hold: 1 min
-  - flat: {at most: 10 s}
-  - hold: 1 h
-`)
+	const bend = "  - bend: {radius: 8 mm, at most: 10 s}\n  - hold: 1 min\n  - flat: {at most: 10 s}\n"
+	const cycle = "  - cycle: {to: {radius: 8 mm}, times: 20, rate: 1 Hz}\n"
+	for _, c := range []struct {
+		play, set float64
+		steps     string
+	}{{play, 100 * gauge * play, bend}, {0, 0, bend}, {play, 100 * gauge * play, cycle}} {
+		results := played(t, c.play, 1, "1 s", "  - flat: {at most: 10 s}\n  - hold: 1 min\n"+c.steps+"  - hold: 1 h\n")
 		found := map[string]bool{}
 		for _, f := range results.Figures {
 			truth, widest := 0., 0.

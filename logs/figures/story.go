@@ -218,6 +218,9 @@ func (t *teller) hear(e happened) {
 		t.cycles = e.Count
 		if t.holding != nil { // it was the last of them that ended in this shape
 			t.holding.cycles = e.Count
+		} else { // it stands at flat; what is read now may have begun before
+			t.holding = &shape{from: at, arrives: at + afterCycles, position: t.facts.FlatAtM, cycles: e.Count}
+			t.position = t.facts.FlatAtM
 		}
 		t.bendTo(at, false)
 	case "set":
@@ -278,6 +281,10 @@ func travelling(distance, speed float64) float64 {
 	return 1.5*math.Abs(distance)/speed + 0.1
 }
 
+// afterCycles is how long after its last cycle a film that stands at flat is read, s: longer
+// than a reading takes. Common practice, no source.
+const afterCycles = 1.
+
 // bendTo lets no plateau go on while the film is bent.
 func (t *teller) bendTo(at float64, bent bool) {
 	t.cut(at, bent != t.bent)
@@ -286,7 +293,7 @@ func (t *teller) bendTo(at float64, bent bool) {
 
 // release ends the shape that was held.
 func (t *teller) release(at float64) {
-	if t.holding != nil && at > t.holding.from && t.role == "" {
+	if t.holding != nil && at > t.holding.arrives && t.role == "" {
 		t.holding.to = at
 		t.shapes = append(t.shapes, *t.holding)
 	}
