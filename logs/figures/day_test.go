@@ -4,6 +4,9 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
 	"runtime"
 	"slices"
 	"strings"
@@ -46,6 +49,59 @@ func BenchmarkDay(b *testing.B) {
 		}
 	}
 	b.ReportMetric(float64(len(x)), "rows")
+}
+
+// peerDay reads the same file, brings the temperature to the times of the resistance, and
+// fits the one by the other: pandas and numpy, without any uncertainty.
+const peerDay = `
+import sys, time
+import numpy as np, pandas as pd
+start = time.perf_counter()
+d = pd.read_csv(sys.argv[1], names=["t", "T", "R"], header=0)
+both = pd.merge_asof(d[["t", "R"]], d[["t", "T"]], on="t", direction="nearest")
+slope = np.polyfit(both["T"].to_numpy() - 25, both["R"].to_numpy(), 2)[1]
+print(time.perf_counter() - start, slope)
+`
+
+// BenchmarkDayAgainstPandas takes a table of a day at 10 Hz to all its figures, from the
+// file, and says how many times as long that takes as pandas needs for a merge and a fit of
+// the same file in the same run.
+func BenchmarkDayAgainstPandas(b *testing.B) {
+	const python = "/usr/bin/python3"
+	if out, err := exec.Command(python, "-c", "import pandas").CombinedOutput(); err != nil {
+		b.Skipf("pandas is not there (Debian package python3-pandas): %v %.200q", err, out)
+	}
+	rng := rand.New(rand.NewPCG(1, 2))
+	x, y, _ := staircase([]float64{25, 45, 65, 85, 65, 45, 25}, 12000, 0.1, 0, 0.1)
+	var s strings.Builder
+	s.WriteString("t / s,T / °C,R / Ohm\n")
+	for i := range x {
+		fmt.Fprintf(&s, "%.1f,%.3f,%.3f\n", x[i], y[i]+0.02*rng.NormFloat64(), 1000+3*(y[i]-25))
+	}
+	name := filepath.Join(b.TempDir(), "day.csv")
+	if err := os.WriteFile(name, []byte(s.String()), 0o644); err != nil {
+		b.Fatal(err)
+	}
+	var theirs, slope float64
+	out, err := exec.Command(python, "-c", peerDay, name).Output()
+	if _, scan := fmt.Sscan(string(out), &theirs, &slope); err != nil || scan != nil || math.Abs(slope-3) > 0.01 {
+		b.Fatalf("%v, %v, %q", err, scan, out)
+	}
+	rounds := 0
+	for b.Loop() {
+		file, err := os.Open(name)
+		if err != nil {
+			b.Fatal(err)
+		}
+		r, err := ComputeTable(file, Asked{Columns: columnsAre("time=t", "temperature=T", "resistance=R"), AtDegC: 25})
+		file.Close()
+		if err != nil || len(r.Found.Plateaus()) != 7 {
+			b.Fatal(err)
+		}
+		rounds++
+	}
+	b.ReportMetric(float64(len(x)), "rows")
+	b.ReportMetric(b.Elapsed().Seconds()/float64(rounds)/theirs, "times-pandas")
 }
 
 // BenchmarkDayRun takes a run folder of a day at 10 Hz on three channels to its figures; it
