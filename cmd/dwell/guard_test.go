@@ -137,9 +137,9 @@ limits:
   plate.temperature: {below: 60 degC}
 
 record:
-  plate.temperature: 500 ms
+  plate.temperature: 1 s
   foil.temperature: 1 s
-  element.resistance: 500 ms
+  element.resistance: 1 s
   stage.position: 1 s
 
 ends: {at most: 1 h}
