@@ -48,6 +48,8 @@ type still struct {
 	Ref     float64 // of what it follows, when it changed last
 	Due     bool    // a change is due
 	DueNs   clock.Instant
+	Any     bool
+	Lowest  float64 // ever
 }
 
 // spent is the energy that went into the specimen.
@@ -387,8 +389,11 @@ func (g *Gate) frozen(w *Frozen, i, follows int, a arming, k int, r drivers.Read
 		s.Seen = false
 		return nil
 	}
+	if !s.Any || r.Value < s.Lowest {
+		s.Any, s.Lowest = true, r.Value
+	}
 	if !s.Seen || r.Value != s.Value {
-		*s = still{Seen: true, Value: r.Value, SinceNs: r.At, Same: 1}
+		*s = still{Seen: true, Value: r.Value, SinceNs: r.At, Same: 1, Any: true, Lowest: s.Lowest}
 	} else {
 		s.Same++
 	}
@@ -435,7 +440,8 @@ func (g *Gate) changeDue(w *Frozen, s *still, i, follows int, v float64) bool {
 		return known && math.Abs(ref-s.Ref) > w.MovedBy
 	}
 	t := &g.state.Told[i]
-	return t.Heat && t.HasTarget && (t.Target-v > w.BehindBy || v-max(t.Target, w.Lowest) > w.MovedBy)
+	return t.Heat && t.HasTarget && (t.Target-v > w.BehindBy || v-max(t.Target, w.Lowest) > w.MovedBy ||
+		w.SeenBy > 0 && v-max(t.Target, w.Lowest, s.Lowest) > w.SeenBy)
 }
 
 // energy adds up what goes into the specimen: between two readings the greater power

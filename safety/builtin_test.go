@@ -266,6 +266,11 @@ func TestFrozen(t *testing.T) {
 	begin().tell("heat on", "19 degC").reads(29, 29).reads(make60(29)...).expect("nearly there", -1)
 	begin().tell("heat on", "5 degC").reads(make60(28)...).expect("as cold as it gets", -1)
 	begin().tell("41 degC").reads(plateau[:60]...).expect("off", -1)
+	setpoint.SeenBy = 6
+	begin().tell("heat on", "22 degC").reads(plateau[:60]...).expect("told to cool, and the room may be as warm", -1)
+	begin().tell("heat on", "22 degC").reads(24.1).reads(plateau[:60]...).expect("as cold as it was before, nearly", -1)
+	begin().tell("heat on", "22 degC").reads(22).reads(plateau[:60]...).expect("told to cool, and was that cold before", 17)
+	begin().tell("heat on", "22 degC").reads(22).reads(make60(28)...).expect("near enough", -1)
 	begin().tell("heat on", "30 degC").reads(plateau[:1000]...).tell("50 degC").reads(plateau[:15]...).reads(30.1, 31, 32).expect("begins to move after a while", -1)
 }
 

@@ -99,7 +99,7 @@ type KeepsWarming struct {
 // Frozen is a reading that stays exactly the same though a change is due: by its own
 // noise (Readings); because what it Follows has moved by more than MovedBy; because the
 // Heater it shows was told to be warmer by more than BehindBy or colder by more than
-// MovedBy; or because what lies on the heater (Below) is warmer than it by more than
+// MovedBy, or by more than SeenBy where it was that cold before; or because what lies on the heater (Below) is warmer than it by more than
 // MovedBy. A reading that rests where nothing moves is not frozen.
 type Frozen struct {
 	Channel  string  `json:"channel"`
@@ -110,6 +110,7 @@ type Frozen struct {
 	Lowest   float64 `json:"lowest_degC,omitempty"` // that Heater ever cools to
 	BehindBy float64 `json:"behind_by,omitempty"`
 	MovedBy  float64 `json:"moved_by,omitempty"`
+	SeenBy   float64 `json:"seen_by,omitempty"`
 	AfterNs  int64   `json:"after_ns"`
 	While    string  `json:"while,omitempty"`
 	From     string  `json:"from"`

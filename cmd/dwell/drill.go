@@ -28,8 +28,9 @@ welded relay, a dead cable, a full disk. Each row says what ended the run, how l
 heat and output stayed on, how hot the plate and the film became, and what it comes
 to: "safe"; "needs hardware" where no software can do anything and the run said so;
 "unsafe". What is true on the virtual bench decides, not what the run thinks of itself.
-Where a rule ended the run, how long that took stands beside what check says of it at
-worst. Nothing real is touched.`,
+Where a rule ended the run, how long that took from its breach stands beside what check
+says of it at worst. A protocol that takes more than a day is shortened: whatever it
+repeats is done twice, and the table says so. Nothing real is touched.`,
 		Example: `  dwell drill examples/leaf-clip/staircase.yaml
   dwell drill --seed 7 --random 100 examples/leaf-clip/overnight.yaml`,
 		Args: cobra.ExactArgs(1),
@@ -88,7 +89,9 @@ func (x *drilling) drill(j *job) error {
 			code = exitDiffering
 		}
 	}
-	x.speech.object(x.object(code))
+	object := x.object(code)
+	object["shortened"] = d.Whole > 0
+	x.speech.object(object)
 	if code != exitDone {
 		return said(code)
 	}
@@ -120,6 +123,9 @@ func (x *drilling) text(j *job, d *drill.Drill, took_s float64) string {
 	fmt.Fprintf(&b, "%-10s%s\n%-10s%s on %s\n", "protocol", j.plan.Title, "specimen", j.plan.Specimen, j.rig.Name)
 	fmt.Fprintf(&b, "%-10s%d runs of %s each, drilled in %.1f s (virtual bench, seed %d)\n", "took", len(x.rows),
 		span(d.Undisturbed.Outcome.Report.Done), took_s, x.seed)
+	if d.Whole > 0 {
+		fmt.Fprintf(&b, "%-10sof %s, by doing twice whatever the protocol repeats: wear is not drilled\n", "shortened", span(d.Whole))
+	}
 	b.WriteString(x.table())
 	b.WriteString(x.notSafe())
 	b.WriteString(x.reactions())
@@ -151,26 +157,34 @@ func (x *drilling) table() string {
 	return b.String()
 }
 
-// cells are the columns of the table. What else is known of a row is in the object.
-func (x *drilling) cells() [][]string {
+// filmLook is how the power in the film is shown in all rows.
+func (x *drilling) filmLook() quantity.Look {
 	most := 0.0
 	for _, r := range x.rows {
 		most = max(most, r.FilmWatts)
 	}
 	watt, _ := quantity.LookUp("W")
-	film := quantity.LookOf(most, 1e-8, watt.Dim)
-	rows := [][]string{{"moment", "at", "verdict", "exit", "to safe", "reacted", "at worst", "plate", "film"}}
+	return quantity.LookOf(most, 1e-8, watt.Dim)
+}
+
+// cells are the columns of the table. What else is known of a row is in the object.
+func (x *drilling) cells() [][]string {
+	film := x.filmLook()
+	rows := [][]string{{"moment", "at", "verdict", "exit", "to safe", "breach", "reacted", "at worst", "plate", "film"}}
 	for _, r := range x.rows {
 		safe := "never"
 		switch {
 		case r.WentOn():
 			safe = "-"
 		case r.ToSafe != clock.Never:
-			safe = span(r.ToSafe)
+			safe = narrowly(r.ToSafe)
 		}
-		took, worst := "-", "-"
+		breach, took, worst := "-", "-", "-"
 		if k := r.Reaction; k != nil {
-			took, worst = shortly(int64(k.Took)), shortly(k.Plan.TotalNs)
+			breach, took, worst = "at once", narrowly(k.Took), narrowly(clock.Instant(k.Plan.TotalNs))
+			if k.Breach > 0 {
+				breach = narrowly(k.Breach)
+			}
 		}
 		verdict := string(r.Verdict)
 		switch r.Verdict {
@@ -179,10 +193,24 @@ func (x *drilling) cells() [][]string {
 		case drill.NeedsHardware:
 			verdict = "hardware" // in full below
 		}
-		rows = append(rows, []string{r.Case.Moment, span(r.At()), verdict, fmt.Sprint(outcomeCode(r.Outcome)), safe, took, worst,
-			fmt.Sprintf("%.1f degC", r.PlateDegC), film.Text(r.FilmWatts)})
+		number, _, _ := strings.Cut(film.Text(r.FilmWatts), " ")
+		rows = append(rows, []string{r.Case.Moment, narrowly(r.At()), verdict, fmt.Sprint(outcomeCode(r.Outcome)), safe, breach, took, worst,
+			fmt.Sprintf("%.1f", r.PlateDegC), number})
 	}
 	return rows
+}
+
+// narrowly is a time in few columns.
+func narrowly(t clock.Instant) string {
+	switch {
+	case t < clock.Second:
+		return shortly(int64(t))
+	case t < 100*clock.Second:
+		return fmt.Sprintf("%.1f s", t.Seconds())
+	case t < 100*clock.Minute:
+		return fmt.Sprintf("%.1f min", t.Seconds()/60)
+	}
+	return fmt.Sprintf("%.1f h", t.Seconds()/3600)
 }
 
 // notSafe says of every fault that is not safe why, and what would have helped: of
@@ -208,6 +236,12 @@ func (x *drilling) notSafe() string {
 	return b.String()
 }
 
+// columnsMean says what a head cannot. For a fault that creeps, such as a thermometer that
+// drifts, the breach comes long after it, and check speaks of what comes after the breach.
+const columnsMean = "  to safe: from the fault to a bench known to be off; breach: from the fault until a rule could ask\n" +
+	"  for that; reacted: from the breach to heat and output off, beside what check says at worst;\n" +
+	"  plate and film: the highest temperature in degC, the highest power in %s\n"
+
 // reactions says of how many rows the rule that ended them has reacted as fast as check
 // says, and after which faults not.
 func (x *drilling) reactions() string {
@@ -225,7 +259,9 @@ func (x *drilling) reactions() string {
 			}
 		}
 	}
-	text := fmt.Sprintf("%-10s%d rows were ended by a rule and became safe, %d of them as fast and as cool\n          as check says at worst\n", "reaction", ended, inTime)
+	_, unit, _ := strings.Cut(x.filmLook().Text(0), " ")
+	text := fmt.Sprintf(columnsMean, unit)
+	text += fmt.Sprintf("%-10s%d rows were ended by a rule and became safe, %d of them as fast and as cool\n          as check says at worst\n", "reaction", ended, inTime)
 	if len(late) > 0 {
 		text += fmt.Sprintf("%-10snot so after %s:\n%-10scheck assumes a program that runs, a line that carries commands, and a switch that opens\n", "", strings.Join(late, ", "), "")
 	}
@@ -252,7 +288,7 @@ func (x *drilling) object(code int) map[string]any {
 			row["tripped"], row["cause"] = r.Tripped(), c.Error()
 		}
 		if k := r.Reaction; k != nil {
-			row["reaction"] = map[string]any{"rule": k.Plan.Rule, "took_s": seconds(k.Took), "at_worst_s": seconds(clock.Instant(k.Plan.TotalNs)),
+			row["reaction"] = map[string]any{"rule": k.Plan.Rule, "breach_s": seconds(k.Breach), "took_s": seconds(k.Took), "at_worst_s": seconds(clock.Instant(k.Plan.TotalNs)),
 				"peak_degC": k.PeakDegC, "peak_at_worst_degC": k.Plan.PeakDegC, "in_time": k.InTime()}
 		}
 		if r.ToSafe != clock.Never && !r.WentOn() {

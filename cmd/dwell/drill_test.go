@@ -100,6 +100,20 @@ func TestDrillTable(t *testing.T) {
 	}
 }
 
+// A protocol that is drilled shorter than it is says so before the table.
+func TestDrillSaysThatItIsShortened(t *testing.T) {
+	j, err := load(&speech{out: io.Discard, err: os.Stderr}, files{protocol: leafClip + "bending/fatigue.yaml"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for whole, says := range map[clock.Instant]bool{33 * clock.Hour: true, 0: false} {
+		text := (&drilling{speech: &speech{}}).text(j, &drill.Drill{Whole: whole}, 1)
+		if strings.Contains(text, "\nshortened of 33 h 00 min, by doing twice whatever the protocol repeats") != says {
+			t.Errorf("of %s s: %s", drill.Seconds(whole), text)
+		}
+	}
+}
+
 // A rig that must act faster than it does after some fault has unsafe rows, and the
 // code says so.
 func TestDrillIsNotPassed(t *testing.T) {

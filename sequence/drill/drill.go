@@ -100,6 +100,7 @@ type Moment struct {
 type Drill struct {
 	Moments     []Moment // in order of time
 	Undisturbed Row
+	Whole       clock.Instant // how long the protocol is, if what is drilled is shorter (see shortened)
 
 	plan     *plan.Plan
 	held     *safety.Rules // whose limits must hold, whatever the plan's gate knows
@@ -125,7 +126,34 @@ const mostStarts = 24
 // cannot be drilled: the error is a *NotWell then.
 func New(p *plan.Plan, r *rig.Rig, s *rig.Specimen, seed uint64) (*Drill, error) {
 	d := &Drill{plan: p, held: &p.Rules, rig: r, specimen: s, seed: seed, patience: patience}
+	if short := shortened(p); short != p {
+		d.plan, d.Whole = short, clock.Instant(p.Summary.DurationNs)
+	}
 	return d, d.prepare()
+}
+
+// A night is drilled as it is. What lasts longer than longestWhole repeats itself, and is
+// drilled with a first pass and a last one of each of its loops: between them are equal
+// ones. What only many passes bring about, such as a film that wears, is not drilled then.
+const (
+	longestWhole = 24 * clock.Hour
+	passes       = 2
+)
+
+// shortened is a plan as it is drilled, the same one if it need not be shorter.
+func shortened(p *plan.Plan) *plan.Plan {
+	repeats := func(a plan.Action) bool { return a.Op == plan.Loop && a.Count > passes }
+	if clock.Instant(p.Summary.DurationNs) <= longestWhole || !slices.ContainsFunc(p.Actions, repeats) {
+		return p
+	}
+	short := *p
+	short.Actions = slices.Clone(p.Actions)
+	for i := range short.Actions {
+		if a := &short.Actions[i]; repeats(*a) {
+			a.Count = passes
+		}
+	}
+	return &short
 }
 
 // prepare performs the undisturbed run, twice: to find the moments, and to keep

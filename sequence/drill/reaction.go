@@ -16,8 +16,12 @@ import (
 // that rule.
 type Reaction struct {
 	Plan plan.Reaction
-	// Took is to be compared with Plan.TotalNs. It counts from the last look that did not
-	// show the breach, or from the fault if that was later.
+	// Breach is from the fault until the rule could ask for this at the earliest: a
+	// thermometer that drifts is no breach for minutes. It is 0 if the last look that did
+	// not show it was before the fault.
+	Breach clock.Instant
+	// Took is from there to a bench with heat and output off, to be compared with
+	// Plan.TotalNs.
 	Took clock.Instant
 	// PeakDegC is the highest temperature of the plate since the fault, to be compared
 	// with Plan.PeakDegC where there is one.
@@ -46,7 +50,8 @@ func (x *performance) reaction() *Reaction {
 	if found == nil {
 		return nil
 	}
-	return &Reaction{Plan: *found, Took: x.witness.offAt - max(c.Since, x.witness.struck), PeakDegC: x.witness.plateDegC}
+	breach := max(0, c.Since-x.witness.struck)
+	return &Reaction{Plan: *found, Breach: breach, Took: x.witness.offAt - x.witness.struck - breach, PeakDegC: x.witness.plateDegC}
 }
 
 // speaksOf tells whether a cause is about what a rule is about. Of rules from one place

@@ -224,7 +224,7 @@ func (x *performance) happen(s Strike) error {
 // Reading implements sequence.Recorder.
 func (x *performance) Reading(r drivers.Reading, _ *rig.Channel, _ string) error {
 	x.bench.Advance(x.now())
-	x.witness.reading(r, x.now())
+	x.witness.reading(r, x.now(), x.clock.Now()-r.At+r.Within)
 	if x.now() >= x.witness.struck && r.Flag != drivers.Good && !x.safing && !x.run.Status().Stopping {
 		x.bad++
 	}

@@ -106,3 +106,26 @@ func TestSlipsOfAStage(t *testing.T) {
 		}
 	}
 }
+
+// What a stage says of where it is was true some time before: while it moves, that is no
+// deception.
+func TestAMovingStageIsReadLate(t *testing.T) {
+	const cycles = `format: 1
+title: cycles
+record: {element.resistance: 5 s, stage.position: 10 s}
+ends: {at most: 2 h}
+steps:
+  - source: {instrument: meter, current: 10 uA, compliance: 2 V, wires: 4, integration: 1}
+  - home: {at most: 2 min}
+  - cycle: {to: {radius: 8 mm}, times: 3000, rate: 1 Hz}
+`
+	p, r, s := compiledFor(t, leafClip+"bending/", cycles)
+	d, err := New(p, r, s, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := d.Moments[0].At
+	if row, err := d.Perform(Case{[]Strike{{fault(t, "slow answers"), "stage", at}}, "first"}); err != nil || row.Verdict != Safe || row.Outcome.Word != "completed" {
+		t.Errorf("%s: %s %v", row.Verdict, row.Why, err)
+	}
+}

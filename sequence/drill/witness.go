@@ -67,6 +67,7 @@ type watched struct {
 	truth      func(*twin.World) float64
 	energy     energy  // which matters to it
 	far        float64 // from the truth
+	perS       float64 // by which the truth can change in a second, if a reading must be younger for it
 	lastGood   clock.Instant
 	wrong      bool
 	wrongSince clock.Instant
@@ -169,7 +170,7 @@ func truthOf(r *rig.Rig, c *rig.Channel) watched {
 	case kind == "hotplate" && c.Quantity == "temperature":
 		return watched{far: wrongByK, truth: (*twin.World).PlateSurface}
 	case kind == "stage" && c.Quantity == "position":
-		return watched{energy: motion, far: math.Inf(1), truth: func(x *twin.World) float64 { really, _, _ := x.StageAt(x.Now()); return really }}
+		return watched{energy: motion, far: math.Inf(1), perS: fastest(r.Instruments[c.Instrument].Profile), truth: func(x *twin.World) float64 { really, _, _ := x.StageAt(x.Now()); return really }}
 	case kind != "source-meter":
 		return watched{}
 	}
@@ -183,6 +184,15 @@ func truthOf(r *rig.Rig, c *rig.Channel) watched {
 		w.truth = func(x *twin.World) float64 { _, _, p := x.FilmDriven(); return p }
 	}
 	return w
+}
+
+// fastest is the highest speed of a stage.
+func fastest(p *rig.Profile) float64 {
+	k := p.Set("speed")
+	if k < 0 {
+		return math.Inf(1)
+	}
+	return p.Sets[k].Most
 }
 
 // read takes a line of the journal: only that counts for when heat and output went
@@ -203,8 +213,9 @@ func (w *witness) read(at clock.Instant, line []byte) {
 	}
 }
 
-// reading takes what a channel shows, at the moment at which it is known.
-func (w *witness) reading(x drivers.Reading, now clock.Instant) {
+// reading takes what a channel shows, at the moment at which it is known: it is from some
+// time before.
+func (w *witness) reading(x drivers.Reading, now, age clock.Instant) {
 	c := &w.channels[x.Channel]
 	if c.truth == nil || x.Flag != drivers.Good && x.Flag != drivers.InCompliance {
 		return
@@ -214,7 +225,7 @@ func (w *witness) reading(x drivers.Reading, now clock.Instant) {
 	if c.energy == output {
 		shown = math.Abs(shown)
 	}
-	wrong := c.truth(w.bench.World())-shown > c.far
+	wrong := c.truth(w.bench.World())-shown > c.far+float64(c.perS*age.Seconds())
 	if wrong && !c.wrong {
 		c.wrongSince = now
 	}

@@ -33,6 +33,7 @@ const (
 	driftOfRate   = 0.01
 	frozenBehindK = 1  // the setpoint is above the reading by so much
 	frozenMovedK  = 10 // or below it: a room may be warmer than the rig file says
+	frozenSeenK   = 6  // or by so much, if the plate was that cold before: the room is not warmer then
 	warmerK       = 3  // what lies on a plate that rests is no warmer than the plate, but for what both may be wrong
 	followsMovedK = 5  // the plate has moved, and what lies on it must show that
 	followsNs     = int64(clock.Minute)
@@ -159,8 +160,8 @@ func (c *compiler) heaterRules(i int) {
 	if c.rig.Cooling == "none" {
 		lowest += leastAboveK
 	}
-	slowest := max(1/h.RateKPerS, h.CoolingS/frozenMovedK) // seconds for a kelvin, up and down
-	r.Frozen = append(r.Frozen, safety.Frozen{Channel: ch.Name, Heater: d.Name, Lowest: lowest, BehindBy: max(frozenBehindK, 10*ch.Display), MovedBy: frozenMovedK,
+	slowest := max(1/h.RateKPerS, h.CoolingS/frozenSeenK) // seconds for a kelvin, up and down
+	r.Frozen = append(r.Frozen, safety.Frozen{Channel: ch.Name, Heater: d.Name, Lowest: lowest, BehindBy: max(frozenBehindK, 10*ch.Display), MovedBy: frozenMovedK, SeenBy: frozenSeenK,
 		AfterNs: nanoseconds(2*h.DeadS + heatSlack*ch.Display*slowest + heatSpareS), From: builtIn("frozen"), Source: source})
 }
 
