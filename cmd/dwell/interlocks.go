@@ -42,6 +42,7 @@ func describeSafety(p *plan.Plan, columns int) string {
 		}
 	}
 	b.WriteString(hung("  safe in", "at worst, from when it has lasted to heat and output off; the parts stand in plan.json", columns))
+	b.WriteString(describeFullPower(p, columns))
 	b.WriteString(describeMeasured(p, columns))
 	b.WriteString(describePowerCut(p, columns))
 	return b.String()
@@ -131,6 +132,30 @@ func hung(head, text string, columns int) string {
 	for _, part := range wrap(text, columns-10) {
 		out += fmt.Sprintf("%-10s%s\n", head, part)
 		head = ""
+	}
+	return out
+}
+
+// describeFullPower says what the temperatures above assume of a heater, and what becomes
+// of one that is not so.
+func describeFullPower(p *plan.Plan, columns int) string {
+	if !slices.ContainsFunc(p.Summary.Reactions, func(r plan.Reaction) bool { return r.PeakDegC != nil }) {
+		return ""
+	}
+	out := ""
+	for _, s := range p.Summary.StaysOn {
+		switch {
+		case s.What != "heat":
+		case s.By != "":
+			out += hung("  so hot", fmt.Sprintf("also if the relay of %s has welded shut: %s, the switch in its mains, opens at the same time", s.Instrument, s.By), columns)
+		default:
+			further := "as far as it can"
+			if s.FullDegC > 0 {
+				further = fmt.Sprintf("to %.4g degC", s.FullDegC)
+			}
+			out += hung("  so hot", fmt.Sprintf("if %s goes off when it is told to. One whose relay has welded shut does not, and nothing on this rig cuts its mains: "+
+				"it heats on until its own over-temperature circuit cuts in or, without one, %s. A mains-switch in its supply would cut it in that time", s.Instrument, further), columns)
+		}
 	}
 	return out
 }

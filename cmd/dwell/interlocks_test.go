@@ -45,6 +45,7 @@ func TestCheckSaysWhatStopsTheRun(t *testing.T) {
 		"element.power below":                                  "element.power below 20 uW sourcing 2 s trip 4.53 s 19",
 		"thermometers disagree":                                "thermometers disagree specimen on plate 3 min trip 4.07 s",
 		"plate heats not":                                      "plate heats not heating 22 s trip 3.07 s",
+		"so hot":                                               "so hot if plate goes off when it is told to. One whose relay has welded shut does not, and",
 		"measured plate":                                       "measured plate: longest exchange 40 ms, measured on 2026-03-14; response to full power identified",
 		"power cut if the computer lost its power, the heat":   "power cut if the computer lost its power, the heat of plate goes off by itself after 1 min (its own",
 		"power cut if the computer lost its power, the output": "power cut if the computer lost its power, the output of meter stays on until somebody switches it",
@@ -63,6 +64,31 @@ func TestCheckSaysWhatStopsTheRun(t *testing.T) {
 		if got := row(t, strings.Replace(got, "measured  ", "measured ", 1), rule); got != want {
 			t.Errorf("got  %s\nwant %s", got, want)
 		}
+	}
+}
+
+// What is said of a heater at full power assumes that it can be switched off; what
+// switches it off if it cannot is said, and is true of the virtual bench (drilled in
+// sequence/drill).
+func TestCheckSaysWhatFullPowerAssumes(t *testing.T) {
+	said := func(text string) string { return strings.Join(strings.Fields(text), " ") }
+	if bare := said(whatCheckSays(t, "staircase.yaml")); !strings.Contains(bare, "it heats on until its own over-temperature circuit cuts in or, without one, to 168 degC. A mains-switch in its supply would cut it in that time") {
+		t.Errorf("without a mains switch: %s", bare)
+	}
+	with := said(whatCheckSays(t, "staircase.yaml", "# What the instruments measure,", "  mains: {profile: mains-switch, port: twin, switches: plate}\n# What the instruments measure,"))
+	if !strings.Contains(with, "also if the relay of plate has welded shut: mains, the switch in its mains, opens at the same time") || strings.Contains(with, "heats on until") {
+		t.Errorf("with a mains switch: %s", with)
+	}
+	unknown := said(whatCheckSays(t, "staircase.yaml", "    identified: ", "    # "))
+	if !strings.Contains(unknown, "without one, as far as it can.") {
+		t.Errorf("not identified: %s", unknown)
+	}
+	j, err := load(&speech{out: io.Discard, err: os.Stderr}, files{protocol: leafClip + "bending/bend.yaml"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if cold := describe(j, 0, "", pageWidth); strings.Contains(cold, "  so hot") {
+		t.Errorf("it never heats:\n%s", cold)
 	}
 }
 

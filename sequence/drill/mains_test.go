@@ -56,6 +56,14 @@ func TestTheMainsSwitch(t *testing.T) {
 			t.Errorf("%s (%s): %s, ended by %q, safe after %s s, confirmed: %v; %s %s", x.fault, x.on, row.Verdict, row.Tripped(), Seconds(row.ToSafe), row.Outcome.Safe, row.Why, row.Hardware)
 		}
 	}
+	// check says that the peak of a heater at full power holds also for a relay that has
+	// welded, with a switch; without one it says that it does not.
+	if k := d.strike(t, fault(t, "heater relay welded"), "", "plateau").Reaction; k == nil || k.Plan.PeakDegC == nil || !k.InTime() {
+		t.Errorf("a welded relay: %+v", k)
+	}
+	if k := drilled(t, text(t, "testdata/warm.yaml")).strike(t, fault(t, "heater relay welded"), "", "plateau").Reaction; k == nil || k.Plan.PeakDegC == nil || k.InTime() {
+		t.Errorf("a welded relay, and no switch: %+v", k)
+	}
 	// A switch that has welded cuts nothing: alone that is no danger, but a heater that
 	// has welded too is one, and there is no excuse left.
 	welded, relay := fault(t, "mains switch welded"), fault(t, "heater relay welded")

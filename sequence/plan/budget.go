@@ -16,7 +16,8 @@ import (
 // This file adds up how long it takes at worst from a fault to a safe bench: until the
 // next reading, through a line on which another exchange is just coming to nothing,
 // and until the last safe command has been obeyed; and how far a heater that is stuck
-// at full power gets in that time. One fault at a time: the line to make safe works.
+// at full power gets in that time. One fault at a time: the line to make safe works, and
+// what is told to be off, or has its mains cut, goes off.
 
 // decisionNs is what a busy computer may take to judge and to begin to send. On an
 // idle one it is well below a millisecond. A rule of thumb, no source.
@@ -387,7 +388,11 @@ func (c *compiler) staysOn(i int, d rig.Description) {
 	}
 	if c.heated[i] {
 		x.What = setHeat
+		if d.Identified != nil {
+			x.FullDegC = round12(c.rig.AmbientDegC + d.Identified.RiseK)
+		}
 		c.plan.Summary.StaysOn = append(c.plan.Summary.StaysOn, x)
+		x.FullDegC = 0
 	}
 	if c.sourced[i] != nil {
 		x.What = setOutput

@@ -179,12 +179,12 @@ func TestUnattendedNeedsMeasurements(t *testing.T) {
 // TestStaysOn knows what has no watchdog of its own, and what is never switched on.
 func TestStaysOn(t *testing.T) {
 	p, _ := planned(t, nil, nil, heats, Options{})
-	if s := p.Summary.StaysOn; len(s) != 2 || s[0] != (StaysOn{"plate", "heat", 60e9, ""}) || s[1] != (StaysOn{"meter", "output", 0, ""}) {
+	if s := p.Summary.StaysOn; len(s) != 2 || s[0] != (StaysOn{"plate", "heat", 60e9, "", 168}) || s[1] != (StaysOn{"meter", "output", 0, "", 0}) {
 		t.Errorf("%+v", s)
 	}
 	switched := []string{"# What the instruments measure, =>   mains: {profile: mains-switch, port: twin, switches: plate}\n# What the instruments measure,"}
 	p, said := planned(t, switched, nil, heats, Options{})
-	if s := p.Summary.StaysOn; said != "" || len(s) != 2 || s[0] != (StaysOn{"plate", "heat", 10e9, "mains"}) {
+	if s := p.Summary.StaysOn; said != "" || len(s) != 2 || s[0] != (StaysOn{"plate", "heat", 10e9, "mains", 168}) {
 		t.Errorf("with a switch in its mains: %+v %s", s, said)
 	}
 	if r := find(t, p, "stop contact: mains.mains must read closed"); r.SamplingNs != 1e9 || r.Then != "trip" {
@@ -199,7 +199,7 @@ func TestStaysOn(t *testing.T) {
 		"  foil.temperature: {from: plate.probe, thermometer: platinum class B}\n => ", "  foil.temperature: {below: 75 degC}\n => ", ", foil.temperature] => ]",
 		"  - {when: \"abs(plate.temperature - foil.temperature) > 25 K\", while: specimen on plate, lasting: 60 s, then: trip}\n =>   - {when: \"plate.temperature > 90 degC\", then: trip}\n"}
 	p, said = planned(t, bath, nil, strings.Replace(heats, "foil.temperature: 1 s, ", "", 1), Options{})
-	if s := p.Summary.StaysOn; said != "" || len(s) != 2 || s[0] != (StaysOn{"plate", "heat", 0, ""}) {
+	if s := p.Summary.StaysOn; said != "" || len(s) != 2 || s[0] != (StaysOn{"plate", "heat", 0, "", 168}) {
 		t.Errorf("a bath without a watchdog: %+v %s", s, said)
 	}
 }

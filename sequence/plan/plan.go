@@ -112,6 +112,9 @@ type StaysOn struct {
 	What       string `json:"what"` // "heat" or "output"
 	ForNs      int64  `json:"for_ns,omitempty"`
 	By         string `json:"by,omitempty"` // the switch in its mains, if it has one
+	// FullDegC is where a heater would end at full power, by what was measured on this rig;
+	// 0 where it was not.
+	FullDegC float64 `json:"full_degC,omitempty"`
 }
 
 // Gap is a planned pause in the readings of an instrument: a step uses it for
