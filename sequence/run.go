@@ -348,12 +348,34 @@ func (r *Run) Fail(text string) {
 // Force tightens a rule of the gate until what is read breaches it, for a proof test, and
 // returns what was done and when.
 func (r *Run) Force(of safety.Ref) (how string, at clock.Instant, err error) {
-	if how, err = r.gate.Force(of); err != nil {
+	if of.Kind == safety.OfWatched {
+		how, err = r.provoke(&r.plan.Rules.Watched[of.Index])
+	} else {
+		how, err = r.gate.Force(of)
+	}
+	if err != nil {
 		return "", 0, err
 	}
 	r.event(Event{Kind: "forced", Text: how})
 	r.armed.Signal()
 	return how, r.clock.Now(), nil
+}
+
+// provoke has an instrument say of itself what a rule is about, and asked for that at once.
+func (r *Run) provoke(w *safety.Watched) (how string, err error) {
+	if w.For != rig.FoundErrors {
+		return "", errors.New("only the instrument itself can bring this about")
+	}
+	i := r.instr[w.Instrument]
+	by := r.clock.Now() + boundaryPatience
+	if err := r.bench.Instruments[i].Begin(by); err != nil {
+		return "", err
+	}
+	defer r.bench.Instruments[i].End()
+	if how, err = r.bench.Instruments[i].Provoke(by); err == nil {
+		r.state.WatchAt[i] = r.clock.Now()
+	}
+	return how, err
 }
 
 // Starve lets an instrument's own watchdog trip, for a proof test: it is never fed again.

@@ -51,6 +51,13 @@ func (c *control) text() string {
 	return string(b)
 }
 
+// asking is what the locks carry while a person is asked, and no run can be: whoever needs
+// the rig then ends this process.
+func asking() string {
+	b, _ := json.Marshal(owner{PID: os.Getpid()})
+	return string(b)
+}
+
 // accept hands on every connection that knows the secret.
 func (c *control) accept() {
 	for {

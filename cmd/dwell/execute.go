@@ -32,7 +32,8 @@ type execution struct {
 	remarks    string
 	person     sequence.Person
 	attach     func(d rig.Description) (wire.Device, error)
-	owner      string // text of the locks; empty when no port is opened
+	owner      string    // text of the locks; empty when no port is opened
+	held       *rig.Held // the locks, if they were taken before; nil otherwise
 	offBy      clock.Instant
 	onEvent    func(sequence.Event)
 	onExchange func(*wire.Exchange)
@@ -74,7 +75,7 @@ func (x *execution) world() error {
 		return err
 	}
 	var run *sequence.Run
-	bench, err := rig.Open(x.clock, x.job.rig, gate, rig.Opening{Attach: x.attach, Owner: x.owner,
+	bench, err := rig.Open(x.clock, x.job.rig, gate, rig.Opening{Attach: x.attach, Owner: x.owner, Held: x.held,
 		Tap: func(e *wire.Exchange) {
 			if x.record != nil {
 				x.record.exchange(e)

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"io"
 	"os"
 	"path/filepath"
@@ -39,14 +40,14 @@ func row(t *testing.T, text, rule string) string {
 func TestCheckSaysWhatStopsTheRun(t *testing.T) {
 	got := whatCheckSays(t, "overnight.yaml")
 	for rule, want := range map[string]string{
-		"overnight.yaml":                                       "overnight.yaml",
-		"plate.temperature below 40 degC":                      "plate.temperature below 40 degC always at once trip 3.07 s 14",
-		"a heater stuck at full power gets to 47":              "a heater stuck at full power gets to 47.87 degC; to stay below 70 degC it would have to be off",
-		"element.power below":                                  "element.power below 20 uW sourcing 2 s trip 4.53 s 19",
-		"thermometers disagree":                                "thermometers disagree specimen on plate 3 min trip 4.07 s",
-		"plate heats not":                                      "plate heats not heating 22 s trip 3.07 s",
-		"so hot":                                               "so hot if plate goes off when it is told to. One whose relay has welded shut does not, and",
-		"measured plate":                                       "measured plate: longest exchange 40 ms, measured on 2026-03-14; response to full power identified",
+		"overnight.yaml":                          "overnight.yaml",
+		"plate.temperature below 40 degC":         "plate.temperature below 40 degC always at once trip 3.07 s 14",
+		"a heater stuck at full power gets to 47": "a heater stuck at full power gets to 47.87 degC; to stay below 70 degC it would have to be off",
+		"element.power below":                     "element.power below 20 uW sourcing 2 s trip 4.53 s 19",
+		"thermometers disagree":                   "thermometers disagree specimen on plate 3 min trip 4.07 s",
+		"plate heats not":                         "plate heats not heating 22 s trip 3.07 s",
+		"so hot":                                  "so hot if plate goes off when it is told to. One whose relay has welded shut does not, and",
+		"measured plate":                          "measured plate: longest exchange 40 ms, measured on 2026-03-14; response to full power identified",
 		"power cut if the computer lost its power, the heat":   "power cut if the computer lost its power, the heat of plate goes off by itself after 1 min (its own",
 		"power cut if the computer lost its power, the output": "power cut if the computer lost its power, the output of meter stays on until somebody switches it",
 		"needs": "needs dwell is no safety device: put an over-temperature cut-out with a sensor of its own,",
@@ -164,5 +165,28 @@ func TestCheckWarnsOfLeads(t *testing.T) {
 				t.Errorf("rehearse says\n%s", r.err)
 			}
 		})
+	}
+}
+
+// What is said to have been measured in the future was not measured: each date is refused,
+// at its place. The day that it is somewhere on Earth by now is none of the future.
+func TestDatesInTheFuture(t *testing.T) {
+	rigText := read(t, leafClip+"rig.yaml")
+	for _, c := range []struct{ old, before, says string }{
+		{"calibrated: 2026-03-14", "calibrated: ", ":22:17: nothing was measured on a day that has not come"},
+		{"dead time: 2 s, date: 2026-03-14", "dead time: 2 s, date: ", "nothing was measured on a day that has not come"},
+		{"takes: 40 ms, measured on: 2026-03-14", "takes: 40 ms, measured on: ", "nothing was measured on a day that has not come"},
+	} {
+		for date, refused := range map[string]bool{"2999-01-01": true, latestDate(): false} {
+			if !strings.Contains(rigText, c.old) {
+				t.Fatalf("there is no %q", c.old)
+			}
+			name := write(t, filepath.Join(t.TempDir(), "rig.yaml"), strings.Replace(rigText, c.old, c.before+date, 1))
+			var said bytes.Buffer
+			_, err := load(&speech{out: io.Discard, err: &said}, files{protocol: leafClip + "short.yaml", rig: name, specimen: leafClip + "specimen.yaml"})
+			if (err != nil) != refused || strings.Contains(said.String(), c.says) != refused || refused && !strings.Contains(said.String(), "hint: correct this date, or the one of this computer") {
+				t.Errorf("%s%s: %v %s", c.before, date, err, &said)
+			}
+		}
 	}
 }

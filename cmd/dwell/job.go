@@ -9,7 +9,9 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 
+	"dwell/drivers/clock"
 	"dwell/drivers/rig"
 	"dwell/drivers/yamltext"
 	"dwell/logs"
@@ -84,6 +86,12 @@ func (j *job) bench(f files, beside string, m *yamltext.Mistakes) error {
 		return orNamed(err, byDefault, "--rig")
 	}
 	j.rig = rig.Load(doc, j.kept(ownProfiles(f.rig)), m)
+	for _, d := range j.rig.Dates {
+		if today := latestDate(); d.Text > today {
+			m.Add(doc, d.Node, "nothing was measured on a day that has not come: it is %s at most", today).
+				Hint("correct this date, or the one of this computer")
+		}
+	}
 	for _, d := range j.rig.Instruments {
 		if text, ok := rig.EmbeddedProfile(d.Profile.Name); ok && bytes.Equal(text, d.Profile.Text) {
 			j.add(profilesFolder+d.Profile.Name+".yaml", d.Profile.Text)
@@ -96,6 +104,10 @@ func (j *job) bench(f files, beside string, m *yamltext.Mistakes) error {
 	j.specimen = rig.LoadSpecimen(doc, m)
 	return nil
 }
+
+// latestDate is the latest date that it is anywhere: the calendar of the farthest east is
+// 14 h before UTC.
+func latestDate() string { return clock.Today().UTC.Add(14 * time.Hour).Format(time.DateOnly) }
 
 // orNamed adds that a file which was looked for beside the protocol can be named.
 func orNamed(err error, byDefault bool, flag string) error {

@@ -16,6 +16,7 @@ import (
 
 	"dwell/drivers"
 	"dwell/drivers/clock"
+	"dwell/drivers/rig"
 	"dwell/drivers/wire"
 	"dwell/drivers/yamltext"
 	"dwell/logs"
@@ -35,7 +36,8 @@ func proofCommand(s *speech) *cobra.Command {
 		Long: `proof is for the cold bench with a person beside it. For each rule, one after the
 other, it switches everything on as little as possible (the plate to 5 K above the
 room, 1 uA into the specimen), tightens the rule until what is read breaches it, and
-looks whether the bench goes safe, and how fast. What only a hand can bring about, an
+looks whether the bench goes safe, and how fast. An error queue is filled by a command
+that its instrument does not know. What only a hand can bring about, an
 emergency stop or an instrument that is switched off and on, is asked for; Enter
 without it skips that. At the end each instrument's own watchdog may be left to trip.
 Each is a run of its own, with its folder.
@@ -70,6 +72,7 @@ type proving struct {
 	person *bufio.Scanner
 
 	job     *job
+	held    *rig.Held
 	test    logs.ProofTest
 	longest map[string]clock.Instant // exchange, by instrument
 	code    int                      // of a trial that ended the whole test
@@ -79,6 +82,11 @@ func (x *proving) prove() error {
 	if err := x.prepare(); err != nil {
 		return err
 	}
+	var err error
+	if x.held, err = rig.Hold(x.job.rig, asking()); err != nil {
+		return usage(err)
+	}
+	defer x.held.Give()
 	x.person = bufio.NewScanner(os.Stdin)
 	if answer, there := x.ask(fmt.Sprintf("the plate is cold, %s or a resistor like it is connected, and you stay here until the end? type yes", x.job.specimen.ID)); !there || answer != "yes" {
 		return usage(fmt.Errorf("a proof test needs a person at the bench"))
@@ -182,6 +190,12 @@ func (x *proving) byHand(r plan.Reaction) string {
 	return ""
 }
 
+// provokable tells whether an instrument can be made to put an error into its queue.
+func (x *proving) provokable(w safety.Watched) bool {
+	q := x.job.rig.Instruments[x.job.rig.Instrument(w.Instrument)].Profile.Errors
+	return w.For == rig.FoundErrors && q != nil && q.Refused != nil
+}
+
 // step proves one rule.
 func (x *proving) step(r plan.Reaction) logs.ProofStep {
 	step := logs.ProofStep{Rule: r.Rule, From: r.From, AtWorstS: clock.Instant(r.TotalNs).Seconds()}
@@ -190,7 +204,7 @@ func (x *proving) step(r plan.Reaction) logs.ProofStep {
 	}
 	hand := x.byHand(r)
 	switch {
-	case hand == "" && r.Of.Kind == safety.OfWatched:
+	case hand == "" && r.Of.Kind == safety.OfWatched && !x.provokable(x.job.plan.Rules.Watched[r.Of.Index]):
 		step.Verdict, step.Why = logs.Skipped, "only the instrument itself can bring this about"
 		return step
 	case hand != "":
@@ -230,7 +244,7 @@ func (steady) Dismiss() {}
 func (t *provingRun) perform(step *logs.ProofStep) {
 	wall := clock.Wall(0)
 	job := *t.job
-	e := &execution{speech: t.speech, job: &job, kind: "proof", clock: wall, person: steady{t.job.specimen.ID}, onEvent: t.note}
+	e := &execution{speech: t.speech, job: &job, kind: "proof", held: t.held, clock: wall, person: steady{t.job.specimen.ID}, onEvent: t.note}
 	control, err := newControl()
 	if err != nil {
 		step.Verdict, step.Why = logs.NotProved, "cannot listen for dwell safe: "+err.Error()

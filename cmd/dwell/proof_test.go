@@ -6,6 +6,7 @@ import (
 	"io"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 
 	"dwell/drivers/twin"
@@ -54,10 +55,10 @@ func TestProof(t *testing.T) {
 	s.expectOff()
 	io.WriteString(person, "M.K.\n")
 	p.exits(exitDone)
-	proved, skipped, ended := 2.0, 1.0, "tripped"
+	proved, skipped, ended := 3.0, 0.0, "tripped"
 	if strings.Contains(p.err.String(), "silent for longer than it may be") { // a machine too busy to answer in time
 		t.Log("silence ended the run before the reset was seen")
-		proved, skipped, ended = 1, 2, "failed"
+		proved, skipped, ended = 2, 1, "failed"
 	}
 	p.expectObject(map[string]any{"passed": true, "signed_by": "M.K.", "partial": true, "proved": proved, "failed": 0.0, "skipped": skipped})
 	file := strings.TrimSuffix(s.rig, ".yaml") + ".proof.jsonl"
@@ -66,11 +67,14 @@ func TestProof(t *testing.T) {
 	}
 	for _, step := range lastObject(t, strings.NewReader(p.out.String()))["steps"].([]any) {
 		x := step.(map[string]any)
+		if strings.Contains(x["rule"].(string), "error queue") && x["how"] != `it was sent "NO:SUCH:THING", which it does not know` {
+			t.Errorf("the error queue: %v", x)
+		}
 		if x["verdict"] == "proved" && !(x["off_s"].(float64) > 0 && x["off_s"].(float64) < 5 && x["safe_s"].(float64) >= x["off_s"].(float64)) {
 			t.Errorf("%v: off after %v s, safe after %v s", x["rule"], x["off_s"], x["safe_s"])
 		}
 		if run, is := x["run"].(string); is {
-			happened(t, run, map[bool]string{true: "forced", false: ended}[x["rule"] == "plate keeps warming"])
+			happened(t, run, map[bool]string{true: ended, false: "forced"}[strings.Contains(x["rule"].(string), "reset")])
 		}
 	}
 	heats := 0
@@ -79,8 +83,8 @@ func TestProof(t *testing.T) {
 			heats++
 		}
 	}
-	if heats != 2 {
-		t.Errorf("it heated %d times, for two rules", heats)
+	if heats != 3 {
+		t.Errorf("it heated %d times, for three rules", heats)
 	}
 }
 
@@ -197,5 +201,26 @@ func TestProofOfAMainsSwitch(t *testing.T) {
 	dog := strings.Index(text, "open: it was not kept closed")
 	if on < 0 || dog < on || off < dog {
 		t.Errorf("heat on at %d, not kept at %d, heat off at %d of the journal\n%s", on, dog, off, text)
+	}
+}
+
+// Whoever is asked has the rig: another program cannot take it meanwhile, and a second
+// proof test asks nobody. dwell safe gets it all the same, and at once.
+func TestAProofHoldsItsRigBeforeItAsks(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	first, _ := s.proving()
+	for _, verb := range [][]string{{"proof"}, {"run", "--confirm", "LC-07", "testdata/warm.yaml"}} {
+		second := start(t, append(verb, "--rig", s.rig, "--specimen", leafClip+"specimen.yaml", "--out", t.TempDir())...)
+		second.exits(exitUsage)
+		if text := second.err.String(); !strings.Contains(text, "in use by another run") || strings.Contains(text, "type yes") {
+			t.Errorf("%s: %q", verb[0], text)
+		}
+	}
+	s.expectNothing()
+	start(t, "safe", "--rig", s.rig).exits(exitDone)
+	first.ends()
+	if status := first.cmd.ProcessState.Sys().(syscall.WaitStatus); status.Signal() != syscall.SIGKILL {
+		t.Errorf("the proof that only asked ended by %v", status)
 	}
 }

@@ -320,7 +320,12 @@ func (t *takenUp) resume(confirm string, yes bool) error {
 	if err := x.preflight(false); err != nil {
 		return err
 	}
-	if !yes && !t.agreed() {
+	held, err := rig.Hold(t.job.rig, asking())
+	if err != nil {
+		return usage(err)
+	}
+	defer held.Give()
+	if x.held = held; !yes && !t.agreed() {
 		return usage(errors.New("nothing was done: nobody said yes"))
 	}
 	return x.runFrom(clock.Instant(t.segment.FromNs), confirm)

@@ -3,6 +3,7 @@
 package main
 
 import (
+	"io"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -51,6 +52,15 @@ func TestAKilledRunGoesOn(t *testing.T) {
 	if s.place() != here {
 		t.Error("something was done to the bench, though nobody said yes")
 	}
+
+	other, person := s.proving()
+	taken := start(t, "resume", folder)
+	taken.exits(exitUsage)
+	if text := taken.err.String(); !strings.Contains(text, "in use by another run") || strings.Contains(text, "go on?") {
+		t.Errorf("somebody else has the plate, and it said %q", text)
+	}
+	person.(io.Closer).Close()
+	other.exits(exitUsage)
 
 	moved := s.plate.path + "-moved" // as a port is called after a reboot
 	if err := os.Rename(s.plate.path, moved); err != nil {

@@ -420,6 +420,10 @@ func (f *Finding) Unwrap() error { return f.Err }
 // setting that somebody changed, errors that nobody asked about. What it finds is a
 // Finding, with everything that was found at once.
 func (i *Instrument) Watch(by clock.Instant) error {
+	if i.provoked { // what else it would say is about the same error
+		i.provoked = false
+		return i.drain(by)
+	}
 	var found []error
 	what := FoundFault
 	for n := range i.p.Watch.Checks {
@@ -461,6 +465,16 @@ func (i *Instrument) Watch(by clock.Instant) error {
 		}
 	}
 	return i.drain(by)
+}
+
+// Provoke has the instrument refuse a command that changes nothing, for a proof test: what
+// Watch finds next is the error in its queue.
+func (i *Instrument) Provoke(by clock.Instant) (how string, err error) {
+	if i.p.Errors == nil || i.p.Errors.Refused == nil {
+		return "", fmt.Errorf("the profile of %s names no command that it refuses", i.about.Name)
+	}
+	i.provoked = true
+	return fmt.Sprintf("it was sent %q, which it does not know", bytes.TrimSpace(i.p.Errors.Refused)), i.change([][]byte{i.p.Errors.Refused}, 0, by)
 }
 
 // wrong says what is wrong with an answer, "" if nothing is, and whether that is a

@@ -89,8 +89,14 @@ func (r *profileReader) head(t map[string]*yamltext.Node) {
 	if n := t["line frequency"]; n != nil {
 		p.LineHz = r.positive(n, inHertz)
 	}
-	if e := r.table(t["errors"], "!ask", "!at most"); e != nil {
+	if e := r.table(t["errors"], "!ask", "!at most", "refused"); e != nil {
 		p.Errors = &ErrorQueue{Ask: r.command(e["ask"]), Most: r.whole(e["at most"], 1, 1000)}
+		if n := e["refused"]; n != nil {
+			p.Errors.Refused = r.command(n)
+			if p.Answer != Silence {
+				r.wrong(n, "what is refused would be answered, and not as a command is").Hint("leave it out")
+			}
+		}
 	}
 }
 

@@ -25,6 +25,36 @@ type Opening struct {
 	Attach func(d Description) (wire.Device, error) // the device of a virtual instrument
 	Tap    func(*wire.Exchange)                     // is shown every exchange; may be nil
 	Owner  string                                   // left in the locks of the ports: how to reach who has them
+	Held   *Held                                    // those locks, if the caller has them already, and keeps them
+}
+
+// Held is the locks of all ports of a rig, in the hands of somebody who has something to
+// settle before a bench is opened, or opens several.
+type Held struct{ locks map[string]*wire.Lock }
+
+// Hold locks all real ports of a rig, or none.
+func Hold(r *Rig, owner string) (*Held, error) {
+	h := &Held{locks: map[string]*wire.Lock{}}
+	for _, d := range r.Instruments {
+		if d.Address.Kind == wire.Twin {
+			continue
+		}
+		lock, err := wire.Take(d.Address.Key(), owner)
+		if err != nil {
+			return nil, errors.Join(fmt.Errorf("%s: %w", d.Name, err), h.Give())
+		}
+		h.locks[d.Address.Key()] = lock
+	}
+	return h, nil
+}
+
+// Give gives the locks up.
+func (h *Held) Give() error {
+	var all error
+	for _, lock := range h.locks {
+		all = errors.Join(all, lock.Give())
+	}
+	return all
 }
 
 // Instrument is one opened instrument. Between Begin (or Seize) and End its port is
@@ -38,6 +68,8 @@ type Instrument struct {
 	judge drivers.Judge
 	letGo func() // of one that was opened to be made safe
 	done  bool   // nothing more is wanted of it
+	// provoked: it has been made to refuse a command.
+	provoked bool
 	// doubted: its link was opened again, and who is there has not been asked since.
 	doubted bool
 
@@ -85,6 +117,12 @@ func Open(c clock.Clock, r *Rig, judge drivers.Judge, o Opening, by clock.Instan
 	_, virtual := c.(*clock.World)
 	for _, d := range r.Instruments {
 		if virtual || d.Address.Kind == wire.Twin {
+			continue
+		}
+		if o.Held != nil {
+			if err := o.Held.locks[d.Address.Key()].Own(o.Owner); err != nil {
+				return nil, fmt.Errorf("%s: %w", d.Name, err)
+			}
 			continue
 		}
 		lock, err := wire.Take(d.Address.Key(), o.Owner)

@@ -130,6 +130,17 @@ func example(t *testing.T, name string) string {
 	return string(text)
 }
 
+// What a proof test has an instrument refuse must not be answered.
+func TestMistakesInTheErrorQueue(t *testing.T) {
+	load := func(doc *yamltext.Document, m *yamltext.Mistakes) { LoadProfile(doc, m) }
+	meter, _ := EmbeddedProfile("scpi-source-meter")
+	for _, e := range []edit{
+		{"answers: {to commands: none,", "answers: {to commands: ok,", "what is refused would be answered, and not as a command is"},
+	} {
+		e.check(t, string(meter), load)
+	}
+}
+
 func TestMistakesInRigs(t *testing.T) {
 	load := func(doc *yamltext.Document, m *yamltext.Mistakes) {
 		Load(doc, func(string) ([]byte, error) { return nil, fs.ErrNotExist }, m)

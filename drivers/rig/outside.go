@@ -34,6 +34,8 @@ func (r *rigReader) date(n *yamltext.Node) string {
 	text := r.text(n)
 	if _, err := time.Parse(time.DateOnly, text); err != nil && text != "" {
 		r.wrong(n, "%q is no date", text).Hint("year-month-day, such as 2026-03-14")
+	} else if text != "" {
+		r.rig.Dates = append(r.rig.Dates, Date{text, n})
 	}
 	return text
 }

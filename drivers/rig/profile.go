@@ -123,8 +123,9 @@ type Footing struct {
 
 // ErrorQueue is where the instrument keeps what it could not do.
 type ErrorQueue struct {
-	Ask  []byte
-	Most int // entries, at least as many as the queue can hold
+	Ask     []byte
+	Most    int    // entries, at least as many as the queue can hold
+	Refused []byte // a command that it does not know, and that changes nothing; nil for none
 }
 
 // Condition is that a commanded quantity has a state.

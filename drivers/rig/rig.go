@@ -32,6 +32,7 @@ type Rig struct {
 	Notify      []string      // a program and its arguments, to tell somebody what the guard has done
 	Scene       map[string]quantity.Quantity
 	Doc         *yamltext.Document
+	Dates       []Date // of what was measured on it
 
 	// lost are the instruments whose profile could not be read, and the channels made
 	// from theirs: what is said of them is no mistake of its own. There may be any
@@ -60,6 +61,12 @@ func (r *rigReader) lostSections(t map[string]*yamltext.Node) {
 	}
 	r.rig.section = t["instruments"] == nil || lacks("instruments") || lacks("channels")
 	r.rig.Place.Lost = lacks("specimen place")
+}
+
+// Date is one that a rig file names.
+type Date struct {
+	Text string // year-month-day
+	Node *yamltext.Node
 }
 
 // SetPlace is the quantity by which a profile moves a specimen: its states are plate,

@@ -45,15 +45,21 @@ func Take(key, owner string) (*Lock, error) {
 		return nil, fmt.Errorf("lock of %s: %w", key, err)
 	}
 	f.Chmod(0o666) // as above
-	err = f.Truncate(0)
-	if err == nil {
-		_, err = f.WriteAt([]byte(owner), 0)
-	}
-	if err != nil {
+	lock := &Lock{f}
+	if err := lock.Own(owner); err != nil {
 		f.Close()
 		return nil, fmt.Errorf("lock of %s: %w", key, err)
 	}
-	return &Lock{f}, nil
+	return lock, nil
+}
+
+// Own leaves another word of who has the lock, and how to reach them.
+func (l *Lock) Own(owner string) error {
+	err := l.file.Truncate(0)
+	if err == nil {
+		_, err = l.file.WriteAt([]byte(owner), 0)
+	}
+	return err
 }
 
 // Give gives the lock up. The file stays: to remove it would let two owners lock
