@@ -263,7 +263,7 @@ func (x *drilling) reactions() string {
 	text := fmt.Sprintf(columnsMean, unit)
 	text += fmt.Sprintf("%-10s%d rows were ended by a rule and became safe, %d of them as fast and as cool\n          as check says at worst\n", "reaction", ended, inTime)
 	if len(late) > 0 {
-		text += fmt.Sprintf("%-10snot so after %s:\n%-10scheck assumes a program that runs, a line that carries commands, and a switch that opens\n", "", strings.Join(late, ", "), "")
+		text += fmt.Sprintf("%-10snot so after %s:\n%-10scheck assumes a program that runs, a line that carries commands to somebody who hears,\n%-10sand a switch that opens\n", "", strings.Join(late, ", "), "", "")
 	}
 	return text
 }

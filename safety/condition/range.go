@@ -68,49 +68,71 @@ func (s span) size() span {
 type outcome struct {
 	never, always bool
 	needs         map[int]span // what must be true of single channels for it to hold
+	spares        map[int]span // and for it not to hold
 }
 
 // compared is the outcome of a comparison.
 func compared(operator string, a, b operand) outcome {
-	o := outcome{needs: map[int]span{}}
+	o := outcome{needs: map[int]span{}, spares: map[int]span{}}
 	if operator == ">" || operator == ">=" {
 		a, b = b, a
 	}
-	if orEqual := len(operator) == 2; orEqual {
+	orEqual := len(operator) == 2
+	if orEqual {
 		o.never, o.always = a.span.low > b.span.high, a.span.high <= b.span.low
 	} else {
 		o.never, o.always = a.span.low >= b.span.high, a.span.high < b.span.low
 	}
 	if a.leaf.kind == channel && a.number != nil {
-		o.needs[a.leaf.channel] = span{math.Inf(-1), b.span.high}
+		o.needs[a.leaf.channel] = span{math.Inf(-1), upTo(b.span.high, orEqual)}
+		o.spares[a.leaf.channel] = span{from(b.span.low, !orEqual), math.Inf(1)}
 	}
 	if b.leaf.kind == channel && b.number != nil {
-		o.needs[b.leaf.channel] = span{a.span.low, math.Inf(1)}
+		o.needs[b.leaf.channel] = span{from(a.span.low, orEqual), math.Inf(1)}
+		o.spares[b.leaf.channel] = span{math.Inf(-1), upTo(a.span.high, !orEqual)}
 	}
 	return o
 }
 
-func (o outcome) and(p outcome) outcome {
-	r := outcome{never: o.never || p.never, always: o.always && p.always, needs: map[int]span{}}
-	for ch, s := range o.needs {
-		r.needs[ch] = s
+// upTo and from are the last and the first value on their side of a limit, that itself
+// included or not.
+func upTo(limit float64, included bool) float64 {
+	if included {
+		return limit
 	}
-	for ch, s := range p.needs {
-		t, both := r.needs[ch]
-		if both {
+	return math.Nextafter(limit, math.Inf(-1))
+}
+
+func from(limit float64, included bool) float64 { return -upTo(-limit, included) }
+
+func (o outcome) and(p outcome) outcome {
+	needs, empty := atOnce(o.needs, p.needs)
+	return outcome{never: o.never || p.never || empty, always: o.always && p.always, needs: needs}
+}
+
+// not (a or b) is (not a) and (not b).
+func (o outcome) or(p outcome) outcome { return o.not().and(p.not()).not() }
+
+func (o outcome) not() outcome {
+	return outcome{never: o.always, always: o.never, needs: o.spares, spares: o.needs}
+}
+
+// atOnce is what must be true of single channels for two conditions at once, and whether
+// nothing is.
+func atOnce(a, b map[int]span) (all map[int]span, empty bool) {
+	all = map[int]span{}
+	for ch, s := range a {
+		all[ch] = s
+	}
+	for ch, s := range b {
+		if t, known := all[ch]; known {
 			s = span{max(s.low, t.low), min(s.high, t.high)}
 		}
-		r.needs[ch] = s
-		r.never = r.never || s.low > s.high
+		all[ch] = s
+		empty = empty || s.low > s.high
 	}
-	return r
+	return all, empty
 }
-
-func (o outcome) or(p outcome) outcome {
-	return outcome{never: o.never && p.never, always: o.always || p.always}
-}
-
-func (o outcome) not() outcome { return outcome{never: o.always, always: o.never} }
 
 // decided reports a condition that nothing can change.
 func (c *compiler) decided(n ast.Node, o outcome) {

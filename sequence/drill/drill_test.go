@@ -456,7 +456,7 @@ func table(t *testing.T, folder, protocol string) {
 // slower are the faults after which no rule can react as the plan says: it assumes a
 // program that runs, a line that carries commands to somebody who hears, and a switch that
 // opens.
-var slower = []string{"heater relay welded", "plate hangs", "dead cable", "process stopped"}
+var slower = []string{"heater relay welded", "plate hangs", "stage hangs", "dead cable", "process stopped"}
 
 // How long a rule took is measured from when it could have asked, and compared with
 // what the plan says of that very rule.

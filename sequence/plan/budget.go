@@ -163,6 +163,7 @@ func (c *compiler) finishReactions() {
 		c.reaction(Reaction{Of: safety.Ref{Kind: safety.OfDrives, Index: i}, Rule: x.Instrument + " drives another " + x.Quantity, From: x.From, While: safety.Sourcing, Then: "trip", HoldsNs: x.LastingNs}, w, safe)
 	}
 	c.builtInReactions(safe)
+	c.readOften()
 	c.actsInTime()
 }
 
@@ -296,6 +297,40 @@ func (c *compiler) readTooRarely(channel int, peakDegC float64, next bound) {
 	c.m.Add(c.doc, n, "read every %s, %s shows a heater stuck at full power so late that it gets to %s", near(float64(w.mostNs)/1e9, inSeconds), c.rig.Channels[channel].Name, near(peakDegC, dim)).
 		Note(next.Doc, next.Node, "it must stay below "+near(*next.Below, dim)).
 		Hint("read it more often: " + near(float64(unnamedEvery)/1e9, inSeconds) + " is always allowed")
+}
+
+// mostRare is how seldom what a rule is about may be read: to look less often would be to
+// loosen it. A rule of thumb, no source.
+const mostRare = int64(clock.Minute)
+
+// readOften refuses a protocol by which the rules of others, or built-in ones, are looked
+// at so seldom that they guard little.
+func (c *compiler) readOften() {
+	for k := range c.wanted {
+		w := &c.wanted[k]
+		if !w.wasAsked || w.mostNs <= mostRare || w.tooRare || w.node == nil || !c.isGuarded(c.rig.Channels[w.channel].Name) {
+			continue
+		}
+		c.m.Add(c.doc, w.node, "%s is read every %s: a rule that is looked at so seldom is a looser one", c.rig.Channels[w.channel].Name, near(float64(w.mostNs)/1e9, inSeconds)).
+			Hint("limits of bench and specimen, or built-in rules, are about it, or about what is read along with it: read it at least every " + near(float64(mostRare)/1e9, inSeconds))
+	}
+}
+
+// isGuarded tells whether a channel, or one that is read along with it, is what a rule is
+// about that is not this protocol's own.
+func (c *compiler) isGuarded(channel string) bool {
+	own := strings.TrimSuffix(place(c.doc, nil), "1:1")
+	others := c.plan.Rules
+	others.Stale, others.Limits, others.Rates = nil, nil, nil // a limit that the protocol has tightened is also another's
+	others.Interlocks = slices.DeleteFunc(slices.Clone(others.Interlocks), func(x safety.Interlock) bool { return strings.HasPrefix(x.From, own) })
+	rules := text(others)
+	for _, ch := range c.rig.Channels {
+		along := ch.Name == channel || c.query(c.rig.Channel(ch.Name)) == c.query(c.rig.Channel(channel))
+		if along && (strings.Contains(rules, ch.Name) || slices.ContainsFunc(c.rules.bounds, func(b bound) bool { return b.Channel == ch.Name && b.who != "this protocol" })) {
+			return true
+		}
+	}
+	return false
 }
 
 // law is what is known of a heater at full power. Where it was not identified, the
