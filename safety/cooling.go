@@ -93,8 +93,9 @@ const lookEvery = clock.Second / 2
 
 // cools watches the temperature of a heater that was just made safe. The evidence it
 // returns has the grade of the one given, or none: a heater that keeps warming, or
-// whose temperature cannot be read, is not safe, whatever it says.
-func cools(c clock.Clock, b *rig.Bench, i *rig.Instrument, off drivers.Evidence, giveUp func() bool) drivers.Evidence {
+// whose temperature cannot be read, is not safe, whatever it says. warm is what it was
+// seen to be last.
+func cools(c clock.Clock, b *rig.Bench, i *rig.Instrument, off drivers.Evidence, giveUp func() bool, warm *Warmth) drivers.Evidence {
 	e := drivers.Evidence{Instrument: i.Name(), At: c.Now()}
 	channels := b.Rig.Thermometers(i.Name())
 	if len(channels) == 0 {
@@ -114,6 +115,7 @@ func cools(c clock.Clock, b *rig.Bench, i *rig.Instrument, off drivers.Evidence,
 		found := open
 		if problem = why; why == "" {
 			name = channel
+			warm.Channel, warm.DegC, warm.At = channel, x, now
 			found = w.judge(&s, now-began, x)
 		}
 		e.At = now

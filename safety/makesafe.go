@@ -24,6 +24,7 @@ type Report struct {
 	Evidence  []drivers.Evidence // by instrument, the last of each
 	Attempts  []int
 	Confirmed bool
+	Warm      []Warmth // of what can heat, when it was looked at last
 }
 
 // MakeSafe takes every instrument to its safe state, all at once, each with its own
@@ -51,13 +52,16 @@ func MakeSafe(c clock.Clock, b *rig.Bench, giveUp func() bool, tell func(drivers
 // the report is complete when done is called.
 func Begin(c clock.Clock, b *rig.Bench, giveUp func() bool, tell func(drivers.Evidence), done func()) *Report {
 	n := len(b.Instruments)
-	r := &Report{Began: c.Now(), Evidence: make([]drivers.Evidence, n), Attempts: make([]int, n)}
+	r := &Report{Began: c.Now(), Evidence: make([]drivers.Evidence, n), Attempts: make([]int, n), Warm: make([]Warmth, n)}
 	left, over := n, make([]bool, n)
 	for i, instrument := range b.Instruments {
 		r.Evidence[i].Instrument = instrument.Name()
+		if instrument.Heats() {
+			r.Warm[i].Instrument = instrument.Name()
+		}
 		c.Go("making "+instrument.Name()+" safe", func() error {
 			cut := func() (drivers.Evidence, bool) { return withoutMains(c, b, instrument, r.Evidence) }
-			untilSafe(c, b, instrument, cut, giveUp, func(e drivers.Evidence) {
+			untilSafe(c, b, instrument, cut, giveUp, &r.Warm[i], func(e drivers.Evidence) {
 				r.Attempts[i]++
 				r.Evidence[i] = e
 				tell(e)
@@ -76,6 +80,7 @@ func Begin(c clock.Clock, b *rig.Bench, giveUp func() bool, tell func(drivers.Ev
 
 func (r *Report) close(c clock.Clock) {
 	r.Confirmed = !slices.ContainsFunc(r.Evidence, func(e drivers.Evidence) bool { return e.Grade == drivers.Unconfirmed })
+	r.Warm = slices.DeleteFunc(r.Warm, func(w Warmth) bool { return w.Instrument == "" })
 	r.Done = c.Now()
 }
 
@@ -115,7 +120,7 @@ func withoutMains(c clock.Clock, b *rig.Bench, i *rig.Instrument, evidence []dri
 
 // untilSafe tries one instrument again and again. One that can heat is safe
 // when it has been seen not to, or when its mains is cut.
-func untilSafe(c clock.Clock, b *rig.Bench, i *rig.Instrument, cut func() (drivers.Evidence, bool), giveUp func() bool, tell func(drivers.Evidence)) {
+func untilSafe(c clock.Clock, b *rig.Bench, i *rig.Instrument, cut func() (drivers.Evidence, bool), giveUp func() bool, warm *Warmth, tell func(drivers.Evidence)) {
 	for {
 		e := once(c, i)
 		if without, is := cut(); is {
@@ -124,7 +129,7 @@ func untilSafe(c clock.Clock, b *rig.Bench, i *rig.Instrument, cut func() (drive
 		}
 		tell(e)
 		if e.Grade != drivers.Unconfirmed && i.Heats() {
-			if e = cools(c, b, i, e, func() bool { _, is := cut(); return is || giveUp() }); e.Grade == drivers.Unconfirmed {
+			if e = cools(c, b, i, e, func() bool { _, is := cut(); return is || giveUp() }, warm); e.Grade == drivers.Unconfirmed {
 				if without, is := cut(); is {
 					e = without
 				}

@@ -119,6 +119,32 @@ func TestComplianceIsNoOtherLevel(t *testing.T) {
 	}
 }
 
+// How warm a plate is when its run has ended stands in the record, measured; nobody waits
+// for it to cool.
+func TestHowWarmItWasLeft(t *testing.T) {
+	for _, c := range []struct{ steps, says string }{
+		{source + "  - bring: {plate to: 65 degC, at most: 20 min, then wait: 1 min}\n", "plate is too hot to touch: plate.temperature is 6"},
+		{source + "  - bring: {plate to: 30 degC, at most: 20 min}\n", "plate can be touched: plate.temperature is "},
+		{source + "  - hold: 5 s\n", "plate can be touched: plate.temperature is 1"},
+	} {
+		x := trial{steps: c.steps}
+		rec, o := x.do(t)
+		expect(t, o, "completed", 0, "")
+		told := 0
+		for _, l := range rec.events() {
+			if strings.Contains(l, " warmth ") {
+				told++
+				if !strings.Contains(l, c.says) {
+					t.Errorf("%s: expected %q", l, c.says)
+				}
+			}
+		}
+		if took := (o.Report.Done - o.Report.Began).Seconds(); told != 1 || took > 20 {
+			t.Errorf("told %d times; made safe in %g s", told, took)
+		}
+	}
+}
+
 // A relay that is welded shut answers every question rightly. It must not end in a quiet
 // "confirmed": the alarm goes on until the plate's own over-temperature circuit has cut
 // the heater and the plate is seen to cool.

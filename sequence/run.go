@@ -445,6 +445,9 @@ func (r *Run) finish() Outcome {
 	if r.report != nil {
 		o.Report, o.Safe, o.GaveUp = *r.report, r.report.Confirmed, r.giveUp && !r.report.Confirmed
 	}
+	for _, w := range o.Report.Warm { // how it was left, which needs nobody to wait
+		r.event(Event{Kind: "warmth", Text: w.Text(r.bench.Rig, r.plan.CoolDegC)})
+	}
 	r.event(Event{Kind: "ended", Text: o.Word})
 	if err := r.sync(); err != nil && o.Cause == nil {
 		o.Word = "failed"

@@ -312,8 +312,14 @@ func (g *guard) takeOver(bench *rig.Bench) {
 		return
 	}
 	g.step(safety.TookOver, 0)
+	warm := ""
+	for _, w := range report.Warm {
+		text := w.Text(bench.Rig, safety.TouchDegC)
+		g.note("warmth", text)
+		warm += "; " + text
+	}
 	g.note("safe", fmt.Sprintf("the bench is confirmed safe, %.2f s after the guard began", (report.Done-report.Began).Seconds()))
-	g.notify("dwell: " + g.why + "; the guard has made the bench safe")
+	g.notify("dwell: " + g.why + "; the guard has made the bench safe" + warm)
 }
 
 // alarm tells somebody, once, that after some time not every instrument has confirmed.

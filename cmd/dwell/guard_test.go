@@ -450,7 +450,7 @@ func TestTheGuardKeepsTrying(t *testing.T) {
 	safe.exits(exitDone)
 	p.ends()
 	s.expectOff()
-	if text := read(t, told); !strings.Contains(text, "bench 3") || !strings.Contains(text, "the guard has made the bench safe") {
+	if text := read(t, told); !strings.Contains(text, "bench 3") || !strings.Contains(text, "; plate can be touched: plate.temperature is ") || !strings.Contains(text, "the guard has made the bench safe") {
 		t.Errorf("told: %q", text)
 	}
 	if n := len(guardEvents(t, folder)); n > 40 {

@@ -27,7 +27,8 @@ func safeCommand(s *speech) *cobra.Command {
 		Long: `safe switches heat and output off and reads that back, whatever was going on. A
 run that has the ports is asked to do it; one that does not answer within a second
 is ended, and its ports are taken. It tries again until every instrument has
-confirmed, or until Ctrl-C.`,
+confirmed, or until Ctrl-C. A plate that is off may still be hot: it is watched until
+it can be touched, or until Ctrl-C, which changes nothing about the exit code.`,
 		Example: `  dwell safe --rig my-rig.yaml`,
 		Args:    cobra.NoArgs,
 		RunE: func(*cobra.Command, []string) error {
@@ -147,11 +148,18 @@ func takeOver(s *speech, r *rig.Rig) error {
 				s.say("%s: %s: %s", e.Instrument, e.Grade, why(e))
 			}
 		})
-		return bench.Close()
+		err := bench.Close()
+		s.object(map[string]any{"safe": report.Confirmed, "by": "this command", "exit": map[bool]int{true: exitDone, false: exitNotSafe}[report.Confirmed]})
+		if report.Confirmed {
+			s.result("the rig is safe\n")
+			open := func() (*rig.Bench, error) {
+				return rig.Open(wall, r, nil, rig.Opening{Owner: asking()}, wall.Now()+openPatience)
+			}
+			untilTouchable(s, wall, r, report.Warm, open, func() bool { return giveUp })
+		}
+		return err
 	})
-	s.object(map[string]any{"safe": report.Confirmed, "by": "this command", "exit": map[bool]int{true: exitDone, false: exitNotSafe}[report.Confirmed]})
 	if report.Confirmed {
-		s.result("the rig is safe\n")
 		return nil
 	}
 	if err != nil {
@@ -159,4 +167,45 @@ func takeOver(s *speech, r *rig.Rig) error {
 	}
 	s.say("%s", s.alarmed(loud))
 	return said(exitNotSafe)
+}
+
+const (
+	watchWarmthEvery = 2 * clock.Second
+	longestWatch     = 4 * clock.Hour // longer than any plate cools
+)
+
+// untilTouchable says how warm what can heat is, and looks on until all of it can be
+// touched. The rig is safe meanwhile, whatever becomes of that.
+func untilTouchable(s *speech, c clock.Clock, r *rig.Rig, warm []safety.Warmth, open func() (*rig.Bench, error), enough func() bool) {
+	hot := map[string]bool{}
+	look := func(all []safety.Warmth) {
+		for _, w := range all {
+			if w.Touchable(safety.TouchDegC) && hot[w.Instrument] {
+				s.say("%s", w.Text(r, safety.TouchDegC))
+				delete(hot, w.Instrument)
+			}
+		}
+	}
+	for _, w := range warm {
+		s.say("%s", w.Text(r, safety.TouchDegC))
+		if !w.Touchable(safety.TouchDegC) {
+			hot[w.Instrument] = true
+		}
+	}
+	if len(hot) == 0 || enough() {
+		return
+	}
+	bench, err := open()
+	if err != nil {
+		s.say("it is not watched any longer: %v", err)
+		return
+	}
+	defer bench.Close()
+	s.say("it is off, and watched until it can be touched; Ctrl-C ends that")
+	for by := c.Now() + longestWatch; len(hot) > 0 && !enough() && c.Now() < by; {
+		look(safety.LookAtWarmth(c, bench))
+		if len(hot) > 0 && c.Sleep(c.Now()+watchWarmthEvery) != nil {
+			return
+		}
+	}
 }

@@ -124,8 +124,8 @@ func TestSafeAlone(t *testing.T) {
 	s := serve(t)
 	safe := start(t, "safe", "--rig", s.rig)
 	safe.exits(exitDone)
-	if !strings.Contains(safe.out.String(), "the rig is safe") {
-		t.Errorf("it says %q", safe.out)
+	if !strings.Contains(safe.out.String(), "the rig is safe") || !strings.Contains(safe.err.String(), "plate can be touched: plate.temperature is 18") {
+		t.Errorf("it says %q, %q", safe.out, safe.err)
 	}
 	s.expectOff()
 }

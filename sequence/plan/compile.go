@@ -8,6 +8,7 @@ import (
 	"dwell/drivers/quantity"
 	"dwell/drivers/rig"
 	"dwell/drivers/yamltext"
+	"dwell/safety"
 )
 
 // Options are what is decided outside a protocol.
@@ -138,9 +139,8 @@ var reserved = []string{"abs", "and", "elapsed", "max", "mean", "min", "not", "o
 
 func (c *compiler) nameList() []string { return slices.Sorted(maps.Keys(c.names)) }
 
-// coolDefault is below what counts as safe to touch for hours, 43 degC (ISO 13732-1,
-// 8 h on any material; quoted from memory).
-const coolDefault = 43
+// coolDefault is below what counts as safe to touch, if the protocol does not say.
+const coolDefault = safety.TouchDegC
 
 // coolMost is the warmest that may be called cool: safe to touch for ten minutes on any
 // material (the same).
