@@ -536,7 +536,8 @@ func TestLongProtocolsAreShortened(t *testing.T) {
 	if whole, left := cycles(p), cycles(short); whole != 100_000 || left != 200+5*300+2*2*300 {
 		t.Errorf("%d cycles, and %d of them", whole, left)
 	}
-	if p.Actions[163].Count != 9 || len(short.Actions) != len(p.Actions) {
+	nine := func(a plan.Action) bool { return a.Op == plan.Loop && a.Count == 9 }
+	if !slices.ContainsFunc(p.Actions, nine) || slices.ContainsFunc(short.Actions, nine) || len(short.Actions) != len(p.Actions) {
 		t.Error("the plan itself was changed")
 	}
 	d, err := New(p, r, s, 1)
