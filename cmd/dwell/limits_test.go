@@ -18,6 +18,7 @@ func TestAReadingOverTheLimit(t *testing.T) {
 	s := serve(t)
 	p, root := s.run("low.yaml", "--json")
 	s.underWay(root)
+	s.until(0, "plate", "setpoint", 19) // what the protocol sets comes after the heat, and before the knob
 	here := s.place()
 	s.do(func() { s.bench.World().SetPlateTarget(120) })
 	off := s.until(here, "plate", "heat", 0)
