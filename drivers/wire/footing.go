@@ -78,7 +78,7 @@ func (p *Port) findFooting(by clock.Instant) error {
 	}
 	p.doubt = !p.footing.asks()
 	if !p.doubt {
-		if _, err := p.exchange(p.footing.Question, p.footing.End, true, by); err != nil {
+		if err := p.ask(by); err != nil {
 			return err
 		}
 		if err := p.quiet(by); err != nil {
@@ -87,6 +87,23 @@ func (p *Port) findFooting(by clock.Instant) error {
 	}
 	p.owes = false
 	return nil
+}
+
+// ask sends the footing's question until it is answered: one that is not within Latest
+// was lost, with its answer or before. A plate takes no command that comes too soon after
+// another one, as two do that a busy computer held back.
+func (p *Port) ask(by clock.Instant) error {
+	for {
+		until := min(by, p.clock.Now().After(p.footing.latest()))
+		_, err := p.exchange(p.footing.Question, p.footing.End, true, until)
+		var lost *Error
+		if err == nil || until == by || !errors.As(err, &lost) || lost.Ended != NoAnswer {
+			return err
+		}
+		if err := p.forget(by); err != nil {
+			return err
+		}
+	}
 }
 
 // forget waits until the footing's question of some time ago cannot be answered any more,

@@ -78,6 +78,38 @@ func TestALateAnswerIsNeverTheNextOnes(t *testing.T) {
 	}
 }
 
+// The footing's question never gets there, once or twice: with time left it is asked again
+// when its answer cannot come any more, and not waited for until the end.
+func TestAQuestionThatGetsLostIsAskedAgain(t *testing.T) {
+	for lost, within := range map[int]clock.Instant{1: 1500 * ms, 2: 3500 * ms} { // twice: and until both are too late
+		left := lost
+		b := &bench{answer: func(_ clock.Instant, question string) []piece {
+			switch {
+			case question == "A" || strings.HasPrefix(question, "*"):
+				return nil
+			case question == "WHO" && left > 0:
+				left--
+				return nil
+			case question == "WHO":
+				return []piece{{1 * ms, "ME\n"}}
+			}
+			return []piece{{1 * ms, "b\n"}}
+		}}
+		rehearse(t, b, Line{}, func(c *clock.World, p *Port) error {
+			f := whoAmI()
+			f.Latest = clock.Second
+			p.SetFooting(f)
+			fails(t, p, "A\n", NoAnswer, 10*ms)
+			began := c.Now()
+			answers(t, p, "B\n", "b\n", 30*clock.Second)
+			if took := c.Now() - began; took > within {
+				t.Errorf("lost %d times: B was answered after %v", lost, took)
+			}
+			return nil
+		})
+	}
+}
+
 func TestTheFootingIsSoughtOnlyWhenLost(t *testing.T) {
 	b := &bench{answer: lateBy(1 * ms)}
 	rehearse(t, b, Line{}, func(c *clock.World, p *Port) error {
