@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"io"
 	"math"
 	"os"
@@ -126,6 +127,51 @@ func TestFiguresOfATable(t *testing.T) {
 		p := start(t, append([]string{"figures"}, c.args...)...)
 		p.exits(exitUsage)
 		p.says(c.says)
+	}
+}
+
+// A record with steps, which have no level, comes out as JSON all the same, and the text
+// sends nobody to a file that is not written.
+func TestFiguresOfATableWithSteps(t *testing.T) {
+	t.Parallel()
+	table := filepath.Join(t.TempDir(), "steps.csv")
+	var text strings.Builder
+	text.WriteString("t (s),T (degC),R (Ohm)\n")
+	for i := range 180 {
+		level := float64(25 + 10*(i/60))
+		fmt.Fprintf(&text, "%d,%.3f,%.4f\n", i, level+0.01*float64(i%3), 1000+3*(level-25)+0.01*float64(i%5))
+	}
+	if err := os.WriteFile(table, []byte(text.String()), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	args := []string{"figures", "--csv", table, "--time", "t", "--temperature", "T", "--resistance", "R"}
+	p := start(t, append(args, "--json")...)
+	p.exits(exitDone)
+	kinds := map[string]int{}
+	for _, s := range p.expectObject(map[string]any{"table": table, "exit": 0.0})["segments"].([]any) {
+		s := s.(map[string]any)
+		kinds[s["Kind"].(string)]++
+		if _, has := s["Level"]; has != (s["Kind"] == "plateau") {
+			t.Errorf("a level is what a plateau has: %v", s)
+		}
+	}
+	if kinds["plateau"] != 3 || kinds["step"] != 2 {
+		t.Errorf("%v, expected 3 plateaus and 2 steps", kinds)
+	}
+	p = start(t, args...)
+	p.exits(exitDone)
+	if out := p.out.String(); strings.Contains(out, "figures.json") || !strings.Contains(out, "--json") {
+		t.Errorf("where definitions are:\n%s", out)
+	}
+}
+
+// What JSON has no word for is an error, and no result.
+func TestAnObjectThatCannotBeWritten(t *testing.T) {
+	var out bytes.Buffer
+	s := &speech{out: &out, err: io.Discard, json: true}
+	s.object(map[string]any{"level": math.NaN()})
+	if s.lost == nil || out.Len() > 0 {
+		t.Errorf("lost %v, written %q", s.lost, &out)
 	}
 }
 

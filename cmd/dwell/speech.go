@@ -143,7 +143,10 @@ func (s *speech) object(v any) {
 	}
 	b, err := json.Marshal(v)
 	if err != nil {
-		b = []byte(fmt.Sprintf("{\"error\":%q}", err))
+		if s.lost == nil {
+			s.lost = fmt.Errorf("the result cannot be written as JSON: %w", err)
+		}
+		return
 	}
 	s.print(string(b) + "\n")
 }

@@ -34,6 +34,7 @@ type Results struct {
 	Ended      float64 // s: when the measurement was over
 	ForRig     string  // what was measured of the bench, as its rig file states it; "" for nothing
 	Found      Found   // plateaus, ramps and steps of a table; none of a run, which records its own
+	FromTable  bool    // of which no file of figures is kept
 }
 
 // Plateau is a stretch at one temperature that figures were taken from.

@@ -32,6 +32,7 @@ func ComputeTable(r io.ReadSeeker, ask Asked) (*Results, error) {
 		return nil, err
 	}
 	c := tableComputer{ask: ask, column: map[string][]float64{}}
+	c.FromTable = true
 	c.Facts = Facts{AtDegC: ask.AtDegC, Promised: map[string][]Promise{}, Says: map[string]string{}}
 	c.T, c.Settled, c.series, c.every = map[string]*Series{}, map[string]*Settled{}, map[string]*Series{}, map[string]int{}
 	if err := c.read(table); err != nil {

@@ -3,6 +3,7 @@ package figures
 import (
 	"cmp"
 	"container/heap"
+	"encoding/json"
 	"fmt"
 	"math"
 	"slices"
@@ -29,6 +30,20 @@ type Found struct {
 	Span     float64 // of the record
 	FlatRate float64 // per s, below which a stretch is a plateau: a tenth of the rate at which half of all change happens
 	Averaged int     // readings averaged before the search
+}
+
+// MarshalJSON leaves out the level of what is no plateau: it has none, and JSON no word
+// for that.
+func (s Segment) MarshalJSON() ([]byte, error) {
+	type plain Segment
+	given := struct {
+		plain
+		Level, ULevel *float64 `json:",omitempty"`
+	}{plain: plain(s)}
+	if s.Kind == "plateau" {
+		given.Level, given.ULevel = &s.Level, &s.ULevel
+	}
+	return json.Marshal(given)
 }
 
 const (

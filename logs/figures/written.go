@@ -55,7 +55,11 @@ func (r *Results) Text() string {
 	if len(r.Figures) == 0 {
 		fmt.Fprintln(&b, "no figure could be computed")
 	} else {
-		fmt.Fprintln(&b, wrapped("± is the expanded uncertainty at 95 % (JCGM 100); definitions, sources and rows are in figures.json, budgets with --budget FIGURE", ""))
+		where := "figures.json"
+		if r.FromTable {
+			where = "the output of --json"
+		}
+		fmt.Fprintln(&b, wrapped("± is the expanded uncertainty at 95 % (JCGM 100); definitions, sources and rows are in "+where+", budgets with --budget FIGURE", ""))
 	}
 	b.WriteString(r.plateausText())
 	if len(r.Found.Segments) > 0 {
