@@ -122,6 +122,11 @@ func TestFiguresOfATable(t *testing.T) {
 		{"either a run folder or --csv", nil},
 		{"either a run folder or --csv", []string{table, "--csv", table}},
 		{"expected a value like", []string{"--csv", table, "--temperature", "T", "--at", "25 V"}},
+		{"--temperature-within: expected more than nothing", []string{"--csv", table, "--temperature", "T", "--temperature-within", "-1 K"}},
+		{"--temperature-within: expected more than nothing", []string{"--csv", table, "--temperature", "T", "--temperature-within", "0 K"}},
+		{"--resistance-within: expected more than nothing", []string{"--csv", table, "--temperature", "T", "--resistance-within", "-5 %"}},
+		{`--resistance-within: expected a value with its unit like "0.1 %", got "0.1"`, []string{"--csv", table, "--temperature", "T", "--resistance-within", "0.1"}},
+		{`--threshold: expected a value with its unit like "10 %", got "10"`, []string{"--csv", table, "--temperature", "T", "--threshold", "10"}},
 		{"none of the columns named", []string{"--csv", table, "--temperature", "T", "--units", "time=s"}},
 	} {
 		p := start(t, append([]string{"figures"}, c.args...)...)

@@ -99,6 +99,32 @@ func TestUnitsAndNamesAreNotGuessed(t *testing.T) {
 	}
 }
 
+// A name in other letter case is taken for a column that nobody named, and for no other.
+func TestLetterCaseTakesNoColumnTwice(t *testing.T) {
+	var rows strings.Builder
+	for i := range 40 {
+		fmt.Fprintf(&rows, "\n%d,%d,%d", i, 20+i/10, 1000+i/10)
+	}
+	units := columnsAre("time=s", "temperature=degC", "resistance=Ohm")
+	for header, says := range map[string]string{
+		"t,T_degF,R":  `there is no column "T"; the columns are "t", "T_degF", "R"`,
+		"t,TEMP,R":    `there is no column "T"`,
+		"t,T,r":       "",
+		"t,T,r,R":     "",
+		"t,T_K,R":     "",
+		"t,T,x,y":     `there is no column "R"`,
+		"Time,T,R":    `there is no column "t"`,
+		"t,T,t (s),R": `2 columns are called "t"`,
+	} {
+		extra := strings.Repeat(",5", strings.Count(header, ",")-2)
+		text := header + strings.ReplaceAll(rows.String()+"\n", "\n", extra+"\n")[len(extra):]
+		_, err := ComputeTable(strings.NewReader(text), Asked{Columns: columnsAre("time=t", "temperature=T", "resistance=R"), Units: units, AtDegC: 25})
+		if said := fmt.Sprint(err); says == "" && err != nil || !strings.Contains(said, says) {
+			t.Errorf("%s: expected %q, got %s", header, says, said)
+		}
+	}
+}
+
 // What is no resistance is not computed with, and nothing is infinite in words.
 func TestTablesWithoutResistanceOrChange(t *testing.T) {
 	for _, c := range []struct {

@@ -28,16 +28,16 @@ var (
 )
 
 // Column is the column of a name: exactly, or the only one that has it in other letter
-// case.
-func (t *Table) Column(name string) (*TableColumn, error) {
+// case and is not taken for something else.
+func (t *Table) Column(name string, taken ...*TableColumn) (*TableColumn, error) {
 	var names []string
 	var exact, alike []*TableColumn
 	for i := range t.Columns {
 		c := &t.Columns[i]
-		if c.Name == name || c.Name+" / "+c.Unit == name {
+		if c.called(name) {
 			exact = append(exact, c)
 		}
-		if strings.EqualFold(c.Name, name) {
+		if strings.EqualFold(c.Name, name) && !slices.Contains(taken, c) {
 			alike = append(alike, c)
 		}
 		names = append(names, fmt.Sprintf("%q", c.Name))
@@ -51,6 +51,29 @@ func (t *Table) Column(name string) (*TableColumn, error) {
 		return alike[0], nil
 	}
 	return nil, fmt.Errorf("there is no column %q; the columns are %s", name, strings.Join(names, ", "))
+}
+
+func (c *TableColumn) called(name string) bool {
+	return c.Name == name || c.Name+" / "+c.Unit == name
+}
+
+// columns are those of the names wanted, no letter case taking what another name says
+// exactly.
+func (t *Table) columns(wanted []Wanted) ([]*TableColumn, error) {
+	var taken, all []*TableColumn
+	for i := range t.Columns {
+		if c := &t.Columns[i]; slices.ContainsFunc(wanted, func(w Wanted) bool { return c.called(w.Name) }) {
+			taken = append(taken, c)
+		}
+	}
+	for _, w := range wanted {
+		c, err := t.Column(w.Name, taken...)
+		if err != nil {
+			return nil, err
+		}
+		taken, all = append(taken, c), append(all, c)
+	}
+	return all, nil
 }
 
 // cellReader makes numbers of cells, and counts what it cannot.
@@ -113,12 +136,13 @@ type taker struct {
 // Numbers are the values of columns in their roles' units, NaN where there is none. A
 // column in which half of the cells or more are no numbers is an error.
 func (t *Table) Numbers(how Reading, wanted ...Wanted) ([][]float64, error) {
+	of, err := t.columns(wanted)
+	if err != nil {
+		return nil, err
+	}
 	var takers []*taker
-	for _, w := range wanted {
-		c, err := t.Column(w.Name)
-		if err != nil {
-			return nil, err
-		}
+	for n, w := range wanted {
+		c := of[n]
 		k := &taker{at: t.place(c), values: make([]float64, 0, len(t.Lines))}
 		if w.Role == TimeRole && w.Unit == "" && isTime(c.first) {
 			t.moments(c, k)
