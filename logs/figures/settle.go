@@ -19,12 +19,14 @@ type Hold struct {
 	Settled   float64 // resistance the film tends to, at T
 	USettled  float64 // its standard uncertainty by scatter, the time constants held
 	PerLog    []float64
-	Remained  float64 // Ohm between the film and its settled value when the hold ends
+	Remained  float64 // Ohm of the film when the hold ends, less what it settles to at the temperature of that moment
 	URemained float64
+	Noise     float64 // Ohm, standard deviation of a reading about the fit
 }
 
-// AtRest tells whether what remained is less than can be told from zero.
-func (h Hold) AtRest() bool { return math.Abs(h.Remained) <= 2*h.URemained }
+// AtRest tells whether what remained cannot be told from zero, or is less than the scatter
+// of a reading: no meter shows that.
+func (h Hold) AtRest() bool { return math.Abs(h.Remained) <= max(2*h.URemained, h.Noise) }
 
 // Settled is what the transients after each change of temperature say about a film that
 // follows it slowly, kept apart from what the film does of itself (hysteresis).
@@ -43,6 +45,7 @@ type Settled struct {
 type group struct {
 	t, y, plate []float64
 	at          float64 // mean temperature it is referred to
+	last, uLast float64 // temperature at the last reading, and its standard uncertainty by scatter
 }
 
 const (
@@ -155,7 +158,22 @@ func (s *Settled) addHold(t, temperature, r []float64, p Segment) {
 		g.y = append(g.y, MomentsOf(r[i:to]).Mean)
 		g.plate = append(g.plate, MomentsOf(temperature[i:to]).Mean)
 	}
+	g.last, g.uLast = lastOf(g.t, g.plate)
 	s.Holds, s.groups = append(s.Holds, h), append(s.groups, g)
+}
+
+// lastOf is a temperature at the last moment and its standard uncertainty by scatter, by a
+// quadratic through the last fifth: a plate may still be on its way, and one reading has
+// all of the thermometer's noise.
+func lastOf(t, x []float64) (last, u float64) {
+	const least = 8
+	n := len(t)
+	from := max(0, n-max(least, int(tailShare*float64(n))))
+	f, err := PolynomialFit(shifted(t[from:], t[n-1]), x[from:], 2)
+	if err != nil {
+		return x[n-1], MomentsOf(x[from:]).S()
+	}
+	return f.B[0], f.U(0)
 }
 
 // sureMean is MeanError; where neighbours are so alike that nothing is independent, the
@@ -236,7 +254,12 @@ func (g group) project(taus []float64, slope float64) (p projected, ok bool) {
 	for i := range one {
 		one[i] = 1
 	}
-	return g.solve(append(columns, one), base)
+	p, ok = g.solve(append(columns, one), base)
+	if ok && len(taus) > 0 {
+		// The film also lags behind what the plate did within the hold.
+		p.remained += base[n-1] - slope*(g.last-g.at)
+	}
+	return p, ok
 }
 
 func (g group) solve(columns [][]float64, base []float64) (p projected, ok bool) {
@@ -281,7 +304,8 @@ func (g group) solve(columns [][]float64, base []float64) (p projected, ok bool)
 			p.settled, p.perNoise = product/length, 1/length
 		}
 	}
-	// What remains at the end is the curve less the base less the settled value.
+	// What remains of the hold's own exponentials is the curve less the base less the
+	// settled value.
 	p.remained = p.curve[n-1] - base[n-1] - p.settled
 	variance := p.perNoise * p.perNoise
 	for j := range k - 1 {
@@ -453,7 +477,7 @@ func (s *Settled) take(t trial) error {
 			return errNoMinimum
 		}
 		hold.Settled, hold.USettled = at.settled, at.perNoise*s.Noise*s.widen
-		hold.Remained, hold.PerLog = at.remained, nil
+		hold.Remained, hold.PerLog, hold.Noise = at.remained, nil, s.Noise
 		moved := make([]float64, len(t.logs))
 		for j := range t.logs {
 			logs := append([]float64(nil), t.logs...)
@@ -468,6 +492,9 @@ func (s *Settled) take(t trial) error {
 			moved[j] = (above.remained - below.remained) / (2 * h)
 		}
 		variance := at.perRemained * at.perRemained * s.Noise * s.Noise * s.widen * s.widen
+		if len(t.logs) > 0 {
+			variance += hold.Slope * hold.Slope * g.uLast * g.uLast
+		}
 		for i, a := range moved {
 			for j, b := range moved {
 				variance += a * b * s.ULog[i][j]
@@ -567,7 +594,7 @@ func SettleFigures(o Origin, s Settled, common ...Common) ([]Figure, error) {
 		return nil, err
 	}
 	b.forAll(len(s.Holds))
-	l.add(o.figure(meaning{"not_settled", "largest", "K", "largest |distance of the film from its settled value| at the end of a hold, in Ohm over the slope there", source},
+	l.add(o.figure(meaning{"not_settled", "largest", "K", "largest |distance of the film from what it settles to at the temperature of that moment| at the end of a hold, in Ohm over the slope there", source},
 		math.Abs(h.Remained/h.Slope), b, Given{"temperature", h.T, "degC"}, Given{"end of the hold", h.End, "s"}))
 	for _, settled := range [...]bool{false, true} {
 		up, down, err := s.Branches(o, settled, common...)

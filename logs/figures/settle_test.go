@@ -191,3 +191,69 @@ func TestSettleEdges(t *testing.T) {
 		t.Errorf("one plateau and a short one: %v, %v", err, s.Notes)
 	}
 }
+
+// TestRemainedBehindAPlateUnderWay: a film behind a plate that itself comes to each level
+// slowly, so that the plate still moves within the plateau. Truth is the step response of
+// two first-order lags in series, 1 - (a exp(-t/a) - b exp(-t/b))/(a - b) (Seborg, Edgar,
+// Mellichamp, Process Dynamics and Control, overdamped second-order process; from memory).
+func TestRemainedBehindAPlateUnderWay(t *testing.T) {
+	const film, perKelvin, noiseR, noiseT = 31.7, 4., 0.01, 0.005 // s, Ohm/K, Ohm, K
+	const seeds = 20
+	levels := []float64{20, 25, 30, 35, 40, 35, 30, 25, 20}
+	for _, plate := range []float64{10, 20, 40} { // s
+		hold := 120 + 3*plate
+		at := func(now float64) (onPlate, onFilm float64) {
+			onPlate, onFilm = levels[0], levels[0]
+			for k := 1; k < len(levels) && now >= float64(k)*hold; k++ {
+				x, step := now-float64(k)*hold, levels[k]-levels[k-1]
+				onPlate += step * (1 - math.Exp(-x/plate))
+				onFilm += step * (1 - (film*math.Exp(-x/film)-plate*math.Exp(-x/plate))/(film-plate))
+			}
+			return onPlate, onFilm
+		}
+		covered, held, unsettled, still, least := 0, 0, 0, 0, math.Inf(1)
+		for seed := range uint64(seeds) {
+			rng := rand.New(rand.NewPCG(7, seed))
+			var x, temperature, r []float64
+			for now := 0.; now < hold*float64(len(levels)); now++ {
+				p, f := at(now)
+				x, temperature, r = append(x, now), append(temperature, p+noiseT*rng.NormFloat64()), append(r, 1000+perKelvin*(f-25)+noiseR*rng.NormFloat64())
+			}
+			found, err := Segments(x, temperature)
+			if err != nil {
+				t.Fatal(err)
+			}
+			s, err := Settle(x, temperature, r, found.Plateaus())
+			if err != nil || len(s.Holds) != len(levels) {
+				t.Fatalf("%d holds: %v", len(s.Holds), err)
+			}
+			if s.Holds[0].AtRest() { // nothing moved yet
+				still++
+			}
+			for _, h := range s.Holds[1:] {
+				p, f := at(x[h.To-1])
+				truth := perKelvin * (f - p)
+				if held++; math.Abs(h.Remained-truth) <= 2*h.URemained {
+					covered++
+				}
+				if !h.AtRest() {
+					unsettled++
+				}
+				least = min(least, math.Abs(truth))
+				if math.Abs(h.Remained-truth) > 0.2*math.Abs(truth)+2*noiseR {
+					t.Errorf("plate %v s, to %.0f s: remained %.4f ± %.4f Ohm, in truth %.4f", plate, h.End, h.Remained, 2*h.URemained, truth)
+				}
+			}
+		}
+		t.Logf("plate %v s: %d of %d covered, %d not settled; at least %.3f Ohm remained", plate, covered, held, unsettled, least)
+		if low, _ := binomialBand(held, 0.95, 0.999); covered < low || unsettled < held*9/10 {
+			t.Errorf("plate %v s: %d of %d covered (at least %d expected), %d not settled, all should be", plate, covered, held, low, unsettled)
+		}
+		if low, _ := binomialBand(seeds, 0.95, 0.999); still < low {
+			t.Errorf("plate %v s: where nothing had moved, %d of %d are at rest, at least %d expected", plate, still, seeds, low)
+		}
+	}
+	if h := (Hold{Remained: 7.2e-6, URemained: 1.6e-6, Noise: 0.01}); !h.AtRest() {
+		t.Errorf("%v Ohm are taken for not settled, and a reading scatters by %v Ohm", h.Remained, h.Noise)
+	}
+}

@@ -94,7 +94,7 @@ type PlateauSettled struct {
 	RemainedOhm float64 `json:"remained_Ohm"`
 	U           float64 `json:"U_remained_Ohm"` // two standard uncertainties, by scatter
 	RemainedK   float64 `json:"remained_K"`
-	AtRest      bool    `json:"at_rest"` // what remained cannot be told from nothing
+	AtRest      bool    `json:"at_rest"` // what remained cannot be told from nothing, or is less than the scatter of a reading
 }
 
 // PlateausSettled are the plateaus of which that can be said.
