@@ -121,7 +121,7 @@ func TestFiguresOfATable(t *testing.T) {
 		{"has no unit", []string{"--csv", table, "--temperature", "T", "--resistance", "R"}},
 		{"either a run folder or --csv", nil},
 		{"either a run folder or --csv", []string{table, "--csv", table}},
-		{"expected a value like", []string{"--csv", table, "--temperature", "T", "--at", "25 V"}},
+		{"expected a value with its unit like", []string{"--csv", table, "--temperature", "T", "--at", "25 V"}},
 		{"--temperature-within: expected more than nothing", []string{"--csv", table, "--temperature", "T", "--temperature-within", "-1 K"}},
 		{"--temperature-within: expected more than nothing", []string{"--csv", table, "--temperature", "T", "--temperature-within", "0 K"}},
 		{"--resistance-within: expected more than nothing", []string{"--csv", table, "--temperature", "T", "--resistance-within", "-5 %"}},

@@ -64,24 +64,8 @@ func (f *tableFlags) asked() (figures.Asked, error) {
 			return ask, fmt.Errorf("--units names %q, which is none of the columns named: %v", role, tableRoles)
 		}
 	}
-	for _, q := range []struct {
-		flag, text, unit string
-		into             *float64
-	}{{"at", f.at, "degC", &ask.AtDegC}, {"temperature-within", f.temperatureWithin, "K", &ask.TemperatureK},
-		{"resistance-within", f.resistanceWithin, "1", &ask.ResistanceShare}, {"threshold", f.threshold, "1", &ask.ThresholdShare},
-		{"pad-width", f.padWidth, "um", &ask.PadWidthM}} {
-		if q.text == "" {
-			continue
-		}
-		x, err := quantity.Parse(q.text)
-		if err != nil {
-			return ask, fmt.Errorf("--%s: %w", q.flag, err)
-		}
-		want, _ := quantity.LookUp(q.unit)
-		if x.Unit.Dim != want.Dim {
-			return ask, fmt.Errorf("--%s: expected a value like \"1 %s\", got %q", q.flag, q.unit, q.text)
-		}
-		*q.into = x.Value
+	if err := f.values(&ask); err != nil {
+		return ask, err
 	}
 	if f.plateaus != "" {
 		text, err := os.ReadFile(f.plateaus)
@@ -91,6 +75,38 @@ func (f *tableFlags) asked() (figures.Asked, error) {
 		ask.Plateaus = string(text)
 	}
 	return ask, nil
+}
+
+// values reads the flags that are a value with a unit. A bare number is none: 0.1 may be
+// meant for a share or for percent.
+func (f *tableFlags) values(ask *figures.Asked) error {
+	for _, q := range []struct {
+		flag, text, like string
+		into             *float64
+		signed           bool
+	}{{"at", f.at, "25 degC", &ask.AtDegC, true}, {"temperature-within", f.temperatureWithin, "0.5 K", &ask.TemperatureK, false},
+		{"resistance-within", f.resistanceWithin, "0.1 %", &ask.ResistanceShare, false}, {"threshold", f.threshold, "10 %", &ask.ThresholdShare, false},
+		{"pad-width", f.padWidth, "100 um", &ask.PadWidthM, false}} {
+		if q.text == "" {
+			continue
+		}
+		x, err := quantity.Parse(q.text)
+		if err != nil {
+			return fmt.Errorf("--%s: %w", q.flag, err)
+		}
+		want, err := quantity.Parse(q.like)
+		if err != nil {
+			return err
+		}
+		if x.Unit.Dim != want.Unit.Dim || x.Unit.Symbol == "1" {
+			return fmt.Errorf("--%s: expected a value with its unit like %q, got %q", q.flag, q.like, q.text)
+		}
+		if !q.signed && !(x.Value > 0) {
+			return fmt.Errorf("--%s: expected more than nothing, like %q, got %q", q.flag, q.like, q.text)
+		}
+		*q.into = x.Value
+	}
+	return nil
 }
 
 // compute is the figures of the table.

@@ -111,7 +111,6 @@ func TestLetterCaseTakesNoColumnTwice(t *testing.T) {
 		"t,TEMP,R":    `there is no column "T"`,
 		"t,T,r":       "",
 		"t,T,r,R":     "",
-		"t,T_K,R":     "",
 		"t,T,x,y":     `there is no column "R"`,
 		"Time,T,R":    `there is no column "t"`,
 		"t,T,t (s),R": `2 columns are called "t"`,
