@@ -114,6 +114,10 @@ func TestFiguresOfATable(t *testing.T) {
 	if n := len(p.expectObject(map[string]any{"table": table, "exit": 0.0})["figures"].([]any)); n < 8 {
 		t.Errorf("%d figures", n)
 	}
+	steps, empty, wrong := filepath.Join(t.TempDir(), "steps.csv"), filepath.Join(t.TempDir(), "empty.csv"), filepath.Join(t.TempDir(), "wrong.csv")
+	write(t, steps, stairs())
+	write(t, empty, "")
+	write(t, wrong, "kind,start_s,end_s\nplateau,NaN,3\n")
 	for _, c := range []struct {
 		says string
 		args []string
@@ -127,6 +131,9 @@ func TestFiguresOfATable(t *testing.T) {
 		{"--resistance-within: expected more than nothing", []string{"--csv", table, "--temperature", "T", "--resistance-within", "-5 %"}},
 		{`--resistance-within: expected a value with its unit like "0.1 %", got "0.1"`, []string{"--csv", table, "--temperature", "T", "--resistance-within", "0.1"}},
 		{`--threshold: expected a value with its unit like "10 %", got "10"`, []string{"--csv", table, "--temperature", "T", "--threshold", "10"}},
+		{empty + ": no segments", []string{"--csv", steps, "--time", "t", "--temperature", "T", "--resistance", "R", "--plateaus", empty}},
+		{wrong + ":2: ", []string{"--csv", steps, "--time", "t", "--temperature", "T", "--resistance", "R", "--plateaus", wrong}},
+		{"--plateaus is about a record", []string{"--csv", steps, "--temperature", "T", "--resistance", "R", "--plateaus", wrong}},
 		{"none of the columns named", []string{"--csv", table, "--temperature", "T", "--units", "time=s"}},
 	} {
 		p := start(t, append([]string{"figures"}, c.args...)...)
@@ -135,20 +142,23 @@ func TestFiguresOfATable(t *testing.T) {
 	}
 }
 
-// A record with steps, which have no level, comes out as JSON all the same, and the text
-// sends nobody to a file that is not written.
-func TestFiguresOfATableWithSteps(t *testing.T) {
-	t.Parallel()
-	table := filepath.Join(t.TempDir(), "steps.csv")
+// stairs is a table of 25, 35 and 45 degC, a minute each (demo data).
+func stairs() string {
 	var text strings.Builder
 	text.WriteString("t (s),T (degC),R (Ohm)\n")
 	for i := range 180 {
 		level := float64(25 + 10*(i/60))
 		fmt.Fprintf(&text, "%d,%.3f,%.4f\n", i, level+0.01*float64(i%3), 1000+3*(level-25)+0.01*float64(i%5))
 	}
-	if err := os.WriteFile(table, []byte(text.String()), 0o644); err != nil {
-		t.Fatal(err)
-	}
+	return text.String()
+}
+
+// A record with steps, which have no level, comes out as JSON all the same, and the text
+// sends nobody to a file that is not written.
+func TestFiguresOfATableWithSteps(t *testing.T) {
+	t.Parallel()
+	table := filepath.Join(t.TempDir(), "steps.csv")
+	write(t, table, stairs())
 	args := []string{"figures", "--csv", table, "--time", "t", "--temperature", "T", "--resistance", "R"}
 	p := start(t, append(args, "--json")...)
 	p.exits(exitDone)

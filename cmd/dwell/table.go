@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"slices"
@@ -72,7 +73,10 @@ func (f *tableFlags) asked() (figures.Asked, error) {
 		if err != nil {
 			return ask, err
 		}
-		ask.Plateaus = string(text)
+		if ask.Columns["time"] == "" || ask.Columns["temperature"] == "" {
+			return ask, errors.New("--plateaus is about a record: name the columns with --time and --temperature too")
+		}
+		ask.PlateausFile, ask.Plateaus = f.plateaus, string(text)
 	}
 	return ask, nil
 }

@@ -13,7 +13,8 @@ type Asked struct {
 	Columns         map[string]string // role → name of the column, for those of roles
 	Units           map[string]string // role → unit, where the header has none
 	How             Reading
-	Plateaus        string  // a list of segments, corrected by hand; "" for those found in the data
+	PlateausFile    string  // name of a list of segments, corrected by hand; "" for those found in the data
+	Plateaus        string  // what is in it
 	AtDegC          float64 // of R0
 	TemperatureK    float64 // accuracy of the thermometer, a bound; 0: not known
 	ResistanceShare float64 // accuracy of the meter, a bound, as a share of the reading; 0: not known
@@ -185,9 +186,9 @@ func (c *tableComputer) overTime(t, temperature []float64) error {
 	name := c.name(TemperatureRole)
 	c.T[name] = &Series{Channel: name, Unit: "degC", Time: t, Y: temperature}
 	found, err := Segments(t, temperature)
-	if c.ask.Plateaus != "" {
+	if c.ask.PlateausFile != "" {
 		var all []Segment
-		if all, err = ReadSegments(c.ask.Plateaus, t, temperature); err == nil {
+		if all, err = ReadSegments(c.ask.PlateausFile, c.ask.Plateaus, t, temperature); err == nil {
 			found.Segments = all
 		}
 	}

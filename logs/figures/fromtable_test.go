@@ -179,7 +179,7 @@ func TestTableOverTime(t *testing.T) {
 			kept = append(kept, line)
 		}
 	}
-	ask.Plateaus = strings.Join(kept, "\n")
+	ask.PlateausFile, ask.Plateaus = "list.csv", strings.Join(kept, "\n")
 	again, err := ComputeTable(strings.NewReader(text), ask)
 	if err != nil || len(again.Found.Plateaus()) != 6 {
 		t.Fatal(len(again.Found.Plateaus()), err)
@@ -188,7 +188,7 @@ func TestTableOverTime(t *testing.T) {
 		t.Errorf("the chord still ends at %v degC", high)
 	}
 	ask.Plateaus = "plateau,5,4"
-	if _, err := ComputeTable(strings.NewReader(text), ask); err == nil || !strings.Contains(err.Error(), "line 1 of the segments") {
+	if _, err := ComputeTable(strings.NewReader(text), ask); err == nil || !strings.Contains(err.Error(), "list.csv:1: ") {
 		t.Errorf("a plateau that ends before it begins: %v", err)
 	}
 }

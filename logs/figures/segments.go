@@ -500,41 +500,60 @@ func (f Found) String() string {
 	return s.String()
 }
 
-// ReadSegments takes kind, start and end of each line for given, and measures the rest
-// from the record.
-func ReadSegments(text string, t, y []float64) ([]Segment, error) {
+// ReadSegments takes kind, start and end of each line of a file for given, and measures
+// the rest from the record.
+func ReadSegments(file, text string, t, y []float64) ([]Segment, error) {
 	found := Found{Span: math.Inf(1), Noise: noiseOf(y), Averaged: 1}
 	var all []Segment
-	for n, line := range strings.Split(strings.TrimSpace(text), "\n") {
+	for n, line := range strings.Split(text, "\n") {
 		line = strings.TrimSpace(line)
 		fields := strings.Split(line, ",")
 		if line == "" || line[0] == '#' || fields[0] == "kind" {
 			continue
 		}
 		if len(fields) < 3 || fields[0] != "plateau" && fields[0] != "ramp" && fields[0] != "step" {
-			return nil, fmt.Errorf("line %d of the segments: expected plateau, ramp or step, a start and an end in s, got %q", n+1, line)
+			return nil, fmt.Errorf("%s:%d: expected plateau, ramp or step, a start and an end in s, got %q", file, n+1, line)
 		}
-		start, err1 := strconv.ParseFloat(fields[1], 64)
-		end, err2 := strconv.ParseFloat(fields[2], 64)
-		from, to := 0, len(t)
-		for from < len(t) && t[from] < start {
-			from++
+		from, to, err := between(fields[1], fields[2], t)
+		if err == nil && len(all) > 0 && from < all[len(all)-1].To {
+			err = fmt.Errorf("%q begins before the one before it has ended", line)
 		}
-		for to > from && t[to-1] > end {
-			to--
-		}
-		if err1 != nil || err2 != nil || to-from < 2 {
-			return nil, fmt.Errorf("line %d of the segments: %q to %q s holds %d readings of the record, at least 2 are needed", n+1, fields[1], fields[2], max(0, to-from))
-		}
-		if len(all) > 0 && from < all[len(all)-1].To {
-			return nil, fmt.Errorf("line %d of the segments: %q begins before the one before it has ended", n+1, line)
+		if err != nil {
+			return nil, fmt.Errorf("%s:%d: %w", file, n+1, err)
 		}
 		s := found.segment(t, y, from, to, fields[0] == "plateau")
 		s.Kind = fields[0]
 		all = append(all, s)
 	}
 	if all == nil {
-		return nil, fmt.Errorf("no segments in %.40q", text)
+		return nil, fmt.Errorf("%s: no segments: expected lines of plateau, ramp or step, a start and an end in s", file)
 	}
 	return all, nil
+}
+
+// between is the readings from … to-1 of a record from a start to an end in s. A bound may
+// be rounded past the record, by no more than a reading.
+func between(start, end string, t []float64) (from, to int, err error) {
+	var bounds [2]float64
+	for i, cell := range [...]string{start, end} {
+		bounds[i], err = strconv.ParseFloat(strings.TrimSpace(cell), 64)
+		if err != nil || math.IsNaN(bounds[i]) || math.IsInf(bounds[i], 0) {
+			return 0, 0, fmt.Errorf("expected a time in s, got %q", cell)
+		}
+	}
+	first, last, step := t[0], t[len(t)-1], usualStep(t)
+	if bounds[0] < first-step || bounds[1] > last+step {
+		return 0, 0, fmt.Errorf("%q to %q s goes beyond the record, which is from %.9g to %.9g s", start, end, first, last)
+	}
+	to = len(t)
+	for from < len(t) && t[from] < bounds[0] {
+		from++
+	}
+	for to > from && t[to-1] > bounds[1] {
+		to--
+	}
+	if to-from < 2 {
+		return 0, 0, fmt.Errorf("%q to %q s holds %d readings of the record, at least 2 are needed", start, end, to-from)
+	}
+	return from, to, nil
 }

@@ -141,7 +141,7 @@ func TestSegmentsByHand(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	again, err := ReadSegments(f.String(), x, y)
+	again, err := ReadSegments("list.csv", f.String(), x, y)
 	if err != nil || len(again) != len(f.Segments) {
 		t.Fatalf("the listing does not come back: %v\n%s", err, f)
 	}
@@ -150,13 +150,14 @@ func TestSegmentsByHand(t *testing.T) {
 			t.Errorf("expected %+v, got %+v", g, s)
 		}
 	}
-	s, err := ReadSegments("plateau,80,120", x, y)
+	s, err := ReadSegments("list.csv", "plateau,80,120", x, y)
 	if err != nil || s[0].Level != 35 || s[0].From != 80 || s[0].To != 121 {
 		t.Errorf("%+v %v", s, err)
 	}
-	for text, says := range map[string]string{"": "no segments", "hold,1,2": "expected plateau", "plateau,900,1000": "0 readings", "plateau,a,2": `"a"`,
-		"plateau,1,20\nramp,10,30": "line 2"} {
-		if _, err := ReadSegments(text, x, y); err == nil || !strings.Contains(err.Error(), says) {
+	for text, says := range map[string]string{"": "no segments", "hold,1,2": "expected plateau", "plateau,900,1000": "beyond the record", "plateau,20.1,20.2": "0 readings", "plateau,a,2": `"a"`,
+		"plateau,1,20\nramp,10,30": "list.csv:2: ", "plateau,NaN,3": `"NaN"`, "plateau,1,+Inf": `"+Inf"`, "# none\nplateau,80,5000": "list.csv:2: ", "plateau,-5,20": "list.csv:1: ",
+		"\n\nplateau,20,10": "list.csv:3: "} {
+		if _, err := ReadSegments("list.csv", text, x, y); err == nil || !strings.Contains(err.Error(), says) {
 			t.Errorf("%q: expected an error with %q, got %v", text, says, err)
 		}
 	}
