@@ -37,8 +37,9 @@ func compareCommand(s *speech) *cobra.Command {
 			}
 			if only != "" {
 				known := x.figures()
-				x.all = slices.DeleteFunc(x.all, func(c figures.Compared) bool { return c.Figure != only })
-				if x.onlyLives(only); len(x.all)+len(x.lives) == 0 {
+				another := func(c figures.Compared) bool { return c.Figure != only }
+				x.all, x.alone = slices.DeleteFunc(x.all, another), slices.DeleteFunc(x.alone, another)
+				if x.onlyLives(only); len(x.all)+len(x.alone)+len(x.lives) == 0 {
 					return usage(fmt.Errorf("no figure %q in two of these runs; there are %s", only, strings.Join(known, ", ")))
 				}
 			}
@@ -78,7 +79,8 @@ func compareCommand(s *speech) *cobra.Command {
 const compareLong = `compare computes the figures of several runs and puts them side by side, each less
 that of the first run, with the uncertainty of that difference. What instruments are wrong
 by is the same in two runs on one bench, and cancels. A difference is no failure, unless
---equal asks for none.
+--equal asks for none. Only what was taken under the same conditions is compared:
+temperatures within 1 K; radii, cycles and averaging times within 5 %.
 
 Two runs are also laid beside each other step by step: the second half of every step, the
 temperature that was reached and every other reading. They agree where they differ by less
@@ -102,6 +104,7 @@ type comparison struct {
 	ids   []logs.Identity
 	plans []string // digests of the plans that lie in the folders; what keeps one from being read
 	all   []figures.Compared
+	alone []figures.Compared // that another run has under other conditions only
 	lives []figures.Lives
 
 	kinds  kinds
@@ -138,7 +141,8 @@ func compareRuns(s *speech, dirs []string) (*comparison, error) {
 		x.plans = append(x.plans, planOf(r))
 		sides = append(sides, figures.Side{Figures: results.Figures, Bench: benchOf(id)})
 	}
-	x.all, x.lives = figures.Compare(sides), figures.LivesOf(sides)
+	x.all, x.alone = figures.Compare(sides)
+	x.lives = figures.LivesOf(sides)
 	return x, nil
 }
 
@@ -257,8 +261,25 @@ func (x *comparison) text() string {
 	if len(x.all) == 0 {
 		b.WriteString("no figure is in two of these runs\n")
 	}
+	b.WriteString(x.aloneText())
 	b.WriteString(x.mapsText(len(x.figures()) == 1) + x.livesText())
 	fmt.Fprintf(&b, "\n%d figures, %d differences stand out of their uncertainty at 95 %%; of so many, some do by chance\n", len(x.all), x.differ())
+	return b.String()
+}
+
+// aloneText are the figures that have no partner because it was taken otherwise.
+func (x *comparison) aloneText() string {
+	var b strings.Builder
+	for k, c := range x.alone {
+		if k == 0 {
+			b.WriteString("\nnot under the same conditions in another run, and not compared\n")
+		}
+		for i, f := range c.Of {
+			if f != nil {
+				fmt.Fprintf(&b, "  %-4s %s: %s\n", x.names[i], c.Title(), f.ValueText())
+			}
+		}
+	}
 	return b.String()
 }
 
@@ -266,7 +287,7 @@ func (x *comparison) csv() string {
 	var b strings.Builder
 	w := csv.NewWriter(&b)
 	w.UseCRLF = true
-	w.Write([]string{"figure", "flavour", "unit", "run", "specimen", "value", "U", "less_first", "U_less_first", "matters", "low", "high", "foil", "row", "column"})
+	w.Write([]string{"figure", "flavour", "unit", "run", "specimen", "value", "U", "less_first", "U_less_first", "matters", "low", "high", "foil", "row", "column", "conditions"})
 	for _, c := range x.all {
 		for i, f := range c.Of {
 			if f == nil {
@@ -276,6 +297,7 @@ func (x *comparison) csv() string {
 			if at := x.places[i]; at.Foil != "" {
 				row[12], row[13], row[14] = at.Foil, fmt.Sprint(at.Row), fmt.Sprint(at.Column)
 			}
+			row[15] = f.Conditions()
 			if f.Low != nil && f.High != nil {
 				row[10], row[11] = asWritten(*f.Low), asWritten(*f.High)
 			}
@@ -296,7 +318,7 @@ func asWritten(v float64) string { return string(quantity.AppendNumber(nil, v)) 
 
 // csvRow is one row of the table, the further cells still empty.
 func csvRow(figure, flavour, unit, run, specimen string, value, expanded float64) []string {
-	return []string{figure, flavour, unit, run, specimen, asWritten(value), asWritten(expanded), "", "", "", "", "", "", "", ""}
+	return []string{figure, flavour, unit, run, specimen, asWritten(value), asWritten(expanded), "", "", "", "", "", "", "", "", ""}
 }
 
 // latex is a table to paste into a paper; it needs no package.
@@ -310,7 +332,7 @@ func (x *comparison) latex() string {
 	}
 	b.WriteString(" \\\\\n\\hline\n")
 	for _, c := range x.all {
-		b.WriteString(escape.Replace(c.Figure + ", " + c.Flavour))
+		b.WriteString(escape.Replace(c.Title()))
 		for i, f := range c.Of {
 			cell := ""
 			if f != nil {

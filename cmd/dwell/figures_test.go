@@ -276,10 +276,10 @@ func TestCompareRuns(t *testing.T) {
 		t.Errorf("no table: %s", out)
 	}
 	for flags, says := range map[string][]string{
-		"":               {"    bare, 2 runs: mean ", "    encapsulated, polyimide 25 um, 1 run: mean ", "foil F-12: r0, measured, in Ohm", "2 of 2 elements: mean "},
+		"":               {"    bare, 2 runs: mean ", "    encapsulated, polyimide 25 um, 1 run: mean ", "foil F-12: r0, measured, temperature ", "2 of 2 elements: mean ", "r0, fitted line, temperature 25 degC\n"},
 		"--json":         {`"by":"encapsulation"`, `"foil":"F-12"`},
-		"--format=csv":   {"r0,measured,Ohm,mean by encapsulation,bare,", ",F-12,1,2"},
-		"--format=latex": {"r0, measured & encapsulated, polyimide 25 um & 1 & ", "\\begin{tabular}{rrr}\n\\hline\nrow & column 1 & column 2 \\\\"},
+		"--format=csv":   {"r0,measured,Ohm,mean by encapsulation,bare,", ",F-12,1,2,temperature "},
+		"--format=latex": {"r0, fitted line, temperature 25 degC & encapsulated, polyimide 25 um & 1 & ", "\\begin{tabular}{rrr}\n\\hline\nrow & column 1 & column 2 \\\\"},
 	} {
 		p = start(t, append([]string{"compare", "--figure", "r0", folders[0], folders[1], folders[2]}, strings.Fields(flags)...)...)
 		p.exits(exitDone)

@@ -82,7 +82,7 @@ func (x *comparison) mapsText(every bool) string {
 		}
 		for _, m := range c.Maps(x.places) {
 			told = append(told, c.Figure)
-			fmt.Fprintf(&b, "\nfoil %s: %s, %s, %s\n%s", m.Foil, c.Figure, c.Flavour, unitText(c.Unit), table(mapRows(m)))
+			fmt.Fprintf(&b, "\nfoil %s: %s, %s\n%s", m.Foil, c.Title(), unitText(c.Unit), table(mapRows(m)))
 			fmt.Fprintf(&b, "  %s\n", mapSays(m))
 		}
 	}
@@ -136,6 +136,7 @@ func (x *comparison) groupRows() (rows [][]string) {
 		for _, k := range x.kinds {
 			for _, g := range c.By(k.name) {
 				row := csvRow(c.Figure, c.Flavour, c.Unit, "mean by "+k.by, g.Name, g.Mean, g.Expanded)
+				row[15] = c.Conditions
 				if d := g.Less; d != nil {
 					row[7], row[8], row[9] = asWritten(d.Value), asWritten(d.Expanded), fmt.Sprint(d.Matters)
 				}
@@ -145,6 +146,7 @@ func (x *comparison) groupRows() (rows [][]string) {
 		if all, err := c.OverSpecimens(x.specimens()); err == nil {
 			for _, f := range all {
 				row := csvRow(c.Figure, c.Flavour+": "+f.Figure+", "+f.Flavour, c.Unit, "all", "", f.Value, f.Expanded)
+				row[15] = c.Conditions
 				if f.Low != nil && f.High != nil {
 					row[10], row[11] = asWritten(*f.Low), asWritten(*f.High)
 				}
@@ -154,6 +156,7 @@ func (x *comparison) groupRows() (rows [][]string) {
 		for _, m := range c.Maps(x.places) {
 			for k, what := range [...]string{"mean", "standard deviation"} {
 				row := csvRow(c.Figure, c.Flavour+": "+what+" of the elements", c.Unit, "all", "", [...]float64{m.Mean, m.S}[k], 0)
+				row[15] = c.Conditions
 				row[6], row[12] = "", m.Foil
 				rows = append(rows, row)
 			}
@@ -181,7 +184,7 @@ func (x *comparison) groupLatex(escape *strings.Replacer) string {
 				if g.Less != nil && g.Less.Matters {
 					mark = "*"
 				}
-				fmt.Fprintf(&b, "%s & %s & %d & %s%s \\\\\n", escape.Replace(c.Figure+", "+c.Flavour), escape.Replace(g.Name), len(g.Runs), escape.Replace(figures.Rounded(g.Mean, g.Expanded)+" ± "+figures.Rounded(g.Expanded, g.Expanded)+" "+c.Unit), mark)
+				fmt.Fprintf(&b, "%s & %s & %d & %s%s \\\\\n", escape.Replace(c.Title()), escape.Replace(g.Name), len(g.Runs), escape.Replace(figures.Rounded(g.Mean, g.Expanded)+" ± "+figures.Rounded(g.Expanded, g.Expanded)+" "+c.Unit), mark)
 			}
 		}
 		if open {
@@ -190,7 +193,7 @@ func (x *comparison) groupLatex(escape *strings.Replacer) string {
 	}
 	for _, c := range x.all {
 		for _, m := range c.Maps(x.places) {
-			fmt.Fprintf(&b, "\n%% foil %s: %s, %s, %s; %s", m.Foil, c.Figure, c.Flavour, unitText(c.Unit), mapSays(m))
+			fmt.Fprintf(&b, "\n%% foil %s: %s, %s; %s", m.Foil, c.Title(), unitText(c.Unit), mapSays(m))
 			rows := mapRows(m)
 			begin("r"+strings.Repeat("r", m.Columns), rows[0]...)
 			for _, row := range rows[1:] {
@@ -208,7 +211,7 @@ func (x *comparison) groupsObject() (groups, arrays []map[string]any) {
 	for _, c := range x.all {
 		for _, k := range x.kinds {
 			for _, g := range c.By(k.name) {
-				o := map[string]any{"figure": c.Figure, "flavour": c.Flavour, "unit": c.Unit, "by": k.by, "group": g.Name, "runs": len(g.Runs), "mean": g.Mean, "U": g.Expanded}
+				o := map[string]any{"figure": c.Figure, "flavour": c.Flavour, "conditions": c.Conditions, "unit": c.Unit, "by": k.by, "group": g.Name, "runs": len(g.Runs), "mean": g.Mean, "U": g.Expanded}
 				if d := g.Less; d != nil {
 					o["less_first"], o["U_less_first"], o["matters"] = d.Value, d.Expanded, d.Matters
 				}
@@ -224,7 +227,7 @@ func (x *comparison) groupsObject() (groups, arrays []map[string]any) {
 					}
 				}
 			}
-			arrays = append(arrays, map[string]any{"figure": c.Figure, "flavour": c.Flavour, "unit": c.Unit, "foil": m.Foil, "elements": cells, "mean": m.Mean, "s": m.S})
+			arrays = append(arrays, map[string]any{"figure": c.Figure, "flavour": c.Flavour, "conditions": c.Conditions, "unit": c.Unit, "foil": m.Foil, "elements": cells, "mean": m.Mean, "s": m.S})
 		}
 	}
 	return groups, arrays

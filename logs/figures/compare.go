@@ -10,6 +10,7 @@ import (
 type Compared struct {
 	Figure, Flavour, Unit string
 	Definition            string
+	Conditions            string    // that the first of them has, and the others have nearly
 	Of                    []*Figure // by run; nil where a run has none
 	Less                  []*Difference
 	Mean, Deviation       float64 // of all runs that have it, when there are three or more; else 0
@@ -44,35 +45,88 @@ type Side struct {
 	Bench string
 }
 
-// Compare puts figures of several runs side by side: those of the same name, flavour and
-// place in their order. A figure that only one run has is left out.
-func Compare(sides []Side) (all []Compared) {
-	type key struct {
-		figure, flavour, unit string
-		n                     int
-	}
-	found := map[key][]*Figure{}
-	var order []key
-	for i, s := range sides {
-		seen := map[key]int{}
-		for j := range s.Figures {
-			f := &s.Figures[j]
-			k := key{f.Figure, f.Flavour, f.Unit, 0}
-			seen[k]++
-			k.n = seen[key{f.Figure, f.Flavour, f.Unit, 0}]
-			if found[k] == nil {
-				found[k] = make([]*Figure, len(sides))
-				order = append(order, k)
+// conditions are what a figure of one flavour holds at, by the names in its With, and how
+// far two runs may be apart in them (common practice, no source): in kelvin, as far as a
+// point may lie from the temperature it is taken for, else as a share. All else in a With
+// was found out, and differs as the figure itself does.
+var conditions = map[string]struct{ kelvin, share float64 }{
+	"temperature": {kelvin: nearEnough}, "T1": {kelvin: nearEnough}, "T2": {kelvin: nearEnough},
+	"radius": {share: 0.05}, "cycles": {share: 0.05}, "threshold": {share: 0.05}, "averaging time": {share: 0.05},
+}
+
+// apart is how far two figures are from having been taken under the same conditions: more
+// than 1 where they were not.
+func (f Figure) apart(other Figure) (most float64) {
+	for _, a := range f.With {
+		limit, known := conditions[a.Name]
+		for _, b := range other.With {
+			if !known || a.Name != b.Name || a.Value == b.Value {
+				continue
 			}
-			found[k][i] = f
+			most = max(most, math.Abs(a.Value-b.Value)/max(limit.kelvin, limit.share*max(math.Abs(a.Value), math.Abs(b.Value))))
 		}
 	}
+	return most
+}
+
+// Conditions are those of a figure that tell it from others of its flavour.
+func (f Figure) Conditions() string {
+	var words []string
+	for _, g := range f.With {
+		if _, known := conditions[g.Name]; known {
+			words = append(words, g.Name+" "+g.Shown())
+		}
+	}
+	return strings.Join(words, ", ")
+}
+
+// Title is what is compared: figure, flavour and conditions.
+func (c Compared) Title() string {
+	if c.Conditions == "" {
+		return c.Figure + ", " + c.Flavour
+	}
+	return c.Figure + ", " + c.Flavour + ", " + c.Conditions
+}
+
+// inRows are figures of several runs by name, flavour and conditions, and by their order
+// where nothing else tells them apart.
+func inRows(sides []Side) (rows [][]*Figure) {
+	firsts := []*Figure{}
+	for i, s := range sides {
+		for j := range s.Figures {
+			f := &s.Figures[j]
+			best, least := -1, math.Inf(1)
+			for k, first := range firsts {
+				if rows[k][i] != nil || first.Figure != f.Figure || first.Flavour != f.Flavour || first.Unit != f.Unit {
+					continue
+				}
+				// Ways up and down come to one temperature but for little: there order tells.
+				const steps = 4
+				if d := first.apart(*f); d <= 1 && math.Round(steps*d) < least {
+					best, least = k, math.Round(steps*d)
+				}
+			}
+			if best < 0 {
+				best = len(rows)
+				rows, firsts = append(rows, make([]*Figure, len(sides))), append(firsts, f)
+			}
+			rows[best][i] = f
+		}
+	}
+	return rows
+}
+
+// Compare puts figures of several runs side by side: those of the same name and flavour
+// under the same conditions, nearest first, and of the same place in their order. A figure
+// that only one run has is left out; unpaired are those that another run has as well, but
+// under other conditions.
+func Compare(sides []Side) (all, unpaired []Compared) {
 	var benches []string
 	for _, s := range sides {
 		benches = append(benches, s.Bench)
 	}
-	for _, k := range order {
-		c := Compared{Figure: k.figure, Flavour: k.flavour, Unit: k.unit, Of: found[k], Less: make([]*Difference, len(sides)), benches: benches}
+	for _, row := range inRows(sides) {
+		c := Compared{Of: row, Less: make([]*Difference, len(sides)), benches: benches}
 		var first *Figure
 		base, n := 0, 0
 		var m Moments
@@ -83,13 +137,17 @@ func Compare(sides []Side) (all []Compared) {
 			n++
 			m.Add(f.Value)
 			if first == nil {
-				first, base, c.Definition = f, i, f.Definition
+				first, base = f, i
+				c.Figure, c.Flavour, c.Unit, c.Definition, c.Conditions = f.Figure, f.Flavour, f.Unit, f.Definition, f.Conditions()
 				continue
 			}
 			d := difference(*f, *first, sides[i].Bench == sides[base].Bench)
 			c.Less[i] = &d
 		}
 		if n < 2 {
+			if c.Conditions != "" && otherwise(sides, base, *first) {
+				unpaired = append(unpaired, c)
+			}
 			continue
 		}
 		if n > 2 {
@@ -97,7 +155,24 @@ func Compare(sides []Side) (all []Compared) {
 		}
 		all = append(all, c)
 	}
-	return all
+	return all, unpaired
+}
+
+// otherwise tells whether a run beside the given one has such a figure, but under other
+// conditions only.
+func otherwise(sides []Side, run int, f Figure) bool {
+	has := false
+	for i, s := range sides {
+		for _, o := range s.Figures {
+			if i == run || o.Figure != f.Figure || o.Flavour != f.Flavour || o.Unit != f.Unit {
+				continue
+			}
+			if has = true; f.apart(o) <= 1 {
+				return false
+			}
+		}
+	}
+	return has
 }
 
 // difference is b less a. Errors of the same instruments, found by name and origin, act on
@@ -134,7 +209,7 @@ func apartFrom(b, a Budget, oneBench bool) float64 {
 // Text is the comparison for the screen; names are short ones of the runs.
 func (c Compared) Text(names []string) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s, %s\n", c.Figure, c.Flavour)
+	fmt.Fprintln(&b, c.Title())
 	for i, f := range c.Of {
 		if f == nil {
 			continue

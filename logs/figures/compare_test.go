@@ -2,6 +2,7 @@ package figures
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -35,7 +36,7 @@ func TestCompare(t *testing.T) {
 		{"two benches", b, "another", math.Sqrt(2 * (3*3 + 4*4 + 40*40)), false},
 		{"one bench, calibrated anew", of(10030, "calibrated in autumn"), "one", math.Sqrt(2 * (3*3 + 4*4 + 40*40)), false},
 	} {
-		all := Compare([]Side{{[]Figure{a}, "one"}, {[]Figure{c.b}, c.bench}})
+		all, _ := Compare([]Side{{[]Figure{a}, "one"}, {[]Figure{c.b}, c.bench}})
 		if len(all) != 1 {
 			t.Fatalf("%s: %d figures", c.name, len(all))
 		}
@@ -47,11 +48,56 @@ func TestCompare(t *testing.T) {
 	// The second of two alike belongs to the second, and what only one run has is left out.
 	only := b
 	only.Flavour = "fitted"
-	all := Compare([]Side{{[]Figure{a, b}, "one"}, {[]Figure{a, b, only}, "one"}, {[]Figure{b, b}, "one"}})
+	all, _ := Compare([]Side{{[]Figure{a, b}, "one"}, {[]Figure{a, b, only}, "one"}, {[]Figure{b, b}, "one"}})
 	if len(all) != 2 || all[1].Less[1].Value != 0 || all[0].Less[2].Value != 30 || all[0].Mean != 10010 || math.Abs(all[0].Deviation-math.Sqrt(300)) > 1e-9 {
 		t.Errorf("%+v", all)
 	}
 	if text := all[0].Text([]string{"A", "B", "C"}); !strings.Contains(text, "differs") || !strings.Contains(text, "standard deviation") {
+		t.Error(text)
+	}
+}
+
+// What was taken under other conditions is not laid beside each other.
+func TestCompareUnderTheSameConditions(t *testing.T) {
+	at := func(name string, value float64, with ...Given) Figure {
+		return Figure{Figure: name, Flavour: "f", Unit: "%", Value: value, Expanded: 0.1, With: with}
+	}
+	bend := func(value, mm float64) Figure {
+		return at("bend_response", value, Given{"radius", mm / 1000, "m"}, Given{"R squared", value, "1"})
+	}
+	chord := func(value, t2 float64) Figure {
+		return at("tcr", value, Given{"T1", 20, "degC"}, Given{"T2", t2, "degC"})
+	}
+	local := func(value, t float64) Figure { return at("r0", value, Given{"temperature", t, "degC"}) }
+	for _, c := range []struct {
+		name     string
+		a, b     []Figure
+		pairs    []float64 // the difference of each
+		unpaired string
+	}{
+		{"another radius", []Figure{bend(1, 8)}, []Figure{bend(2, 12)}, nil, "bend_response, f, radius 0.008 m; bend_response, f, radius 0.012 m"},
+		{"radii in another order", []Figure{bend(1, 8), bend(2, 12)}, []Figure{bend(2.5, 12.1), bend(1.25, 8)}, []float64{0.25, 0.5}, ""},
+		{"one more radius", []Figure{bend(1, 8)}, []Figure{bend(3, 6), bend(1.5, 8)}, []float64{0.5}, "bend_response, f, radius 0.006 m"},
+		{"chord over less", []Figure{chord(1, 38)}, []Figure{chord(2, 29)}, nil, "tcr, f, T1 20 degC, T2 38 degC; tcr, f, T1 20 degC, T2 29 degC"},
+		{"measured a little elsewhere", []Figure{chord(1, 38)}, []Figure{chord(1.5, 38.4)}, []float64{0.5}, ""},
+		{"nearest", []Figure{local(1, 20), local(2, 20.8)}, []Figure{local(2.5, 20.9)}, []float64{0.5}, ""},
+		{"up and down at one temperature", []Figure{local(1, 25.02), local(2, 25)}, []Figure{local(1.25, 24.99), local(2.5, 25.02)}, []float64{0.25, 0.5}, ""},
+	} {
+		all, unpaired := Compare([]Side{{c.a, "one"}, {c.b, "one"}})
+		var pairs []float64
+		for _, x := range all {
+			pairs = append(pairs, x.Less[1].Value)
+		}
+		var titles []string
+		for _, x := range unpaired {
+			titles = append(titles, x.Title())
+		}
+		if !slices.Equal(pairs, c.pairs) || strings.Join(titles, "; ") != c.unpaired {
+			t.Errorf("%s: differences %v, unpaired %q", c.name, pairs, titles)
+		}
+	}
+	all, _ := Compare([]Side{{[]Figure{bend(1, 8)}, "one"}, {[]Figure{bend(1, 8)}, "one"}})
+	if text := all[0].Text([]string{"A", "B"}); !strings.HasPrefix(text, "bend_response, f, radius 0.008 m\n") {
 		t.Error(text)
 	}
 }

@@ -595,7 +595,7 @@ func SettleFigures(o Origin, s Settled, common ...Common) ([]Figure, error) {
 	}
 	b.forAll(len(s.Holds))
 	l.add(o.figure(meaning{"not_settled", "largest", "K", "largest |distance of the film from what it settles to at the temperature of that moment| at the end of a hold, in Ohm over the slope there", source},
-		math.Abs(h.Remained/h.Slope), b, Given{"temperature", h.T, "degC"}, Given{"end of the hold", h.End, "s"}))
+		math.Abs(h.Remained/h.Slope), b, Given{"at", h.T, "degC"}, Given{"end of the hold", h.End, "s"}))
 	for _, settled := range [...]bool{false, true} {
 		up, down, err := s.Branches(o, settled, common...)
 		if err != nil {
