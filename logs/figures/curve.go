@@ -334,6 +334,10 @@ func R0(c Curve, at float64) ([]Figure, error) {
 			l.skip("r0, "+flavour, err)
 			continue
 		}
+		if f, err := PolynomialFit(shifted(c.T, at), c.R, degree); err == nil && !(f.B[0] > 0) {
+			l.skip("r0, "+flavour, belowZero(f.B[0]))
+			continue
+		}
 		l.add(full.figure(meaning{"r0", flavour, "Ohm", "value at the stated temperature of the least-squares " + flavour[7:] + " of resistance against temperature", own},
 			func(t, r []float64) (float64, error) {
 				f, err := PolynomialFit(shifted(t, at), r, degree)
@@ -344,6 +348,11 @@ func R0(c Curve, at float64) ([]Figure, error) {
 			}, Given{"temperature", at, "degC"}))
 	}
 	return l.done()
+}
+
+// belowZero says that R0 is what no specimen has.
+func belowZero(r0 float64) error {
+	return fmt.Errorf("R0 comes to %.6g Ohm, no resistance of a specimen: too far from the points, or units mixed in a column?", r0)
 }
 
 // measured is one point's resistance, at the temperature its point has: what is

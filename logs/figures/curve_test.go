@@ -236,6 +236,18 @@ func TestR0(t *testing.T) {
 	c.Common = []Common{{Name: "meter", Kind: ResistanceGain, U: 1e-3}, {Name: "leads", Kind: ResistanceOffset, U: 0.5}}
 	all, err = R0(c, 25)
 	near(t, "u with a meter and leads", pick(t, all, err, "r0", "measured").U_std, math.Hypot(math.Hypot(0.1, 1), 0.5), 1e-6)
+	steep := setCurve([]float64{100, 200, 400, 800, 1600, 3200, 6400}, 0.1) // a line through it is below zero at 25 degC
+	for figure, of := range map[string]func(Curve, float64) ([]Figure, error){"r0, fitted line": R0, "sensitivity, fitted slope over fitted R0": Sensitivity} {
+		all, err := of(steep, 25)
+		if err != nil || !strings.Contains(strings.Join(all[0].Notes, "\n"), "not given: "+figure+": ") || !strings.Contains(all[0].Notes[0], "R0 comes to -982.1") {
+			t.Errorf("%s below zero: %v, %q", figure, err, all)
+		}
+		for _, f := range all {
+			if f.Figure+", "+f.Flavour == figure {
+				t.Errorf("%s below zero is a figure: %v", figure, f)
+			}
+		}
+	}
 	one := Curve{Origin: Origin{"r", "row 1"}, T: []float64{25}, R: []float64{1000}}
 	if _, err := R0(one, 25); err == nil || !strings.Contains(err.Error(), "give the uncertainty, or more points") {
 		t.Errorf("one row: %v", err)

@@ -70,6 +70,9 @@ func (c *tableComputer) read(table *Table) error {
 	if err != nil {
 		return err
 	}
+	for k, w := range wanted {
+		c.otherUnit(w, columns[k], table.Lines)
+	}
 	if names[0] == TimeRole.Name {
 		columns, err = table.InOrder(columns...)
 	} else {
@@ -88,6 +91,49 @@ func (c *tableComputer) read(table *Table) error {
 		c.column[name] = columns[i]
 	}
 	return c.aboveZero()
+}
+
+// sameReading is how near to the factor between two units neighbours must differ by for a
+// change of the unit: common practice, no source.
+const sameReading = 0.05
+
+// otherUnit tells where a column goes on in another unit, as far as neighbours show it.
+func (c *tableComputer) otherUnit(w Wanted, all []float64, lines []int32) {
+	last, jumps, first := -1, 0, ""
+	for k, x := range all {
+		if math.IsNaN(x) {
+			continue
+		}
+		if last >= 0 {
+			if text := unitJump(w.Role, all[last], x); text != "" {
+				if jumps++; jumps == 1 {
+					first = fmt.Sprintf("the %s at line %d is %s that at line %d", w.Role.Name, lines[k], text, lines[last])
+				}
+			}
+		}
+		last = k
+	}
+	if jumps > 0 {
+		c.Notes = append(c.Notes, fmt.Sprintf("column %q: %s, and %d such jumps in all: is another unit meant from there on? the figures take it as it stands", w.Name, first, jumps))
+	}
+}
+
+// unitJump says how a reading differs from its neighbour, if it is as one unit does from
+// another: Ohm, kOhm and MOhm, K and degC (SI brochure: 0 degC is 273.15 K).
+func unitJump(role Role, a, b float64) string {
+	switch role {
+	case ResistanceRole:
+		for _, factor := range [...]float64{1e-6, 1e-3, 1e3, 1e6} {
+			if a > 0 && math.Abs(b/a/factor-1) < sameReading {
+				return fmt.Sprintf("%.3g times", b/a)
+			}
+		}
+	case TemperatureRole:
+		if d := math.Abs(b - a); math.Abs(d/273.15-1) < sameReading/5 {
+			return fmt.Sprintf("%.5g K from", d)
+		}
+	}
+	return ""
 }
 
 // aboveZero refuses a column without any resistance, and counts those of a few rows.

@@ -124,6 +124,41 @@ func TestLetterCaseTakesNoColumnTwice(t *testing.T) {
 	}
 }
 
+// Neighbours that differ by the factor between two units are told, and no others.
+func TestAnotherUnitHalfwayIsTold(t *testing.T) {
+	for _, c := range []struct {
+		temperature, r func(i int) float64
+		says           string
+	}{
+		{nil, func(i int) float64 { return 1000 + float64(i) }, ""},
+		{nil, func(i int) float64 { return 1000 * (1 + float64(i/20*499)) }, ""}, // 500 times
+		{nil, func(i int) float64 { return 1000 * math.Pow(1000, float64(-(i/20))) }, `column "R": the resistance at line 22 is 0.001 times that at line 21`},
+		{nil, func(i int) float64 { return 1.001 * math.Pow(1e6, float64(i/20)) }, `column "R": the resistance at line 22 is 1e+06 times that at line 21`},
+		{func(i int) float64 { return 25 + 273.15*float64(i/20) + 0.01*float64(i) }, nil, `column "T": the temperature at line 22 is 273.16 K from that at line 21`},
+		{func(i int) float64 { return 25 + 250*float64(i/20) }, nil, ""},
+	} {
+		var rows strings.Builder
+		rows.WriteString("t (s),T (degC),R (Ohm)\n")
+		for i := range 40 {
+			temperature, r := 25., 1000.
+			if c.temperature != nil {
+				temperature = c.temperature(i)
+			}
+			if c.r != nil {
+				r = c.r(i)
+			}
+			fmt.Fprintf(&rows, "%d,%.6g,%.6g\n", i, temperature, r)
+		}
+		r, err := ComputeTable(strings.NewReader(rows.String()), Asked{Columns: columnsAre("time=t", "temperature=T", "resistance=R"), AtDegC: 25})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if said := fmt.Sprint(r.Notes); !strings.Contains(said, c.says) || c.says == "" && strings.Contains(said, "another unit") {
+			t.Errorf("expected %q, got %s", c.says, said)
+		}
+	}
+}
+
 // What is no resistance is not computed with, and nothing is infinite in words.
 func TestTablesWithoutResistanceOrChange(t *testing.T) {
 	for _, c := range []struct {

@@ -22,7 +22,12 @@ func Sensitivity(c Curve, at float64) ([]Figure, error) {
 	first, last := ends(c.T)
 	const source = "trade papers, no standard; the five flavours are common practice"
 	add := func(flavour, definition string, f function, with ...Given) {
-		l.add(full.figure(meaning{"sensitivity", flavour, "%/K", definition, source}, f, with...))
+		given, err := full.figure(meaning{"sensitivity", flavour, "%/K", definition, source}, f, with...)
+		if err != nil {
+			l.skip("sensitivity, "+flavour, err)
+			return
+		}
+		l.add(given, nil)
 	}
 	add("end points over R at the lowest temperature", "100 (R2 - R1) / (R1 (T2 - T1)), 1 the point of lowest temperature, 2 that of the highest",
 		func(t, r []float64) (float64, error) {
@@ -34,7 +39,11 @@ func Sensitivity(c Curve, at float64) ([]Figure, error) {
 			if err != nil {
 				return 0, err
 			}
-			return 100 * f.B[1] / base(f, t, r), nil
+			r0 := base(f, t, r)
+			if !(r0 > 0) {
+				return 0, belowZero(r0)
+			}
+			return 100 * f.B[1] / r0, nil
 		}
 	}
 	slope := "slope of the least-squares line of R against T, 100 b / R0, "
