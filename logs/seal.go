@@ -150,10 +150,10 @@ func (r *Run) digests() (files, derived []Digest, err error) {
 	return files, derived, nil
 }
 
-// SealDerived adds a sealing to a sealed folder whose derived files have been computed
-// again. What it says of all other files is what the sealing before said of them: it
-// looks at none, and covers nothing up.
-func SealDerived(disk FS, dir, utc, dwell string) error {
+// SealDerived adds a sealing to a sealed folder of which these derived files have been
+// computed again. What it says of all other files is what the sealing before said of them:
+// it looks at none, and covers nothing up.
+func SealDerived(disk FS, dir, utc, dwell string, written ...string) error {
 	r, _, err := Open(disk, dir)
 	if err != nil {
 		return err
@@ -166,14 +166,15 @@ func SealDerived(disk FS, dir, utc, dwell string) error {
 	last := old.Sealings[len(old.Sealings)-1]
 	s := Sealing{UTC: utc, Dwell: dwell, Note: sealNote, Files: last.Files, Derived: []Digest{}}
 	for _, name := range derivedNames {
-		d, err := r.digest(name, -1)
-		if errors.Is(err, fs.ErrNotExist) {
-			continue
+		if slices.Contains(written, name) {
+			d, err := r.digest(name, -1)
+			if err != nil {
+				return err
+			}
+			s.Derived = append(s.Derived, d)
+		} else if i := slices.IndexFunc(last.Derived, func(d Digest) bool { return d.Name == name }); i >= 0 {
+			s.Derived = append(s.Derived, last.Derived[i])
 		}
-		if err != nil {
-			return err
-		}
-		s.Derived = append(s.Derived, d)
 	}
 	return r.addSealing(old, s)
 }

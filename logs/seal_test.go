@@ -321,18 +321,40 @@ func TestSealDerived(t *testing.T) {
 	if found := verify(m, dir); len(found) == 0 {
 		t.Error("a derived file that was written anew is not found")
 	}
-	if err := SealDerived(m, dir, "2026-02-03T04:00:00Z", "1.2"); err != nil {
+	if err := SealDerived(m, dir, "2026-02-03T04:00:00Z", "1.2", alignedName); err != nil {
 		t.Fatal(err)
 	}
 	if found := verify(m, dir); len(found) > 0 {
 		t.Errorf("sealed again: %v", found)
 	}
 	m.find(filepath.Join(dir, "profiles", "plate.yaml")).data[0] ^= 1
-	if err := SealDerived(m, dir, "2026-02-03T05:00:00Z", "1.2"); err != nil {
+	if err := SealDerived(m, dir, "2026-02-03T05:00:00Z", "1.2", alignedName); err != nil {
 		t.Fatal(err)
 	}
 	if found := verify(m, dir); len(found) == 0 {
 		t.Error("an edit of a profile is covered up")
+	}
+}
+
+// TestSealDerivedOnlyWhatWasWritten: an edit of one derived file is still found when
+// another has been derived again.
+func TestSealDerivedOnlyWhatWasWritten(t *testing.T) {
+	m, dir := finished(t, true)
+	run, _, err := Open(m, dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m.find(filepath.Join(dir, alignedName)).data[0] ^= 1
+	if err := run.WriteDerived(FiguresName, []byte("[]\n")); err != nil {
+		t.Fatal(err)
+	}
+	for range 2 {
+		if err := SealDerived(m, dir, "2026-02-03T04:00:00Z", "1.2", FiguresName); err != nil {
+			t.Fatal(err)
+		}
+		if found := verify(m, dir); len(found) != 1 || found[0].Kind != Outdated || found[0].File != alignedName {
+			t.Errorf("expected the edited %s, found %v", alignedName, found)
+		}
 	}
 }
 

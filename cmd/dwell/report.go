@@ -32,7 +32,7 @@ self-contained file that needs no script and prints well. The figures are comput
 			}
 			err = writeReport(r, results, damage)
 			if err == nil {
-				err = sealDerived(r)
+				err = sealDerived(r, logs.ReportName)
 			}
 			if err != nil {
 				return &coded{exitFailed, err}
