@@ -159,6 +159,11 @@ func (t *Table) records(each func(row []string, line int) error) error {
 		}
 		line, _ := c.FieldPos(0)
 		for i := range row {
+			if more := strings.Count(row[i], "\n"); more > 0 {
+				begins, _ := c.FieldPos(i)
+				return fmt.Errorf("line %d: a quote begins a cell that does not end on its line, but takes in what follows up to line %d: remove the quote, or write the cell on one line",
+					begins, begins+more)
+			}
 			row[i] = strings.TrimSpace(strings.ReplaceAll(row[i], "\u00a0", " "))
 		}
 		if len(row) == 1 && row[0] == "" {

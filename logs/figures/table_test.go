@@ -105,6 +105,35 @@ func twelve(bad string) string {
 	return s + "60,35.5,1031.25\n"
 }
 
+// A quote that is not closed on its line would swallow the rows below it.
+func TestAQuoteEndsOnItsLine(t *testing.T) {
+	rows := func(at int, cell string) string {
+		var s strings.Builder
+		s.WriteString("t (s),T (degC),R (Ohm),note\n")
+		for i := range 40 {
+			note := "x"
+			if i == at {
+				note = cell
+			}
+			fmt.Fprintf(&s, "%d,25,1000,%s\n", i, note)
+		}
+		return s.String()
+	}
+	for text, says := range map[string]string{
+		rows(10, `"door open`):                        "line 12: a quote begins a cell that does not end on its line",
+		rows(39, `"door open`):                        "line 41: a quote begins a cell that does not end on its line",
+		rows(10, "\"door\nopen\""):                    "line 12: a quote begins a cell that does not end on its line",
+		rows(10, `"door, open"`):                      "",
+		rows(10, `2" pipe`):                           "",
+		strings.Replace(rows(0, "x"), "25", `"25`, 1): "line 2: a quote begins a cell that does not end on its line",
+	} {
+		_, err := ReadTable(strings.NewReader(text), Reading{})
+		if said := fmt.Sprint(err); says == "" && err != nil || !strings.Contains(said, says) {
+			t.Errorf("expected %q, got %s\n%.200s", says, said, text)
+		}
+	}
+}
+
 func TestTablesRefused(t *testing.T) {
 	for _, c := range []struct{ name, text, says string }{
 		{"empty", "", "the file is empty"},
