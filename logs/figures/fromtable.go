@@ -235,13 +235,16 @@ func (c *tableComputer) overTime(t, temperature []float64) error {
 	if c.ask.PlateausFile != "" {
 		var all []Segment
 		if all, err = ReadSegments(c.ask.PlateausFile, c.ask.Plateaus, t, temperature); err == nil {
-			found.Segments = all
+			found.Segments, found.Gaps = all, nil
 		}
 	}
 	if err != nil {
 		return err
 	}
 	c.Found = found
+	for _, g := range found.Gaps {
+		c.Notes = append(c.Notes, fmt.Sprintf("nothing was read from %.9g to %.9g s: a plateau ends there, and what follows is another", g.From, g.To))
+	}
 	for n, s := range found.Segments {
 		if s.Kind == "plateau" {
 			c.stays = append(c.stays, stay{from: s.Start, to: math.Nextafter(s.End, math.Inf(1)), target: s.Level, step: fmt.Sprintf("segment %d", n+1)})
@@ -269,8 +272,8 @@ func (c *tableComputer) jumps() {
 			continue
 		}
 		until := c.ended
-		for _, next := range c.Found.Segments[n+1:] {
-			if next.Kind != "plateau" {
+		for k, next := range c.Found.Segments[n+1:] {
+			if next.Kind != "plateau" || k > 0 { // a plateau after another: a gap lies between
 				until = next.Start
 				break
 			}

@@ -228,6 +228,33 @@ func TestTableOverTime(t *testing.T) {
 	}
 }
 
+// Nobody knows what a plateau did while nothing was read for a day; a few readings lost
+// are no gap.
+func TestAGapEndsAPlateau(t *testing.T) {
+	for _, c := range []struct{ pause, plateaus float64 }{{0, 1}, {100, 1}, {25 * 3600, 2}} {
+		var rows strings.Builder
+		rows.WriteString("t (s),T (degC),R (Ohm)\n")
+		for i := range 200 {
+			at := 10 * float64(i)
+			if i >= 120 {
+				at += c.pause
+			}
+			fmt.Fprintf(&rows, "%g,%.3f,%.3f\n", at, 25+0.01*float64(i%3), 1000+0.01*float64(i%5))
+		}
+		r, err := ComputeTable(strings.NewReader(rows.String()), Asked{Columns: columnsAre("time=t", "temperature=T", "resistance=R"), AtDegC: 25})
+		if err != nil {
+			t.Fatal(err)
+		}
+		found := r.Found.Plateaus()
+		if len(found) != int(c.plateaus) || found[0].From != 0 || len(found) == 2 && (found[0].To != 120 || found[1].From != 120) {
+			t.Errorf("a pause of %g s: %+v", c.pause, found)
+		}
+		if said := fmt.Sprint(r.Notes); strings.Contains(said, "nothing was read from 1190 to 91200 s") != (c.plateaus == 2) {
+			t.Errorf("a pause of %g s: %s", c.pause, said)
+		}
+	}
+}
+
 // TestOtherColumns: current against voltage (worked example of contacts, values from the
 // definitions), bending, and cycles.
 func TestOtherColumns(t *testing.T) {

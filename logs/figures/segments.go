@@ -30,7 +30,11 @@ type Found struct {
 	Span     float64 // of the record
 	FlatRate float64 // per s, below which a stretch is a plateau: a tenth of the rate at which half of all change happens
 	Averaged int     // readings averaged before the search
+	Gaps     []Gap   // that ended a plateau
 }
+
+// Gap is a time within a plateau in which nothing was read.
+type Gap struct{ From, To float64 } // s
 
 // MarshalJSON leaves out the level of what is no plateau: it has none, and JSON no word
 // for that.
@@ -83,7 +87,42 @@ func Segments(t, y []float64) (Found, error) {
 	pieces = f.jumps(t, tame, pieces)
 	f.FlatRate = flatShare * f.usualRate(pieces)
 	f.join(t, y, f.flat(pieces), pieces)
+	f.endAtGaps(t, y)
 	return f, nil
+}
+
+// longGap is how many usual intervals without a reading are more than readings lost: what
+// the temperature did meanwhile is not known. Common practice, no source.
+const longGap = 30
+
+// endAtGaps ends plateaus where readings are missing for long, and begins others after.
+func (f *Found) endAtGaps(t, y []float64) {
+	var all []Segment
+	limit := longGap * usualStep(t)
+	for _, s := range f.Segments {
+		from, gaps := s.From, len(f.Gaps)
+		for i := s.From + 1; s.Kind == "plateau" && i < s.To; i++ {
+			if t[i]-t[i-1] > limit {
+				f.Gaps = append(f.Gaps, Gap{t[i-1], t[i]})
+				all = f.with(all, t, y, from, i)
+				from = i
+			}
+		}
+		if gaps == len(f.Gaps) {
+			all = append(all, s)
+		} else {
+			all = f.with(all, t, y, from, s.To)
+		}
+	}
+	f.Segments = all
+}
+
+// with is the segments and a plateau of readings from … to-1, if they are enough for one.
+func (f *Found) with(all []Segment, t, y []float64, from, to int) []Segment {
+	if to-from < leastReadings {
+		return all
+	}
+	return append(all, f.segment(t, y, from, to, true))
 }
 
 // noiseOf is the scatter of a reading, from second differences, which ramps do not enter.
