@@ -52,6 +52,7 @@ func TestBadFiles(t *testing.T) {
 		{"never passed", "LIMIT", "  plate.temperature: {above: -400 degC}", "never be passed"},
 		{"a rate that nothing reaches", "LIMIT", "  plate.temperature: {changes slower than: 50000 K/min, over: 30 s}", "never be passed"},
 		{"longer than the run", "LIMIT", "  plate.temperature: {above: 5 degC, lasting: 6 h}", "the whole run is over before"},
+		{"a change over longer than the run", "LIMIT", "  plate.temperature: {changes slower than: 1 K/min, over: 6 h}", "the whole run is over before"},
 		{"of no channel", "LIMIT", "  oven.temperature: {below: 60 degC}", `channel of this rig`},
 
 		// A channel that is read so seldom that its rules are worth little, or never.
@@ -81,6 +82,9 @@ func TestBadFiles(t *testing.T) {
 		{"a size below nothing", "LOCK", `  - {when: "abs(plate.temperature - foil.temperature) < -1 K", then: trip}`, "can never hold"},
 		{"always", "LOCK", `  - {when: "plate.temperature > -200 degC", then: warn}`, "always holds"},
 		{"for longer than the run", "LOCK", `  - {when: "plate.temperature > 50 degC", lasting: 7 h, then: trip}`, "the whole run is over before"},
+		{"a mean over longer than the run", "LOCK", `  - {when: "mean(plate.temperature, 6 h) > 50 degC", then: trip}`, "the whole run is over before"},
+		{"a slope over longer than the run", "LOCK", `  - {when: "rate(plate.temperature, 7 h) > 1 K/min", then: trip}`, "the whole run is over before"},
+		{"settled for longer than the run", "LOCK", `  - {when: "settled(plate.temperature, 5 K, 7 h)", then: warn}`, "the whole run is over before"},
 
 		// What would be a panic somewhere, or means nothing.
 		{"division by zero", "LOCK", `  - {when: "(plate.temperature - 20 degC) / 0 > 1 K", then: trip}`, "division by zero"},

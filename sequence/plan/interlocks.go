@@ -121,7 +121,13 @@ func (c *compiler) judgeable(x interlock) {
 		}
 	}
 	done := c.condition(x.expression, slow)
-	if done == nil || c.condition(x.expression, fast) == nil || x.While == safety.Sourcing && c.oneSource(done) {
+	if done == nil || c.condition(x.expression, fast) == nil {
+		return
+	}
+	if w := done.Window(); w > 0 && x.doc != c.rig.Doc {
+		c.tooLong(x.node, w)
+	}
+	if x.While == safety.Sourcing && c.oneSource(done) {
 		return
 	}
 	var first *wish

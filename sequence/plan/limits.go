@@ -89,7 +89,8 @@ func (c *compiler) passable(l rig.Limit, ch rig.Channel) {
 	}
 }
 
-// tooLong refuses a rule that must hold for longer than the whole run takes.
+// tooLong refuses a rule that must hold, or looks back, for longer than the whole run takes.
+// A rule of the rig is for short runs and long ones, and is not held against one of them.
 func (c *compiler) tooLong(n *yamltext.Node, lasting int64) {
 	if n != nil && c.plan.AtMostNs > 0 && lasting >= c.plan.AtMostNs {
 		c.wrong(n, "the whole run is over before: this can never come about").
@@ -143,6 +144,7 @@ func (c *compiler) limit(p yamltext.Pair, dim quantity.Dimension) (l rig.Limit, 
 		if t["over"] == nil {
 			c.wrong(slow, "over which time the change is looked at is missing").Hint("add over: 30 s")
 		}
+		c.tooLong(t["over"], r.WindowNs)
 		if c.possible(r, slow); dim != anything {
 			c.rules.rates = append(c.rules.rates, ratebound{r, slow})
 		}
