@@ -49,6 +49,9 @@ func LoadProfile(doc *yamltext.Document, m *yamltext.Mistakes) *Profile {
 		f()
 	}
 	r.watch(t["watch"])
+	if t["prepare"] != nil {
+		r.switched("preparing", []*yamltext.Node{t["prepare"]}, [][][]byte{r.p.Prepare})
+	}
 	r.safe(t["safe"], doc.Root)
 	r.watchdog(t["watchdog"])
 	r.heating(t["heating"])
@@ -289,6 +292,9 @@ func (r *profileReader) states(c *Commanded, t map[string]*yamltext.Node) {
 			}
 			c.Energises = append(c.Energises, word)
 		}
+	}
+	if c.HasDefault && slices.Contains(c.Energises, c.States[c.DefaultState]) {
+		r.wrong(t["default"], "%s is %s by default, and that energises: it is prepared with nothing switched on", c.Quantity, t["default"].Text)
 	}
 	for _, key := range []string{"send", "written", "least", "most", "reversible"} {
 		if t[key] != nil {

@@ -110,6 +110,16 @@ func (r *profileReader) safe(n, root *yamltext.Node) {
 				Hint("write indirect, or ask for the state of the heat as well")
 		}
 	}
+	nodes, sent := []*yamltext.Node{}, [][][]byte{}
+	for i, n := range r.items(n) {
+		said := slices.Clone(r.p.Safe[i].Send)
+		if back := r.p.Safe[i].Back; back != nil {
+			said = append(said, back.Ask)
+		}
+		nodes, sent = append(nodes, n), append(sent, said)
+	}
+	r.switched("making safe", nodes, sent)
+	r.switchedOff(or(n, root))
 	for _, c := range r.p.Sets {
 		if (len(c.Energises) > 0 || c.Moves) && !proven {
 			r.wrong(or(n, root), "%s can energise, but nothing under safe shows that it is off again", c.Quantity).
@@ -143,6 +153,67 @@ func (r *profileReader) unheated(c *Commanded, a SafeAction, n *yamltext.Node) {
 	for _, text := range a.Expect {
 		if x, ok := dialect.Number([]byte(text)); ok && c.HasDefault && x*c.Unit.Factor > c.DefaultValue {
 			r.wrong(n, "a %s of %s is above its default: making safe must not heat", c.Quantity, text)
+		}
+	}
+}
+
+// switched makes sure that what is sent to be prepared or safe, written at these nodes,
+// brings nothing into a state that energises. Letters count as the same in either case,
+// since many instruments take them so.
+func (r *profileReader) switched(what string, nodes []*yamltext.Node, sent [][][]byte) {
+	for k := range r.p.Sets {
+		c := &r.p.Sets[k]
+		_, rest := c.energising()
+		for i, state := range c.States {
+			if !slices.Contains(c.Energises, state) {
+				continue
+			}
+			for j, messages := range sent {
+				if slices.ContainsFunc(messages, func(m []byte) bool { return sends(c.Send[i], m) && !sends(rest, m) }) {
+					r.wrong(nodes[j], "this switches %s to %s: %s must not energise", c.Quantity, state, what)
+				}
+			}
+		}
+	}
+}
+
+// energising is what is sent for the states that energise, and for the others.
+func (c *Commanded) energising() (those, rest [][]byte) {
+	for i, state := range c.States {
+		if slices.Contains(c.Energises, state) {
+			those = append(those, c.Send[i]...)
+		} else {
+			rest = append(rest, c.Send[i]...)
+		}
+	}
+	return those, rest
+}
+
+func sends(all [][]byte, message []byte) bool {
+	return slices.ContainsFunc(all, func(m []byte) bool { return bytes.EqualFold(m, message) })
+}
+
+// switchedOff makes sure that what energises and can be switched off is switched off to
+// be safe, and that the two differ.
+func (r *profileReader) switchedOff(n *yamltext.Node) {
+	var sent [][]byte
+	for _, a := range r.p.Safe {
+		sent = append(sent, a.Send...)
+	}
+	for k := range r.p.Sets {
+		c := &r.p.Sets[k]
+		those, rest := c.energising()
+		if len(those) == 0 || len(rest) == 0 {
+			continue // a stage that seeks its switch is stopped by a command of its own
+		}
+		if !slices.ContainsFunc(those, func(m []byte) bool { return !sends(rest, m) }) {
+			r.wrong(n, "%s is sent the same to energise as to be off", c.Quantity)
+		}
+		off := func(state string) bool {
+			return !slices.Contains(c.Energises, state) && !slices.ContainsFunc(c.Send[c.State(state)], func(m []byte) bool { return !sends(sent, m) })
+		}
+		if !slices.ContainsFunc(c.States, off) {
+			r.wrong(n, "nothing under safe switches %s off: send the bytes of a state that does not energise", c.Quantity)
 		}
 	}
 }
