@@ -129,7 +129,8 @@ func (r *Run) goesBeyond(s seal) (bool, error) {
 	return n > 0 && id.Segments[n-1].Sealings >= len(s.Sealings), nil
 }
 
-// digests are size and SHA-256 of every file but the seal, the derived ones apart.
+// digests are size and SHA-256 of every file but the seal and what a bundle has besides, the
+// derived ones apart.
 func (r *Run) digests() (files, derived []Digest, err error) {
 	files, derived = []Digest{}, []Digest{}
 	names, err := r.fileNames()
@@ -143,7 +144,7 @@ func (r *Run) digests() (files, derived []Digest, err error) {
 			return nil, nil, err
 		case slices.Contains(derivedNames, name):
 			derived = append(derived, d)
-		case name != sealName && name != signaturesName:
+		case name != sealName && name != signaturesName && name != CrateName:
 			files = append(files, d)
 		}
 	}
@@ -470,7 +471,7 @@ func (r *Run) brokenSeal() iter.Seq[Finding] {
 			return
 		}
 		for _, name := range names {
-			sealed := name == sealName || name == signaturesName || slices.Contains(derivedNames, name) ||
+			sealed := name == sealName || name == signaturesName || name == CrateName || slices.Contains(derivedNames, name) ||
 				slices.ContainsFunc(last.Files, func(d Digest) bool { return d.Name == name })
 			if !sealed && !yield(Finding{Extra, name, 0, "was not there when the folder was sealed", nil}) {
 				return

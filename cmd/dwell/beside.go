@@ -259,6 +259,15 @@ func (p *pair) sameBytes() (bool, int) {
 // agree tells whether everything does.
 func (p *pair) agree() bool { return p.differ == 0 && len(p.missing) == 0 }
 
+// verdict is the same for --json: nil where nothing could be compared.
+func (p *pair) verdict() any {
+	same, _ := p.sameBytes()
+	if len(p.rows)+len(p.missing) == 0 && !same {
+		return nil
+	}
+	return p.agree()
+}
+
 // text says whether they agree, and with every the differences one by one.
 func (p *pair) text(s *speech, every bool) string {
 	var b strings.Builder
@@ -279,8 +288,10 @@ func (p *pair) text(s *speech, every bool) string {
 	if every && p.differ > 0 {
 		b.WriteString(table(rows))
 	}
-	fmt.Fprintf(&b, "  %d of %d means agree within U (k = 2)\n", len(p.rows)-p.differ, len(p.rows))
 	same, line := p.sameBytes()
+	if len(p.rows) > 0 {
+		fmt.Fprintf(&b, "  %d of %d means agree within U (k = 2)\n", len(p.rows)-p.differ, len(p.rows))
+	}
 	switch {
 	case same:
 		b.WriteString("  readings.csv is the same in both, to the byte\n")
@@ -289,6 +300,8 @@ func (p *pair) text(s *speech, every bool) string {
 			p.first.lineOld, p.first.lineNow)
 	case !p.agree():
 		fmt.Fprintf(&b, "  %s: their steps are not the same\n", s.red("they do not agree"))
+	case len(p.rows) == 0:
+		fmt.Fprintf(&b, "  nothing could be compared: no step has %d readings of a channel in both runs\n", fewest)
 	default:
 		fmt.Fprintf(&b, "  they agree; the first row of readings.csv that is not the same is line %d\n", line)
 	}
@@ -298,7 +311,7 @@ func (p *pair) text(s *speech, every bool) string {
 // object is the same for --json.
 func (p *pair) object() map[string]any {
 	same, _ := p.sameBytes()
-	return map[string]any{"agree": p.agree(), "identical": same, "compared": len(p.rows), "differ": p.differ,
+	return map[string]any{"agree": p.verdict(), "identical": same, "compared": len(p.rows), "differ": p.differ,
 		"missing": append([]string{}, p.missing...), "means": p.objects()}
 }
 

@@ -79,3 +79,17 @@ func TestCompare(t *testing.T) {
 		t.Errorf("it says\n%s", c.out)
 	}
 }
+
+// Where no step has enough readings it is said that nothing was compared, not that the runs
+// agree.
+func TestCompareNothing(t *testing.T) {
+	t.Parallel()
+	p := laid(t, rehearsed(t, "short.yaml", 1).folder, rehearsed(t, "short.yaml", 2).folder)
+	p.rows, p.first, p.differ = nil, nil, 0 // as where every step is too short
+	if out := p.text(&speech{out: io.Discard, err: io.Discard}, true); !strings.Contains(out, "nothing could be compared") || strings.Contains(out, "agree") {
+		t.Errorf("it says\n%s", out)
+	}
+	if v := p.object()["agree"]; v != nil {
+		t.Errorf("--json: agree is %v", v)
+	}
+}

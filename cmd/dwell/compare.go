@@ -54,7 +54,7 @@ func compareCommand(s *speech) *cobra.Command {
 				}
 				agree = p.agree()
 				s.result(p.text(s, steps))
-				object["agree"], object["steps"] = agree, p.object()
+				object["agree"], object["steps"] = p.verdict(), p.object()
 			}
 			code := exitDone
 			if equal && (x.differ() > 0 || !agree) {

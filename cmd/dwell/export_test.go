@@ -56,6 +56,12 @@ func TestBundle(t *testing.T) {
 	}
 	expectCrate(t, inside)
 
+	unzipped := filepath.Join(dir, "unzipped")
+	if err := os.CopyFS(unzipped, z); err != nil {
+		t.Fatal(err)
+	}
+	start(t, "verify", unzipped).exits(exitDone)
+
 	for name, change := range map[string]func(string) string{
 		"readings.csv":       func(s string) string { return strings.Replace(s, "18.", "19.", 1) },
 		"../out.csv":         func(string) string { return "escaped" },

@@ -139,6 +139,7 @@ func (t *retold) read(r *logs.Run) error {
 		return err
 	}
 	if t.outcome.Word = t.id.Outcome; t.outcome.Word != "" {
+		t.outcome.Cause = nil // of a part before the last one
 		if t.id.Reason != "" {
 			t.outcome.Cause = &safety.Cause{Text: t.id.Reason}
 		}
@@ -176,6 +177,8 @@ func (t *retold) events(r *logs.Run) error {
 			t.outcome.Paused += clock.Instant(e.Gap * 1e9)
 		case "safe", "not safe":
 			t.evidence(e.Text)
+		case "segment":
+			t.outcome.Cause = nil
 		case "tripped", "failed", "stopped":
 			t.outcome.Cause = &safety.Cause{Text: e.Text}
 		}

@@ -3,11 +3,14 @@
 package main
 
 import (
+	"errors"
 	"os"
 	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
+
+	"dwell/logs"
 )
 
 // What show says of a run that has ended is what the run said, but for what it knew
@@ -87,4 +90,41 @@ func TestShowARunThatHasNotEnded(t *testing.T) {
 	if strings.Contains(p.out.String(), "\nleft ") {
 		t.Errorf("something is left of a run that its guard has ended:\n%s", p.out)
 	}
+}
+
+// A run that failed, was taken up again and then completed has no cause any more.
+func TestShowARunThatWentOn(t *testing.T) {
+	t.Parallel()
+	folder := filepath.Join(t.TempDir(), "run")
+	if err := os.CopyFS(folder, os.DirFS(rehearsed(t, "short.yaml", 1).folder)); err != nil {
+		t.Fatal(err)
+	}
+	expect := func(outcome string, word string, events ...string) {
+		t.Helper()
+		w, err := logs.Append(logs.Disk{}, folder)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r, _ := openRecord(t, folder)
+		id, err := r.Identity()
+		if err != nil {
+			t.Fatal(err)
+		}
+		id.Outcome = outcome
+		all := []error{w.Identify(id)}
+		for _, e := range events {
+			all = append(all, w.Event([]byte(e)))
+		}
+		if err := errors.Join(append(all, w.Close())...); err != nil {
+			t.Fatal(err)
+		}
+		p := start(t, "show", folder)
+		p.exits(exitDone)
+		if out := p.out.String(); !strings.Contains(out, word) || strings.Contains(out, "not confirmed") {
+			t.Errorf("it says\n%s", out)
+		}
+	}
+	failed := `{"event":"failed","text":"the specimen was not confirmed","t_ns":1}`
+	expect("completed", "completed", failed)
+	expect("", "not ended", failed, `{"event":"segment","text":"the run goes on","t_ns":2}`) // and killed
 }
