@@ -127,11 +127,15 @@ func (r reader) bent(s *Specimen, n *yamltext.Node) {
 
 var (
 	errNotBent = errors.New("it says nothing of bending: add bending: {film faces: out, current: along, bows: up}")
-	errNoStack = errors.New("to work out a strain, thickness and modulus are needed of the film and of every layer")
+	errNoStack = errors.New("to work out a strain, thickness and modulus are needed of the film and of every layer, of one at least")
 )
 
-// BendingFilm is the film in its stack of layers: what its strain follows from.
+// BendingFilm is the film in its stack of layers: what its strain follows from. A film that
+// nothing carries would lie on its own neutral plane, and no bend would strain it.
 func (s *Specimen) BendingFilm() (bending.Film, error) {
+	if s.Bent != nil && len(s.Layers) == 0 {
+		return bending.Film{}, errNoStack
+	}
 	stack := s.bare()
 	if s.Encapsulant != nil {
 		stack = append(stack, *s.Encapsulant)

@@ -205,6 +205,7 @@ func TestWrongBending(t *testing.T) {
 		{steps: "- bend: {radius: 12 mm, at most: 1 min}", rig: "ends: clamped => ends: glued", says: []string{`"glued" is no way to hold the ends`}},
 		{steps: "- bend: {radius: 12 mm, at most: 1 min}", rig: "  ends: clamped\n => ", says: []string{`"ends" is missing here`}},
 		{steps: "- bend: {radius: 12 mm, at most: 1 min}", specimen: "  modulus: 3 GPa\n => ", says: []string{"thickness and modulus are needed"}},
+		{steps: "- bend: {radius: 12 mm, at most: 1 min}", specimen: "layers:\n  - {of: polyimide, thickness: 125 um, modulus: 2.5 GPa}\n => ", says: []string{"thickness and modulus are needed"}},
 		{steps: "- bend: {radius: 12 mm, at most: 1 min}\n  - ask: x\n  - lift: {to: air}\n", rig: "homing: harmless => homing: ask", says: nil},
 	} {
 		var rigs, specimens []string
