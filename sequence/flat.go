@@ -125,18 +125,20 @@ func (r *Run) flatAgain() error {
 	return nil
 }
 
-// flatResistance reads the film where it is to lie flat, and compares.
+// flatResistance reads the film where it is to lie flat, and compares. What was asked for
+// before the stage was there, as when the specimen was confirmed, may be of a bent strip.
 func (r *Run) flatResistance() (text string, fields []Field, err error) {
 	a := r.flatMark()
 	if a == nil || r.again.FlatOhm == 0 {
 		return "its resistance had not been read at flat before", nil, nil
 	}
-	if err := r.sleep(r.clock.Now() + clock.Instant(a.DurationNs)); err != nil {
+	arrived := r.clock.Now()
+	if err := r.sleep(arrived + clock.Instant(a.DurationNs)); err != nil {
 		return "", nil, err
 	}
 	fields = []Field{{"before_Ohm", r.again.FlatOhm}}
 	x := r.latest[r.index[a.Channel]]
-	if x.Flag != drivers.Good {
+	if x.Flag != drivers.Good || x.At-x.Within < arrived {
 		return "its resistance was not read", fields, nil
 	}
 	text = fmt.Sprintf("%s is %.3g %% from the last one at flat", a.Channel, 100*(x.Value/r.again.FlatOhm-1))

@@ -2,7 +2,9 @@ package sequence_test
 
 import (
 	"errors"
+	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -139,11 +141,60 @@ func TestFlatnessIsAskedForAgain(t *testing.T) {
 		if c.word == "tripped" && (strings.Contains(all, "cycling") || !strings.Contains(o.Cause.Error(), "does not lie flat")) {
 			t.Errorf("it went on: %v", o.Cause)
 		}
+		if got := readFlat(rec.lines); c.says != "" && !(math.Abs(got/place.FlatOhm-1) < 1e-3) {
+			t.Errorf("it read %g Ohm flat, before it was %g Ohm", got, place.FlatOhm)
+		}
 		if n := strings.Count(all, "flat way"); c.says != "" && n != 1 {
 			t.Errorf("it is looked at %d times", n)
 		}
 		if n := strings.Count(all, "the strip may have slipped"); n > 0 {
 			t.Errorf("a sound strip has slipped: %s", all)
+		}
+	}
+}
+
+// readFlat is the resistance that the look at the strip found, Ohm; 0 when none was read.
+func readFlat(lines []string) (ohm float64) {
+	for _, line := range lines {
+		if _, after, is := strings.Cut(line, "{before_Ohm "); is {
+			_, after, _ = strings.Cut(after, "{flat_Ohm ")
+			fmt.Sscan(strings.TrimSuffix(strings.Fields(after + " -")[0], "}]"), &ohm)
+		}
+	}
+	return ohm
+}
+
+// What is on is read while somebody is asked whether the strip lies flat; and what was read
+// before it lay flat, as when the specimen was confirmed, says nothing of that.
+func TestOnlyWhatIsReadAtFlatIsOfFlat(t *testing.T) {
+	p, r, s := bendingPlan(t, "  - confirm: {specimen: LC-21}\n"+readyToBend+measuredCycles)
+	before := &boundaries{}
+	o, _ := disturbed(t, p, r, s, before, 150*clock.Second, func(_ clock.Clock, r *sequence.Run, _ *twin.Bench) { r.Stop() })
+	expect(t, o, "stopped", safety.Stopped, "")
+	place, err := sequence.ReadPlace(0, 1, before.last)
+	if err != nil {
+		t.Fatal(err)
+	}
+	back, err := p.WayBack(place.Next, place.Passes, r.AmbientDegC)
+	if err != nil {
+		t.Fatal(err)
+	}
+	on := slices.IndexFunc(back, func(a plan.Action) bool { return a.Op == plan.Set })
+	if on < 0 || back[on+1].Op != plan.Record {
+		t.Fatalf("the current is on, and the next is not to read: %+v", back)
+	}
+	for _, read := range []bool{true, false} {
+		if !read {
+			back = slices.Delete(slices.Clone(back), on+1, on+2)
+		}
+		rec := &memory{}
+		attended(t, p, r, s, rec, 0, nil, func(o *sequence.Options) { o.Again = &sequence.Resumption{Place: place, Back: back} })
+		got, all := readFlat(rec.lines), strings.Join(rec.lines, "\n")
+		if read && !(math.Abs(got/place.FlatOhm-1) < 1e-3) {
+			t.Errorf("it read %g Ohm flat, before it was %g Ohm", got, place.FlatOhm)
+		}
+		if !read && (got != 0 || !strings.Contains(all, "its resistance was not read")) {
+			t.Errorf("it read %g Ohm flat, and nothing was read", got)
 		}
 	}
 }

@@ -122,8 +122,8 @@ func (p *Plan) WayBack(next int, passes map[int]int64, ambientDegC float64) ([]A
 		w.add(again)
 	}
 	w.electric(now.set)
+	w.record(now.rates) // before anybody is waited for: what is on is read
 	w.bend(now)
-	w.record(now.rates)
 	w.heat(now)
 	if confirm == nil || now.moved != atConfirm.moved {
 		w.move(now.moved)
