@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"dwell/drivers/clock"
+	"dwell/drivers/rig"
 	"dwell/drivers/twin"
 	"dwell/safety"
 	"dwell/sequence"
@@ -167,14 +168,7 @@ func readFlat(lines []string) (ohm float64) {
 // What is on is read while somebody is asked whether the strip lies flat; and what was read
 // before it lay flat, as when the specimen was confirmed, says nothing of that.
 func TestOnlyWhatIsReadAtFlatIsOfFlat(t *testing.T) {
-	p, r, s := bendingPlan(t, "  - confirm: {specimen: LC-21}\n"+readyToBend+measuredCycles)
-	before := &boundaries{}
-	o, _ := disturbed(t, p, r, s, before, 150*clock.Second, func(_ clock.Clock, r *sequence.Run, _ *twin.Bench) { r.Stop() })
-	expect(t, o, "stopped", safety.Stopped, "")
-	place, err := sequence.ReadPlace(0, 1, before.last)
-	if err != nil {
-		t.Fatal(err)
-	}
+	p, r, s, place := brokenOff(t)
 	back, err := p.WayBack(place.Next, place.Passes, r.AmbientDegC)
 	if err != nil {
 		t.Fatal(err)
@@ -221,5 +215,85 @@ func TestFlatnessBeforeItIsBentAgain(t *testing.T) {
 	_, after, asked := strings.Cut(after, "checked by a person; its resistance had not been read at flat before")
 	if !found || !asked || !strings.Contains(after, "stage position 0.00") || !strings.Contains(after, "crept") {
 		t.Errorf("flat, looked at: %v, %v; then %s", found, asked, after)
+	}
+}
+
+// A film that cycles have worn out of the band of its file is judged by what was last read of
+// it flat; where that is not known, or it is open, somebody is asked.
+func TestAWornFilmIsConfirmedAgain(t *testing.T) {
+	p, r, s, sound := brokenOff(t)
+	unread, fresh := sound, sound
+	unread.FlatOhm, fresh.Cycles = 0, 0
+	is := func(p sequence.Person) sequence.Person { return p }
+	no := func(p sequence.Person) sequence.Person { return answers{p, "LC-21"} } // whatever is asked
+	for _, c := range []struct {
+		name   string
+		place  sequence.Place
+		band   float64 // of the file, as a multiple of what it is
+		person func(sequence.Person) sequence.Person
+		word   string
+		says   string
+	}{
+		{"worn", sound, 0.6, no, "tripped", "does not lie flat"}, // confirmed, and then nobody says that it lies flat
+		{"worn, not read", unread, 0.6, is, "completed", "a person said that it is the same"},
+		{"worn, not read, another", unread, 0.6, no, "tripped", "it is not the same specimen"},
+		{"not worn", fresh, 0.6, is, "tripped", "expected 5.2"},
+		{"as its file says", unread, 1, is, "completed", ""},
+	} {
+		back, err := p.WayBack(c.place.Next, c.place.Passes, r.AmbientDegC)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range back {
+			if check := back[i].Confirm; check != nil {
+				another := *check
+				another.LowOhm, another.HighOhm = c.band*check.LowOhm, c.band*check.HighOhm
+				back[i].Confirm = &another
+			}
+		}
+		rec := &memory{}
+		o, _ := attended(t, p, r, s, rec, 0, nil, func(o *sequence.Options) {
+			o.Person, o.Again = c.person(o.Person), &sequence.Resumption{Place: c.place, Back: back}
+		})
+		if all := strings.Join(rec.lines, "\n") + fmt.Sprint(o.Cause); o.Word != c.word || !strings.Contains(all, c.says) {
+			t.Errorf("%s: %s: %v", c.name, o.Word, o.Cause)
+		}
+	}
+}
+
+// brokenOff is a plan that was stopped in its cycles, and where.
+func brokenOff(t *testing.T) (*plan.Plan, *rig.Rig, *rig.Specimen, sequence.Place) {
+	t.Helper()
+	p, r, s := bendingPlan(t, "  - confirm: {specimen: LC-21, resistance within: 20 %}\n"+readyToBend+measuredCycles)
+	before := &boundaries{}
+	o, _ := disturbed(t, p, r, s, before, 150*clock.Second, func(_ clock.Clock, r *sequence.Run, _ *twin.Bench) { r.Stop() })
+	expect(t, o, "stopped", safety.Stopped, "")
+	place, err := sequence.ReadPlace(0, 1, before.last)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p, r, s, place
+}
+
+// A fresh film in place of the worn one is another specimen, an open one is asked about.
+func TestAFreshFilmIsNotTheWornOne(t *testing.T) {
+	p, r, s, sound := brokenOff(t)
+	another := sound
+	another.FlatOhm *= 1.5
+	back, err := p.WayBack(another.Next, another.Passes, r.AmbientDegC)
+	if err != nil {
+		t.Fatal(err)
+	}
+	o, _ := attended(t, p, r, s, &memory{}, 0, nil, func(o *sequence.Options) { o.Again = &sequence.Resumption{Place: another, Back: back} })
+	if o.Word != "tripped" || !strings.Contains(fmt.Sprint(o.Cause), "the specimen has") {
+		t.Errorf("a fresh film in place of a worn one: %s: %v", o.Word, o.Cause)
+	}
+	back, _ = p.WayBack(sound.Next, sound.Passes, r.AmbientDegC)
+	rec := &memory{}
+	attended(t, p, r, s, rec, clock.Millisecond, broken(func(f *twin.Faults) { f.FilmOpen = true }), func(o *sequence.Options) {
+		o.Again = &sequence.Resumption{Place: sound, Back: back}
+	})
+	if all := strings.Join(rec.lines, "\n"); !strings.Contains(all, "its resistance cannot be read; a person said that it is the same") {
+		t.Errorf("an open film: %s", all[:min(len(all), 2000)])
 	}
 }

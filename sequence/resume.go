@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 
+	"dwell/drivers"
 	"dwell/drivers/clock"
 	"dwell/safety"
 	"dwell/sequence/plan"
@@ -112,6 +113,44 @@ func (r *Run) sameAsBefore(name, who string) error {
 	}
 	return &safety.Cause{Kind: safety.Failed, At: r.clock.Now(),
 		Text: fmt.Sprintf("%s is %q, but the run began with %q: it cannot go on with another instrument", name, who, r.again.Expect[name])}
+}
+
+// worn says whether the film has been bent in cycles before this run was taken up again:
+// then its resistance is not what the specimen's file says any more.
+func (r *Run) worn() bool { return r.again != nil && r.again.Cycles > 0 }
+
+// bandNow is what a confirmed specimen may have: as its file says, or, of a worn film, as far
+// about what was last read of it flat, brought to the temperature of now.
+func (r *Run) bandNow(c plan.Check) (low, high float64) {
+	a := r.flatMark()
+	if !r.worn() || r.again.FlatOhm == 0 || a == nil {
+		return c.LowOhm, c.HighOhm
+	}
+	flat := r.again.FlatOhm
+	if len(a.Channels) > 0 && !math.IsNaN(r.again.AtDegC) {
+		if t := r.latest[r.index[a.Channels[0]]]; t.Flag == drivers.Good && t.At > 0 {
+			flat *= 1 + a.From*(t.Value-r.again.AtDegC)
+		}
+	}
+	middle := (c.LowOhm + c.HighOhm) / 2
+	return flat * c.LowOhm / middle, flat * c.HighOhm / middle
+}
+
+// stillTheSame asks whether a worn film is the one that was bent, where its resistance does
+// not tell.
+func (r *Run) stillTheSame(a *plan.Action, says string) error {
+	answer, err := r.person.Ask(fmt.Sprintf("%s has been bent %d times, and %s. If it is the same specimen, and its contacts are sound, type yes",
+		a.Confirm.Specimen, r.again.Cycles, says), r.clock.Now()+clock.Instant(a.AtMostNs))
+	switch c := r.gate.Latched(); {
+	case c != nil:
+		return c
+	case err != nil:
+		return fmt.Errorf("%s: %s, and nobody said that it is the same specimen: %w", a.Step, says, err)
+	case answer != "yes":
+		return refused("%s: %s, and it is not the same specimen (the answer was %q, not yes)", a.Step, says, answer)
+	}
+	r.event(Event{Kind: "specimen", Text: a.Confirm.Specimen + ": " + says + "; a person said that it is the same"})
+	return nil
 }
 
 // wayBackBegins opens the step under which everything on the way back is recorded.
