@@ -46,7 +46,7 @@ func (p *Plan) Again(today *Plan) (*Plan, []Difference, error) {
 	var all []Difference
 	a.Limits = tighter(p.Rules.Limits, t.Limits, &all)
 	a.Rates = joined("a limit on the rate", a.Rates, t.Rates, func(r safety.Rate) safety.Rate { r.From = ""; return r }, &all)
-	a.Interlocks = joined("an interlock", a.Interlocks, t.Interlocks, func(i safety.Interlock) safety.Interlock { i.From = ""; return i }, &all)
+	a.Interlocks = joined("an interlock", a.Interlocks, t.Interlocks, unplaced, &all)
 	a.Compliance = joined("the built-in rule compliance", a.Compliance, t.Compliance, func(x safety.Compliance) safety.Compliance { x.From = ""; return x }, &all)
 	a.HeatsNot = joined("the built-in rule heats not", a.HeatsNot, t.HeatsNot, func(x safety.HeatsNot) safety.HeatsNot { x.From = ""; return x }, &all)
 	a.KeepsWarming = joined("the built-in rule keeps warming", a.KeepsWarming, t.KeepsWarming, func(x safety.KeepsWarming) safety.KeepsWarming { x.From = ""; return x }, &all)
@@ -66,7 +66,7 @@ func (p *Plan) Again(today *Plan) (*Plan, []Difference, error) {
 			return nil, all, fmt.Errorf("today's rules need %s, which the old plan does not read: it cannot be executed under them", x.Channel)
 		}
 	}
-	if text(p.Actions) != text(today.Actions) {
+	if text(lineless(p.Actions)) != text(lineless(today.Actions)) {
 		all = append(all, Difference{"the plan", fmt.Sprintf("%d actions", len(p.Actions)), fmt.Sprintf("%d other ones", len(today.Actions)), Notable,
 			"today the same protocol would become another plan; the old one is executed"})
 	}
@@ -90,11 +90,28 @@ func onlyDriven(r safety.Rules, channel string) bool {
 }
 
 func text(v any) string {
-	b, err := json.Marshal(v)
-	if err != nil {
+	var b strings.Builder
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false) // a person reads it
+	if err := e.Encode(v); err != nil {
 		return err.Error() // plans have no numbers that JSON does not have
 	}
-	return string(b)
+	return strings.TrimSpace(b.String())
+}
+
+// unplaced is an interlock without the places in files that it came from.
+func unplaced(i safety.Interlock) safety.Interlock {
+	i.From, i.Source = "", ""
+	return i
+}
+
+// lineless are actions without the lines of the protocol that they came from.
+func lineless(actions []Action) []Action {
+	plain := slices.Clone(actions)
+	for i := range plain {
+		plain[i].Line = 0
+	}
+	return plain
 }
 
 // joined adds to old rules those of today that are not among them.
