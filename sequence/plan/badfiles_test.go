@@ -72,6 +72,8 @@ func TestBadFiles(t *testing.T) {
 		{"no channel of this rig", "LOCK", `  - {when: "oven.temperature > 40 degC", then: trip}`, "oven.temperature"},
 		{"the time of a step", "LOCK", `  - {when: "plate.temperature > 40 degC and elapsed > 5 h", then: trip}`, "elapsed is the time of a step"},
 
+		{"while a stage, on a rig without one", "LOCK", `  - {when: "plate.temperature > 50 degC", while: stage homed, then: trip}`, "no instrument of this rig sets reference: this would never be judged"},
+
 		// What can never hold, or always does.
 		{"beyond what is shown", "LOCK", `  - {when: "plate.temperature > 5000 degC", then: trip}`, "can never hold"},
 		{"contradiction", "LOCK", `  - {when: "plate.temperature > 50 degC and plate.temperature < 40 degC", then: trip}`, "can never hold"},
@@ -112,6 +114,12 @@ func TestBadFiles(t *testing.T) {
 		said := beside(t, nil, nil, text)
 		if !strings.Contains(said, c.says) || !strings.HasPrefix(said, "p.yaml:") {
 			t.Errorf("%s: expected %q, got\n%.600s", c.what, c.says, said)
+		}
+	}
+	for _, while := range []string{"heating", "sourcing", "specimen on plate"} {
+		text := strings.Replace(guarded, "LOCK", `  - {when: "plate.temperature > 50 degC", while: `+while+`, then: trip}`, 1)
+		if said := beside(t, nil, nil, strings.NewReplacer("LIMIT\n", "", "STEP\n", "", "FOIL", "1 s", "FILM", "500 ms").Replace(text)); said != "" {
+			t.Errorf("while %s: %s", while, said)
 		}
 	}
 	// A tighter level that may be passed for longer holds besides what stood before it.

@@ -36,6 +36,7 @@ func (c *compiler) interlock(n *yamltext.Node) {
 	if x.While == safety.OnPlate && c.rig.Place.On == "" && !c.rig.Place.Lost {
 		c.wrong(t["while"], "the rig does not say where the specimen lies").Hint("add specimen place: {lies on: …, moved by: …} to it")
 	}
+	c.armable(t["while"], x.While)
 	if t["when"] == nil {
 		return
 	}
@@ -61,6 +62,18 @@ func (c *compiler) interlock(n *yamltext.Node) {
 		}
 	}
 	c.rules.interlocks = append(c.rules.interlocks, interlock{e, x})
+}
+
+// armable refuses an interlock that no instrument of the rig can bring about to be judged.
+func (c *compiler) armable(n *yamltext.Node, while string) {
+	quantity := map[string]string{safety.Heating: setHeat, safety.Sourcing: setOutput, safety.Homed: setReference}[while]
+	if quantity == "" || c.rig.Lost() {
+		return
+	}
+	if !slices.ContainsFunc(c.rig.Instruments, func(d rig.Description) bool { return d.Profile.Set(quantity) >= 0 }) {
+		c.wrong(n, "no instrument of this rig sets %s: this would never be judged", quantity).
+			Hint("leave while out, to have it judged always")
+	}
 }
 
 // saysElapsed tells whether an expression speaks of the time since its step began.
