@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -39,6 +40,7 @@ type retold struct {
 	step    string        // the last one
 	done    progress
 	guarded bool // its guard has ended it
+	begun   bool // its guard has begun to, and its record does not say that it finished
 	flagged int64
 }
 
@@ -69,6 +71,9 @@ func show(s *speech, dir string) error {
 	switch {
 	case t.id.Outcome == "" && t.unsafe():
 		s.say("\n%s", s.alarmed(loud))
+		if t.begun {
+			s.say("hint: if the guard is gone too: dwell safe --rig %s", filepath.Join(dir, "rig.yaml"))
+		}
 	case t.unsafe():
 		s.say("\n%s", s.red("when this run ended the rig was NOT confirmed safe"))
 	}
@@ -104,6 +109,9 @@ func (t *retold) left() (left clock.Instant, text string) {
 
 // unsafe is whether the folder's last word is that the bench is not confirmed safe.
 func (t *retold) unsafe() bool {
+	if t.begun {
+		return true
+	}
 	if t.id.Safe != nil {
 		return !*t.id.Safe
 	}
@@ -252,17 +260,26 @@ func (t *retold) guard(r *logs.Run) error {
 	if err != nil {
 		return err
 	}
+	running := t.outcome.Word
 	for _, line := range strings.Split(string(text), "\n") {
 		var e struct{ Event, Text string }
 		if json.Unmarshal([]byte(line), &e) != nil {
 			continue // torn: it was being written
 		}
 		switch e.Event {
+		case "armed": // the run was taken up again
+			t.outcome.Word, t.guarded, t.begun = running, false, false
 		case "taking over":
-			t.outcome.Word, t.step, t.guarded = "ended by its guard: "+e.Text, "", true
+			t.outcome.Word, t.guarded, t.begun = "ended by its guard: "+e.Text, true, true
 		case "made safe", "not safe":
 			t.evidence(e.Text)
+		case "safe":
+			t.begun = false
 		}
+	}
+	if t.begun {
+		t.outcome.Word = "its guard began to take over and did not finish: the bench was NOT confirmed safe"
+		t.outcome.Report.Evidence = slices.DeleteFunc(t.outcome.Report.Evidence, func(e drivers.Evidence) bool { return e.Grade != drivers.Unconfirmed })
 	}
 	return nil
 }

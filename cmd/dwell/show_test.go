@@ -90,6 +90,29 @@ func TestShowARunThatHasNotEnded(t *testing.T) {
 	if strings.Contains(p.out.String(), "\nleft ") {
 		t.Errorf("something is left of a run that its guard has ended:\n%s", p.out)
 	}
+	unfinished(t, folder)
+}
+
+// unfinished shows the folder as it is when the guard was killed while it took over: with
+// what it did for each instrument, and without its last word.
+func unfinished(t *testing.T, folder string) {
+	t.Helper()
+	path := filepath.Join(folder, guardFile)
+	text, _, _ := strings.Cut(read(t, path), `{"event":"safe"`)
+	if !strings.Contains(text, `"made safe"`) {
+		t.Fatalf("the guard has made nothing safe in\n%s", text)
+	}
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	p := start(t, "show", folder)
+	p.exits(exitDone)
+	p.says(loud)
+	p.says("dwell safe --rig " + filepath.Join(folder, "rig.yaml"))
+	out := strings.Join(strings.Fields(p.out.String()), " ")
+	if !strings.Contains(out, "its guard began to take over and did not finish: the bench was NOT confirmed safe") || strings.Contains(out, ": confirmed") || strings.Contains(out, "ended by") {
+		t.Errorf("of a guard that did not finish:\n%s", p.out)
+	}
 }
 
 // A run that failed, was taken up again and then completed has no cause any more.
