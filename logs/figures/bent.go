@@ -178,18 +178,34 @@ func (c *computer) bendAt(position float64) *bend {
 	return nil
 }
 
+// nearestFlat is the flat value that a bent one is compared with: of those at the nearest
+// count of cycles, so that wear does not count as bending, the last before it, or else the
+// first after it. It is nil when the film was never read flat.
+func nearestFlat(all []held, bent held) (flat *held) {
+	apart := math.Inf(1)
+	for i, h := range all {
+		if h.bend != nil {
+			continue
+		}
+		d := math.Abs(h.cycles - bent.cycles)
+		if d < apart || d == apart && h.from < bent.from {
+			flat, apart = &all[i], d
+		}
+	}
+	return flat
+}
+
 // bendResponses compare, for each radius, the first and the last bent value with the flat
-// one next before it.
+// one at the nearest count of cycles.
 func (c *computer) bendResponses(all []held) {
 	type pair struct{ flat, bent held }
 	byRadius := map[float64][]pair{}
 	var order []float64
-	var flat *held
-	for i, h := range all {
+	for _, h := range all {
 		if h.bend == nil {
-			flat = &all[i]
 			continue
 		}
+		flat := nearestFlat(all, h)
 		if flat == nil {
 			continue
 		}
@@ -209,6 +225,7 @@ func (c *computer) bendResponses(all []held) {
 			}
 			o := Origin{c.R.Channel, fmt.Sprintf("flat from %.1f s, bent from %.1f to %.1f s", p.flat.from, p.bent.from, p.bent.to)}
 			f, err := BendResponse(o, p.flat.r, p.flat.u, p.bent.r, math.Hypot(p.bent.u, p.bent.r*(p.bent.law-p.flat.law)), radius)
+			f.Definition += "; R flat at the nearest count of cycles, the last before the bend, or else the first after it"
 			f.With = append(f.With, Given{"mean strain", p.bent.bend.MeanStrain, "1"}, Given{"cycles", p.bent.cycles, "1"}, Given{"u of the radius", p.bent.bend.URadiusM, "m"})
 			c.add("bend_response", []Figure{f}, err)
 		}
