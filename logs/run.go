@@ -88,7 +88,7 @@ func (r *Run) measure(stream int) (Tail, error) {
 	}
 	r.ends[stream] = size
 	if size < last.end {
-		return tail, &Damage{ErrCorrupt, name, 0, 0, fmt.Sprintf("%d bytes long, but %d were acknowledged", size, last.end)}
+		return tail, r.measureCut(stream, f, size)
 	}
 	lines := newLineReader(f, name, last.end, last.lines, size)
 	for {
@@ -110,6 +110,28 @@ func (r *Run) measure(stream int) (Tail, error) {
 		tail.Whole++
 	}
 	return tail, checkHeader(stream, f, size)
+}
+
+// measureCut finds the last whole line of a file that is shorter than what was acknowledged:
+// it is read up to there.
+func (r *Run) measureCut(stream int, f File, size int64) error {
+	name, last := streamNames[stream], r.chain.last[stream]
+	lines, whole := newLineReader(f, name, 0, 0, size), int64(0)
+	for {
+		_, err := lines.next()
+		if errors.Is(err, errRead) {
+			return lines.place(err)
+		}
+		if err != nil && err != io.EOF {
+			r.ends[stream] = lines.before
+		}
+		if err != nil {
+			break
+		}
+		whole++
+	}
+	return &Damage{ErrCorrupt, name, 0, 0, fmt.Sprintf("%d bytes long, but %d were acknowledged: %d of %d lines are missing or have no end",
+		size, last.end, last.lines-whole, last.lines)}
 }
 
 // checkLine tells whether a line is a whole record of its file.

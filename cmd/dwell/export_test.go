@@ -4,6 +4,7 @@ import (
 	"archive/zip"
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"io"
 	"os"
 	"path/filepath"
@@ -329,5 +330,39 @@ func TestBadFolders(t *testing.T) {
 		p := start(t, verb, t.TempDir())
 		p.exits(exitUsage)
 		p.says("is no run folder")
+	}
+}
+
+// A file of the record that was cut in the middle of a line is read up to there, and what is
+// missing is said.
+func TestFoldersCutInALine(t *testing.T) {
+	t.Parallel()
+	whole := rehearsed(t, "short.yaml", 1).folder
+	for _, name := range []string{"readings.csv", "events.jsonl", "wire.jsonl"} {
+		for _, closed := range []bool{true, false} {
+			folder := filepath.Join(t.TempDir(), filepath.Base(whole))
+			if err := os.CopyFS(folder, os.DirFS(whole)); err != nil {
+				t.Fatal(err)
+			}
+			if !closed {
+				id := filepath.Join(folder, "run.json")
+				write(t, id, strings.Replace(read(t, id), `"outcome": "completed"`, `"outcome": ""`, 1))
+				os.Remove(filepath.Join(folder, "seal.json"))
+			}
+			file := filepath.Join(folder, name)
+			text := read(t, file)
+			lines := strings.SplitAfter(text, "\n")
+			write(t, file, strings.Join(lines[:len(lines)-4], "")+lines[len(lines)-4][:9])
+			os.Remove(filepath.Join(folder, "report.html"))
+			for _, verb := range []string{"show", "figures", "report"} {
+				p := start(t, verb, folder)
+				p.exits(exitDone)
+				p.says(fmt.Sprintf("%s: %d bytes long, but %d were acknowledged: 3 of %d lines are missing or have no end", name, len(read(t, file)), len(text), len(lines)-1))
+			}
+			if page := read(t, filepath.Join(folder, "report.html")); !strings.Contains(page, "lines are missing or have no end") {
+				t.Errorf("%s: the report does not say what is missing", name)
+			}
+			expectOut(t, start(t, "verify", folder), exitDiffering, name)
+		}
 	}
 }

@@ -89,10 +89,14 @@ func sealDerived(r *logs.Run, written string) error {
 // openRun opens a run folder to read, and says what is wrong with its record.
 func openRun(s *speech, dir string) (*logs.Run, error) {
 	r, damage, err := openDamaged(dir)
+	s.damaged(damage)
+	return r, err
+}
+
+func (s *speech) damaged(damage []string) {
 	for _, d := range damage {
 		s.say("%s %s", s.red("damaged:"), d)
 	}
-	return r, err
 }
 
 // openDamaged opens a run folder; one that is damaged is read as far as it is whole.

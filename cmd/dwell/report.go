@@ -26,6 +26,7 @@ self-contained file that needs no script and prints well. The figures are comput
 			if err != nil {
 				return err
 			}
+			s.damaged(damage)
 			results, err := computeRun(r)
 			if err != nil {
 				return err
