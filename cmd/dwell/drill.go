@@ -243,20 +243,24 @@ const columnsMean = "  to safe: from the fault to a bench known to be off; breac
 	"  plate and film: the highest temperature in degC, the highest power in %s\n"
 
 // reactions says of how many rows the rule that ended them has reacted as fast as check
-// says, and after which faults not.
+// says, and after which faults not: those that break what check assumes by name, and any
+// other row by itself.
 func (x *drilling) reactions() string {
-	var late []string
+	var late, wrong []string
 	ended, inTime := 0, 0
 	for _, r := range x.rows {
 		switch fault := r.Case.String(); {
 		case r.Reaction == nil:
 		case r.Reaction.InTime():
 			ended, inTime = ended+1, inTime+1
-		default:
+		case r.Case.Beyond():
 			ended++
 			if !slices.Contains(late, fault) {
 				late = append(late, fault)
 			}
+		default:
+			ended++
+			wrong = append(wrong, fmt.Sprintf("%s (%s): %s", fault, r.Case.Moment, lateText(r.Reaction)))
 		}
 	}
 	_, unit, _ := strings.Cut(x.filmLook().Text(0), " ")
@@ -264,6 +268,18 @@ func (x *drilling) reactions() string {
 	text += fmt.Sprintf("%-10s%d rows were ended by a rule and became safe, %d of them as fast and as cool\n          as check says at worst\n", "reaction", ended, inTime)
 	if len(late) > 0 {
 		text += fmt.Sprintf("%-10snot so after %s:\n%-10scheck assumes a program that runs, a line that carries commands to somebody who hears,\n%-10sand a switch that opens\n", "", strings.Join(late, ", "), "", "")
+	}
+	for _, row := range wrong {
+		text += hung("late", row+": this fault breaks nothing that check assumes, so what check says is too little", drillColumns)
+	}
+	return text
+}
+
+// lateText is how a rule has reacted beside what check says of it.
+func lateText(k *drill.Reaction) string {
+	text := fmt.Sprintf("%s took %s, of %s at worst", k.Plan.Rule, shortly(int64(k.Took)), shortly(k.Plan.TotalNs))
+	if k.Plan.PeakDegC != nil {
+		text += fmt.Sprintf(", and the plate came to %.1f degC, of %.1f degC at worst", k.PeakDegC, *k.Plan.PeakDegC)
 	}
 	return text
 }

@@ -4,12 +4,14 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"unicode/utf8"
 
 	"dwell/drivers/clock"
 	"dwell/sequence/drill"
+	"dwell/sequence/plan"
 )
 
 // rowsOf are the rows of a drill's object, each with the keys that are promised.
@@ -110,6 +112,36 @@ func TestDrillSaysThatItIsShortened(t *testing.T) {
 		text := (&drilling{speech: &speech{}}).text(j, &drill.Drill{Whole: whole}, 1)
 		if strings.Contains(text, "\nshortened of 33 h 00 min, by doing twice whatever the protocol repeats") != says {
 			t.Errorf("of %s s: %s", drill.Seconds(whole), text)
+		}
+	}
+}
+
+// A fault that breaks what check assumes excuses a late reaction; any other row that is
+// late has a line of its own.
+func TestDrillNamesWhatIsLate(t *testing.T) {
+	row := func(name string, took clock.Instant) drill.Row {
+		i := slices.IndexFunc(drill.Faults, func(f drill.Fault) bool { return f.Name == name })
+		c := drill.Case{Strikes: []drill.Strike{{Fault: &drill.Faults[i], On: "plate"}}, Moment: "plateau"}
+		return drill.Row{Case: c, Reaction: &drill.Reaction{Plan: plan.Reaction{Rule: "plate.temperature > 50 degC", TotalNs: 5e9}, Took: took}}
+	}
+	for _, f := range []struct {
+		name    string
+		excused bool
+	}{
+		{"process stopped", true}, {"heater relay welded", true}, {"mains switch welded", true}, {"output stuck on", true},
+		{"plate hangs", true}, {"stage hangs", true}, {"dead cable", true}, {"port gone", true}, {"film open", false},
+		{"plate thermometer frozen", false}, {"no answers", false}, {"garbage", false}, {"slow answers", false}, {"disk slow", false},
+	} {
+		x := &drilling{speech: &speech{}, rows: []drill.Row{row(f.name, 6*clock.Second)}}
+		f.name = x.rows[0].Case.String()
+		text := strings.Join(strings.Fields(x.reactions()), " ")
+		line := "late " + f.name + " (plateau): plate.temperature > 50 degC took 6 s, of 5 s at worst: this fault breaks nothing that check assumes"
+		if strings.Contains(text, "not so after "+f.name+": check assumes") != f.excused || strings.Contains(text, line) == f.excused {
+			t.Errorf("%s, excused %v: %s", f.name, f.excused, text)
+		}
+		x.rows[0].Reaction.Took = 5 * clock.Second
+		if text := x.reactions(); strings.Contains(text, f.name) {
+			t.Errorf("%s, in time: %s", f.name, text)
 		}
 	}
 }

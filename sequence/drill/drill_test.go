@@ -433,13 +433,12 @@ func table(t *testing.T, folder, protocol string) {
 		}
 		count[row.Verdict]++
 		rows++
-		name := c.Strikes[0].Fault.Name
 		if row.Verdict == Unsafe {
 			t.Errorf("%s, %s: %s", c, c.Moment, row.Why)
 		}
 		if k := row.Reaction; k != nil {
 			reacted++
-			if late := !k.InTime(); late && !slices.Contains(slower, name) || k.Took <= 0 {
+			if late := !k.InTime(); late && !c.Beyond() || k.Took <= 0 {
 				t.Errorf("%s, %s: off after %s s, and %.1f degC; the plan says of %q %+v", c, c.Moment, Seconds(k.Took), k.PeakDegC, row.Tripped(), k.Plan)
 			}
 		}
@@ -452,11 +451,6 @@ func table(t *testing.T, folder, protocol string) {
 		t.Errorf("of only %d rows of %d it is known how fast a rule reacted", reacted, rows)
 	}
 }
-
-// slower are the faults after which no rule can react as the plan says: it assumes a
-// program that runs, a line that carries commands to somebody who hears, and a switch that
-// opens.
-var slower = []string{"heater relay welded", "plate hangs", "stage hangs", "dead cable", "process stopped"}
 
 // How long a rule took is measured from when it could have asked, and compared with
 // what the plan says of that very rule.

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"dwell/drivers/clock"
+	"dwell/drivers/twin"
 	"dwell/sequence/plan"
 )
 
@@ -31,6 +32,25 @@ type Reaction struct {
 // InTime tells whether both are within what the plan says.
 func (r *Reaction) InTime() bool {
 	return r.Took <= clock.Instant(r.Plan.TotalNs) && (r.Plan.PeakDegC == nil || r.PeakDegC <= *r.Plan.PeakDegC)
+}
+
+// Beyond tells whether a fault of a case breaks what a plan assumes where it says how fast
+// a rule reacts: a program that runs, a line that carries commands to somebody who hears,
+// and a switch that opens. After it, no rule can be held to that.
+func (c Case) Beyond() bool {
+	return slices.ContainsFunc(c.Strikes, func(s Strike) bool { return s.Fault.beyond() })
+}
+
+func (f *Fault) beyond() bool {
+	return f.Stops > 0 || f.Sleeps > 0 || f.Line != nil && f.Line.Deaf || f.World != nil && opensNot(f)
+}
+
+// opensNot tells whether something is broken on the bench that keeps a switch closed or
+// an instrument from hearing.
+func opensNot(f *Fault) bool {
+	var b twin.Faults
+	f.World(&b)
+	return b.RelayWelded || b.SwitchWelded || b.OutputStuck || b.PlateHung || b.StageHung
 }
 
 // reaction measures the one that ended a run; nil when no rule did, or when nothing
