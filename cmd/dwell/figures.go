@@ -56,7 +56,7 @@ and steps are then found in the temperature and listed; --plateaus takes a corre
 			}
 			err = r.WriteDerived(logs.FiguresName, figures.Encode(results.Figures))
 			if err == nil {
-				err = sealDerived(r, logs.FiguresName)
+				err = sealDerived(s, r, logs.FiguresName)
 			}
 			if err != nil {
 				return &coded{exitFailed, err}
@@ -71,13 +71,13 @@ and steps are then found in the temperature and listed; --plateaus takes a corre
 
 // sealDerived seals the file that was derived anew, beside what the run left. A run that ended
 // before it could seal its folder, in which nothing is found, is sealed with it.
-func sealDerived(r *logs.Run, written string) error {
+func sealDerived(s *speech, r *logs.Run, written string) error {
 	v := &verification{}
 	if err := v.look(r.Dir()); err != nil {
 		return err
 	}
 	if v.unsealed && len(v.findings) == 0 {
-		return sealUnsealed(r.Dir())
+		return sealUnsealed(s, r.Dir())
 	}
 	err := logs.SealDerived(logs.Disk{}, r.Dir(), clock.Today().UTC.Format(time.RFC3339Nano), version, written)
 	if errors.Is(err, logs.ErrCorrupt) {

@@ -33,7 +33,7 @@ self-contained file that needs no script and prints well. The figures are comput
 			}
 			err = writeReport(r, results, damage)
 			if err == nil {
-				err = sealDerived(r, logs.ReportName)
+				err = sealDerived(s, r, logs.ReportName)
 			}
 			if err != nil {
 				return &coded{exitFailed, err}

@@ -130,7 +130,7 @@ func takeUp(s *speech, dir string) (*takenUp, error) {
 
 // sealLate seals the folder of a run that ended just before it could.
 func (t *takenUp) sealLate() error {
-	if err := sealUnsealed(t.folder); err != nil {
+	if err := sealUnsealed(t.speech, t.folder); err != nil {
 		return err
 	}
 	id := t.identity
@@ -140,13 +140,36 @@ func (t *takenUp) sealLate() error {
 }
 
 // sealUnsealed seals a folder in which nothing was found, and which nobody is writing to.
-func sealUnsealed(dir string) error {
+// What the run had no time to derive is derived first.
+func sealUnsealed(s *speech, dir string) error {
 	folder, err := lockFolder(dir, "")
 	if err != nil {
 		return err
 	}
 	defer folder.Give()
+	if err := deriveLate(s, dir); err != nil {
+		return err
+	}
 	return logs.Seal(logs.Disk{}, dir, clock.Today().UTC.Format(time.RFC3339Nano), version)
+}
+
+// deriveLate derives what a run derives at its end. What lies there may be from before it
+// was taken up again.
+func deriveLate(s *speech, dir string) error {
+	r, _, err := logs.Open(logs.Disk{}, dir)
+	if err != nil {
+		return err
+	}
+	id, err := r.Identity()
+	if err != nil {
+		return err
+	}
+	x := &execution{speech: s, folder: dir}
+	x.outcome.Readings = id.Readings
+	if x.job, err = keptJob(r); err != nil {
+		return err
+	}
+	return x.derive()
 }
 
 // keptJob is the job of a run folder, from the bytes that lie there.

@@ -62,6 +62,38 @@ func TestARunThatCouldNotSealItsFolder(t *testing.T) {
 	start(t, "verify", folder).exits(exitDiffering)
 }
 
+// A run that was killed before it had derived anything gets all of that, the same to the
+// byte, before its folder is sealed.
+func TestARunThatCouldNotDerive(t *testing.T) {
+	t.Parallel()
+	whole := rehearsed(t, "short.yaml", 1).folder
+	for _, verb := range []string{"resume", "report", "figures"} {
+		folder := unsealed(t, whole)
+		derived := []string{"aligned.csv", "aligned.csv-metadata.json", "figures.json", "report.html"}
+		for _, name := range derived {
+			if err := os.Remove(filepath.Join(folder, name)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		write(t, filepath.Join(folder, "aligned.csv.tmp"), "t_s")
+		write(t, filepath.Join(folder, "figures.json"), "[]\n") // of the part before
+		start(t, verb, folder).exits(exitDone)
+		for _, name := range derived[:3] {
+			if text, err := os.ReadFile(filepath.Join(folder, name)); err != nil || string(text) != read(t, filepath.Join(whole, name)) {
+				t.Errorf("%s: %s is not as the run derives it (%d bytes, %v)", verb, name, len(text), err)
+			}
+		}
+		for name, there := range map[string]bool{"report.html": true, "seal.json": true, "aligned.csv.tmp": false} {
+			if _, err := os.Stat(filepath.Join(folder, name)); (err == nil) != there {
+				t.Errorf("%s: %s: %v", verb, name, err)
+			}
+		}
+		p := start(t, "verify", folder, "--json")
+		p.exits(exitDone)
+		p.expectObject(map[string]any{"holds": true, "sealed": true})
+	}
+}
+
 // A run that was sealed, taken up again, and killed then is as it was left: the seal holds
 // for what was before. Without that seal it is not.
 func TestTakenUpAndKilledAfterASeal(t *testing.T) {
