@@ -67,6 +67,11 @@ const (
 	leastInside = 15
 	// mostLoops is how many blocks are looked into; of more, every so many.
 	mostLoops = 200
+	// evenly is how unsure the width in the middle is, as a multiple of scatter over root n,
+	// by readings that are spread evenly over both ways: with a parabola each, 3. Readings
+	// that leave it more than so many times less sure met too few places: what is fitted
+	// between them means nothing. Common practice, no source.
+	evenly, mostUneven = 3, 10
 )
 
 // loops are the blocks in which film and stage were read often enough, and the width of
@@ -303,6 +308,9 @@ func (c *computer) across(w looped, late, off float64) (a across, err error) {
 		return a, fmt.Errorf("the loop: %w", err)
 	}
 	const difference = 3
+	if uneven := math.Sqrt(f.Inverse[difference][difference]*float64(len(y))) / evenly; !(uneven <= mostUneven) {
+		return a, fmt.Errorf("the %d readings in the middle of the loop met the same few places in each cycle: its width would be %.2g times less sure than by as many that are spread; read at an interval that does not divide the period", len(y), uneven)
+	}
 	a.width, a.u, a.dof = f.B[difference], f.U(difference), float64(f.DoF)
 	ends, err := PolynomialFit(whole, all, 2)
 	if err != nil {
