@@ -108,7 +108,7 @@ func bendingSteps(step func(verb string, is schema), duration func(string) schem
 		key{"measure", keysOf("measure flat and bent now and then", key{"!at", textOf("the counts: 1-2-5, every 1000, or 3 per decade")},
 			key{"!for", duration("so long in each shape, before the mark")},
 			key{"follow", keysOf("read film and stage often, in a few cycles before each count", key{"!cycles", wholeOf("how many", 1, 100)},
-				key{"!every", duration("between readings")}, key{"rate", valueOrName("cycles a second then; that of the step if this is left out", "Hz")})})}))
+				key{"!every", duration("between readings; not so that they meet the same few places in each cycle")}, key{"rate", valueOrName("cycles a second then; that of the step if this is left out", "Hz")})})}))
 }
 
 func confirmSchema(duration func(string) schema) schema {

@@ -3,6 +3,7 @@ package plan
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"dwell/drivers/yamltext"
 )
@@ -58,7 +59,7 @@ func (c *compiler) followed(y *cycling) bool {
 // canFollow makes sure that the film is read at all, and that both instruments have the
 // time.
 func (c *compiler) canFollow(y *cycling, n *yamltext.Node) bool {
-	ok := true
+	ok := c.spread(y, n)
 	for _, i := range c.inCycles(y) {
 		if c.wished(i) == nil || !c.isNow(i) {
 			c.wrong(n, "%s is not read here: nothing can be drawn against curvature", c.rig.Channels[i].Name).
@@ -74,6 +75,41 @@ func (c *compiler) canFollow(y *cycling, n *yamltext.Node) bool {
 		}
 	}
 	return ok
+}
+
+// mostApart is how far apart in a cycle places may be that are read, as a share of it: three
+// on each way in the middle half of the curvature, which lasts about half of the way; fewer
+// determine no parabola.
+const mostApart = 1. / 12
+
+// spread refuses an interval at which readings meet the same few places in each cycle.
+func (c *compiler) spread(y *cycling, n *yamltext.Node) bool {
+	every, period := float64(y.follow.everyNs)/1e9, y.follow.period
+	if every < mostApart*period || widestApart(every, period, y.follow.cycles) < mostApart {
+		return true
+	}
+	better := every
+	for better > period*mostApart/2 && widestApart(better, period, y.follow.cycles) >= mostApart*0.9 {
+		better *= 0.99
+	}
+	c.wrong(n, "read every %s, %d cycles of %s are met at too few places: no loop can be told from them", spanText(every), y.follow.cycles, spanText(period)).
+		Hint("every: " + near(better, inSeconds))
+	return false
+}
+
+// widestApart is the greatest share of a cycle that lies between two places that are read
+// in so many of them.
+func widestApart(every, period float64, cycles int64) float64 {
+	var phases []float64
+	for at := 0.; at < float64(cycles)*period; at += every {
+		phases = append(phases, math.Mod(at/period, 1))
+	}
+	slices.Sort(phases)
+	widest := 1 + phases[0] - phases[len(phases)-1]
+	for i := 1; i < len(phases); i++ {
+		widest = max(widest, phases[i]-phases[i-1])
+	}
+	return widest
 }
 
 // inCycles are the channels that are read within cycles.

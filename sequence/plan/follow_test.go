@@ -75,6 +75,10 @@ func TestWrongFollow(t *testing.T) {
 		"{cycles: 101, every: 300 ms}":                "out of range",
 		"{cycles: 5, every: 20 ms}":                   "element.resistance needs",
 		"{cycles: 5, every: 300 ms, rate: 6 Hz}":      "at most 2.",
+		"{cycles: 5, every: 1 s, rate: 0.1 Hz}":       "5 cycles of 10 s are met at too few places",
+		"{cycles: 5, every: 2.5 s, rate: 0.1 Hz}":     "met at too few places",
+		"{cycles: 1, every: 1.7 s, rate: 0.1 Hz}":     "met at too few places",
+		"{cycles: 5, every: 300 ms}":                  "5 cycles of 1 s are met at too few places",
 		"{cycles: 5, every: 300 ms, quickly: 0.1 Hz}": "unknown key \"quickly\"",
 	} {
 		_, said := bent(t, bendHead+"  - cycle: {to: {radius: 12 mm}, times: 100, rate: 1 Hz, measure: {at: 1-2-5, for: 1 s, follow: "+follow+"}}\n", nil, nil)
@@ -83,9 +87,30 @@ func TestWrongFollow(t *testing.T) {
 		}
 	}
 	_, said := bent(t, strings.Replace(bendHead, "element.resistance: 1 s", "plate.temperature: 1 s", 1)+
-		"  - cycle: {to: {radius: 12 mm}, times: 100, rate: 1 Hz, measure: {at: 1-2-5, for: 1 s, follow: {cycles: 5, every: 300 ms}}}\n", nil, nil)
+		"  - cycle: {to: {radius: 12 mm}, times: 100, rate: 1 Hz, measure: {at: 1-2-5, for: 1 s, follow: {cycles: 5, every: 110 ms}}}\n", nil, nil)
 	if !strings.Contains(said, "element.resistance is not read here") {
 		t.Errorf("a film that is not read:\n%s", said)
+	}
+}
+
+// Readings that are spread over the cycles are not refused, nor is what is proposed instead
+// of others.
+func TestFollowThatIsSpread(t *testing.T) {
+	said := func(every string) string {
+		_, said := bent(t, bendHead+"  - cycle: {to: {radius: 12 mm}, times: 100, rate: 1 Hz, measure: {at: 1-2-5, for: 1 s, follow: {cycles: 5, rate: 0.1 Hz, every: "+every+"}}}\n", nil, nil)
+		return said
+	}
+	for _, every := range []string{"310 ms", "500 ms", "770 ms"} {
+		if text := said(every); text != "" {
+			t.Errorf("every %s:\n%s", every, text)
+		}
+	}
+	for _, every := range []string{"1 s", "1.25 s", "2 s", "2.5 s", "5 s", "10 s", "20 s"} {
+		_, hint, is := strings.Cut(said(every), "hint: every: ")
+		hint, _, _ = strings.Cut(hint, "\n")
+		if text := said(hint); !is || text != "" {
+			t.Errorf("every %s: %q is proposed:\n%s", every, hint, text)
+		}
 	}
 }
 
