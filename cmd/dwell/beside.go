@@ -35,6 +35,7 @@ type compared struct {
 	identity logs.Identity
 	rig      *rig.Rig
 	parts    []logs.Part
+	plan     string // digest of what it does
 }
 
 func (c *compared) open(dir string) error {
@@ -42,7 +43,7 @@ func (c *compared) open(dir string) error {
 	if r == nil || err != nil {
 		return fmt.Errorf("%s is no run folder that can be read: %w", dir, err)
 	}
-	c.folder = dir
+	c.folder, c.plan = dir, planOf(r)
 	if c.identity, err = r.Identity(); err != nil {
 		return err
 	}
@@ -51,16 +52,6 @@ func (c *compared) open(dir string) error {
 	}
 	c.parts, err = logs.Parts(r)
 	return err
-}
-
-// plan is the hash of the plan that was executed.
-func (c *compared) plan() string {
-	for _, in := range c.identity.Inputs {
-		if in.Name == "plan.json" {
-			return in.SHA256
-		}
-	}
-	return ""
 }
 
 // pair is what comes of laying two runs beside each other.
@@ -272,7 +263,7 @@ func (p *pair) verdict() any {
 func (p *pair) text(s *speech, every bool) string {
 	var b strings.Builder
 	b.WriteString("\nstep by step\n")
-	if p.old.plan() != p.now.plan() {
+	if p.old.plan != p.now.plan {
 		b.WriteString("  their plans are not the same\n")
 	}
 	for _, text := range p.missing {

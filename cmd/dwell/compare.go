@@ -146,7 +146,7 @@ func compareRuns(s *speech, dirs []string) (*comparison, error) {
 	return x, nil
 }
 
-// planOf is the digest of the plan in a folder, whatever run.json says of it, or why it
+// planOf is the digest of what the plan in a folder does, whatever run.json says of it, or why it
 // cannot be read. That of an older version can.
 func planOf(r *logs.Run) string {
 	text, err := r.File("plan.json")
@@ -162,7 +162,7 @@ func planOf(r *logs.Run) string {
 	case head.Version < 1 || head.Version > plan.Version:
 		return fmt.Sprintf("%sit has version %d, this dwell knows 1 to %d", noPlan, head.Version, plan.Version)
 	}
-	return fmt.Sprintf("%x", sha256.Sum256(text))
+	return fmt.Sprintf("%x", sha256.Sum256(plan.Placeless(text)))
 }
 
 const noPlan = "plan.json cannot be read: "

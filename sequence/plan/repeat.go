@@ -3,6 +3,7 @@ package plan
 import (
 	"encoding/json"
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -113,6 +114,12 @@ func lineless(actions []Action) []Action {
 	}
 	return plain
 }
+
+// places are where in which file something in plan.json comes from.
+var places = regexp.MustCompile(`"(from|source)": "[^"]*:\d+:\d+"|"line": \d+`)
+
+// Placeless is the text of a plan.json without them: what is done, and under which rules.
+func Placeless(text []byte) []byte { return places.ReplaceAll(text, nil) }
 
 // joined adds to old rules those of today that are not among them.
 func joined[R any](what string, old, today []R, plain func(R) R, all *[]Difference) []R {

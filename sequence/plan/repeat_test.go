@@ -29,9 +29,24 @@ func TestAgainFromAnotherPlaceInAnotherFile(t *testing.T) {
 	if err != nil || again != old || len(found) != 0 {
 		t.Errorf("expected the old plan and no difference, got %v %v", found, err)
 	}
+	if string(placeless(t, old)) != string(placeless(t, at("rig.yaml:66:24", 3))) {
+		t.Error("what is written of them is not the same without the places")
+	}
 	stop.When = "not (0.5 < stop < 2.5)"
 	again, found, err = old.Again(at("rig.yaml:66:24", 0))
+	if string(placeless(t, old)) == string(placeless(t, at("rig.yaml:66:24", 0))) {
+		t.Error("another condition is not seen in what is written")
+	}
 	if err != nil || again == old || len(found) != 2 || !strings.Contains(found[0].Now, "stop < 2.5") {
 		t.Errorf("another condition: %v %v", found, err)
 	}
+}
+
+func placeless(t *testing.T, p *Plan) []byte {
+	t.Helper()
+	text, err := WriteJSON(p)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return Placeless(text)
 }
