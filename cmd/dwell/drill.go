@@ -170,7 +170,7 @@ func (x *drilling) filmLook() quantity.Look {
 // cells are the columns of the table. What else is known of a row is in the object.
 func (x *drilling) cells() [][]string {
 	film := x.filmLook()
-	rows := [][]string{{"moment", "at", "verdict", "exit", "to safe", "breach", "reacted", "at worst", "plate", "film"}}
+	rows := [][]string{{"moment", "at", "verdict", "exit", "to safe", "breach", "reacted", "at worst", "plate", "film", "lost"}}
 	for _, r := range x.rows {
 		safe := "never"
 		switch {
@@ -195,7 +195,7 @@ func (x *drilling) cells() [][]string {
 		}
 		number, _, _ := strings.Cut(film.Text(r.FilmWatts), " ")
 		rows = append(rows, []string{r.Case.Moment, narrowly(r.At()), verdict, fmt.Sprint(outcomeCode(r.Outcome)), safe, breach, took, worst,
-			fmt.Sprintf("%.1f", r.PlateDegC), number})
+			fmt.Sprintf("%.1f", r.PlateDegC), number, fmt.Sprint(r.Lost)})
 	}
 	return rows
 }
@@ -240,7 +240,7 @@ func (x *drilling) notSafe() string {
 // drifts, the breach comes long after it, and check speaks of what comes after the breach.
 const columnsMean = "  to safe: from the fault to a bench known to be off; breach: from the fault until a rule could ask\n" +
 	"  for that; reacted: from the breach to heat and output off, beside what check says at worst;\n" +
-	"  plate and film: the highest temperature in degC, the highest power in %s\n"
+	"  plate and film: the highest temperature in degC, the highest power in %s; lost: readings\n"
 
 // reactions says of how many rows the rule that ended them has reacted as fast as check
 // says, and after which faults not: those that break what check assumes by name, and any

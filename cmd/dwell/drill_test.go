@@ -81,7 +81,7 @@ func TestDrillTable(t *testing.T) {
 		p.cmd.Env = append(p.cmd.Env, at)
 		p.start()
 		p.exits(exitDone)
-		head, rows, found := strings.Cut(p.out.String(), "  film\n")
+		head, rows, found := strings.Cut(p.out.String(), "  lost\n")
 		if !found || !strings.Contains(head, "drilled in") {
 			t.Fatalf("no table in %q", head)
 		}

@@ -689,7 +689,7 @@ func TestTheWorldEndsWithAWriteThatIsNeverTaken(t *testing.T) {
 func TestAfterCloseNothingIsSent(t *testing.T) {
 	onEach(t, func(t *testing.T, at place) {
 		live(t, at, func(c *clock.WallClock, p *Port, end far, record *book) error {
-			if _, err := p.Exchange(at.command(), lineEnd, c.Now()+200*ms); !errors.Is(err, errNotTaken) {
+			if _, err := p.Exchange(at.command(), lineEnd, c.Now()+clock.Second); !errors.Is(err, errNotTaken) {
 				t.Error(err)
 			}
 			p.Close()
