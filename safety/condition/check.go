@@ -322,9 +322,6 @@ func (c *compiler) sum(n *ast.BinaryNode, a, b operand) operand {
 		return c.at(n, mixHint(a.dim, b.dim), "%s and %s cannot be %s", describe(a.dim), describe(b.dim),
 			map[bool]string{true: "added", false: "subtracted"}[plus])
 	}
-	if !plus && a.varies && n.Left.String() == n.Right.String() {
-		return c.at(n, "subtract something else", "both sides are the same: this difference is always 0")
-	}
 	left, right := a.number, b.number
 	if plus {
 		return c.quantity(n, dim, a.varies || b.varies, a.span.plus(b.span), func(f frame) float64 { return known(left(f) + right(f)) })
@@ -343,9 +340,6 @@ func (c *compiler) product(n *ast.BinaryNode, a, b operand) operand {
 	if n.Operator == "/" {
 		dim, number = a.dim.Div(b.dim), func(f frame) float64 { return known(left(f) / right(f)) }
 		s = a.span.over(b.span)
-		if a.varies && n.Left.String() == n.Right.String() {
-			return c.at(n, "divide by something else", "both sides are the same: this quotient is always 1")
-		}
 		if !b.varies && b.value == 0 {
 			return c.at(n.Right, "", "division by zero")
 		}
