@@ -246,6 +246,9 @@ func TestReport(t *testing.T) {
 // Two runs of one virtual film are alike; another film differs, which is a failure only
 // where equality was asked for.
 func TestCompareRuns(t *testing.T) {
+	if testing.Short() {
+		t.Skip("several whole runs")
+	}
 	t.Parallel()
 	dir := t.TempDir()
 	other := filepath.Join(dir, "other.yaml")

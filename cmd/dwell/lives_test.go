@@ -16,6 +16,9 @@ import (
 // Six virtual films that crack by known laws, of which one outlives its run: compare finds
 // their lives, and the distribution that these have.
 func TestCompareLives(t *testing.T) {
+	if testing.Short() {
+		t.Skip("several whole runs")
+	}
 	t.Parallel()
 	var folders []string
 	var truth []figures.Life
