@@ -54,6 +54,7 @@ var libraries = []struct{ path, rooms, tests string }{
 	{"github.com/spf13/cobra", "cmd", ""},
 	{"gonum.org/v1/gonum", "logs/figures", "*"},
 	{"gonum.org/v1/plot", "logs/report", ""},
+	{"github.com/parquet-go/parquet-go", "logs", ""},
 	{"github.com/creack/pty", "drivers/twin cmd", "drivers/wire"},
 	{"golang.org/x/sys", "drivers/wire drivers/rig logs cmd", ""},
 	{"golang.org/x/term", "drivers/wire drivers/rig logs cmd", ""},
