@@ -29,6 +29,7 @@ import (
 	"math"
 	"runtime/debug"
 	"strings"
+	"sync/atomic"
 )
 
 // Instant is a moment in nanoseconds since the epoch of the run's time base. It
@@ -137,7 +138,8 @@ type process struct {
 	// wall
 	wake  chan struct{}
 	timer wallTimer
-	woke  bool // somebody, since it last gave the baton away
+	woke  *process    // whom it woke last, since it last gave the baton away
+	ran   atomic.Bool // since it was last woken
 }
 
 // protect runs f and turns a panic into an error.

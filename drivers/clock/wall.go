@@ -39,16 +39,21 @@ func (w *WallClock) Now() Instant { return w.zero + Instant(time.Since(w.start))
 
 func (w *WallClock) running() *process { return w.current }
 
+// yields is how often a process lets another go first before it blocks. Once is enough but
+// for one time in 61, when Go's scheduler takes it up again before the other.
+const yields = 3
+
 // Block implements Clock. Whoever this process has woken waits to run on its thread, and
-// goes first: from behind a system call another thread would have to come and fetch it.
+// goes first: from behind a system call another thread would have to come and fetch it,
+// which can take Go's runtime 10 ms.
 func (w *WallClock) Block(f func() error) error {
 	p := w.current
 	w.current = nil
 	w.baton.Unlock()
-	if p.woke {
-		p.woke = false
+	for k := 0; p.woke != nil && k < yields && !p.woke.ran.Load(); k++ {
 		runtime.Gosched()
 	}
+	p.woke = nil
 	defer func() {
 		w.baton.Lock()
 		w.current = p
@@ -147,7 +152,7 @@ func (w *WallClock) park(until Instant) error {
 	case <-p.wake:
 	default:
 	}
-	p.woke = false
+	p.woke = nil
 	alarm := p.timer.set(until, w.Now())
 	w.current = nil
 	w.baton.Unlock()
@@ -156,6 +161,7 @@ func (w *WallClock) park(until Instant) error {
 	case <-alarm:
 	case <-w.over:
 	}
+	p.ran.Store(true)
 	p.timer.stop()
 	w.baton.Lock()
 	w.current = p
@@ -163,7 +169,8 @@ func (w *WallClock) park(until Instant) error {
 }
 
 func (w *WallClock) ready(p *process) {
-	w.current.woke = true
+	w.current.woke = p
+	p.ran.Store(false)
 	select {
 	case p.wake <- struct{}{}:
 	default:

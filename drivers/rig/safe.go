@@ -70,7 +70,7 @@ const instant = clock.Instant(1)
 // shout ends whatever stands on the line and sends everything that makes safe,
 // whether anything is answered or not.
 func (i *Instrument) shout(by clock.Instant) error {
-	i.port.SetFooting(wire.Footing{Clear: i.p.Footing.Clear, Quiet: instant})
+	i.port.SetFooting(wire.Footing{Clear: i.p.Footing.Clear, Hurried: true, Quiet: instant})
 	defer i.port.SetFooting(i.footing())
 	for _, a := range i.p.Safe {
 		for _, words := range a.Send {

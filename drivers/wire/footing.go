@@ -21,6 +21,7 @@ import (
 // later than that looks like the next one.
 type Footing struct {
 	Clear    []byte                  // sent first, if not empty: ends a half line, clears the device
+	Hurried  bool                    // Clear goes out in one piece with what follows
 	Question []byte                  // a question that changes nothing
 	End      Framing                 // of its answer
 	Answer   func(reply []byte) bool // recognises it; no other question may get this answer
@@ -69,7 +70,9 @@ func (p *Port) findFooting(by clock.Instant) error {
 		return err
 	}
 	if len(p.footing.Clear) > 0 && (p.stray == 0 || p.urgent) { // what answers it would come behind the first answer
-		if _, err := p.exchange(p.footing.Clear, nil, false, by); err != nil {
+		p.holding = p.footing.Hurried && p.line.Pause == 0
+		_, err := p.exchange(p.footing.Clear, nil, false, by)
+		if p.holding = false; err != nil {
 			return err
 		}
 		if err := p.quiet(by); err != nil {

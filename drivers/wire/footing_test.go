@@ -610,6 +610,7 @@ func TestWaitingForThePortEndsAtItsDeadline(t *testing.T) {
 type torrent struct{ clock clock.Clock }
 
 func (l *torrent) send([]byte, clock.Instant) (clock.Instant, error) { return l.clock.Now(), nil }
+func (l *torrent) hold([]byte, clock.Instant) (clock.Instant, error) { return l.clock.Now(), nil }
 func (l *torrent) receive(dst []byte, _ clock.Instant) ([]byte, clock.Instant, error) {
 	err := l.clock.Sleep(l.clock.Now() + ms)
 	return append(dst, "babble\n"...), l.clock.Now(), err

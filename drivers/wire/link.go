@@ -12,6 +12,8 @@ type link interface {
 	// send gives bytes to the other side and returns the instant at which the
 	// last of them has left.
 	send(b []byte, by clock.Instant) (left clock.Instant, err error)
+	// hold is send for bytes that may go out in one piece with those of the next send.
+	hold(b []byte, by clock.Instant) (left clock.Instant, err error)
 	// receive waits for more and appends it to dst. at is when it was there, or
 	// clock.Never if nothing came until by or somebody interrupted.
 	receive(dst []byte, by clock.Instant) (_ []byte, at clock.Instant, err error)
@@ -69,6 +71,8 @@ func (l *inProcess) over() error {
 }
 
 var errNothingGiven = errors.New("the device announced bytes and gave none")
+
+func (l *inProcess) hold(b []byte, by clock.Instant) (clock.Instant, error) { return l.send(b, by) }
 
 // send takes as long as the characters do. It cannot be cut short: on a real line
 // they would stand in the adapter and leave all the same.

@@ -75,6 +75,7 @@ type Port struct {
 
 	turn    *clock.Turn
 	seizing int           // how many wait to go ahead of everything
+	holding bool          // what is sent may wait for the next request
 	urgent  bool          // whoever has the turn went ahead of everything
 	hurry   *clock.Event  // ends a pause
 	asking  bool          // what arrives belongs to what goes on; otherwise nobody asked
@@ -231,7 +232,11 @@ func (p *Port) exchange(request []byte, end Framing, strict bool, by clock.Insta
 	} else {
 		p.between = true
 	}
-	left, err := p.link.send(p.request, by)
+	send := p.link.send
+	if p.holding {
+		send = p.link.hold
+	}
+	left, err := send(p.request, by)
 	if err != nil {
 		return p.failed(x, err)
 	}

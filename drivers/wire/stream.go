@@ -24,6 +24,7 @@ type stream struct {
 	emptied *clock.Event
 
 	outbox  []byte // what is left to write
+	held    []byte // goes out in front of what is sent next
 	memory  []byte // of outbox
 	flying  bool   // a write is in the system's hands
 	stuck   bool   // and was not taken in time
@@ -165,7 +166,8 @@ func (s *stream) send(b []byte, by clock.Instant) (clock.Instant, error) {
 		return 0, s.failure
 	}
 	by = max(by, s.clock.Now()+leastTaking)
-	s.memory = append(s.memory[:0], b...)
+	s.memory = append(append(s.memory[:0], s.held...), b...)
+	s.held = s.held[:0]
 	s.outbox = s.memory
 	s.wanted.Signal()
 	for len(s.outbox) > 0 {
@@ -178,6 +180,12 @@ func (s *stream) send(b []byte, by clock.Instant) (clock.Instant, error) {
 		return 0, s.failure
 	}
 	return s.clock.Now() + s.line.Lasting(len(b)), nil
+}
+
+// hold saves the wait for the writer, in which others would come first.
+func (s *stream) hold(b []byte, _ clock.Instant) (clock.Instant, error) {
+	s.held = append(s.held, b...)
+	return s.clock.Now() + s.line.Lasting(len(b)), s.failure
 }
 
 // await waits for the next thing that happens to a write.

@@ -636,6 +636,53 @@ func TestAStuckLineIsClosedByWhoeverLeavesItLast(t *testing.T) {
 	}
 }
 
+// scribe is a line that answers nothing and keeps what it is given, one entry a write.
+type scribe struct {
+	*stubborn
+	wrote []string
+}
+
+func (s *scribe) Write(b []byte) (int, error) {
+	s.wrote = append(s.wrote, string(b))
+	return len(b), nil
+}
+
+// What ends a half line goes out in one piece with a hurried request, and is recorded by
+// itself, unless the instrument needs a pause between the two.
+func TestAHurriedRequestTakesOneWrite(t *testing.T) {
+	for pause, want := range map[clock.Instant]string{0: `["\nSTOP\n" "AGAIN\n"]`, ms: `["\n" "STOP\n" "AGAIN\n"]`} {
+		c := clock.Wall(0)
+		err := c.Run(func() error {
+			line := &scribe{stubborn: &stubborn{done: make(chan bool)}}
+			s := newStream(c, "plate", Line{}, line)
+			p := newPort(c, "plate", "scribe", s, Line{Pause: pause})
+			s.heard, s.broke = p.heard, p.broke
+			record := &book{}
+			p.Tap(record.tap)
+			p.SetFooting(Footing{Clear: []byte("\n"), Hurried: true, Quiet: 1})
+			if err := p.Seize(c.Now() + clock.Second); err != nil {
+				return err
+			}
+			for _, words := range []string{"STOP\n", "AGAIN\n"} {
+				if _, err := p.Exchange([]byte(words), nil, c.Now()+clock.Second); err != nil {
+					return err
+				}
+			}
+			err := p.Close()
+			if got := fmt.Sprintf("%q", line.wrote); got != want {
+				t.Errorf("after a pause of %d ns: %s, expected %s", pause, got, want)
+			}
+			if n := len(record.lines); n != 3 {
+				t.Errorf("%d exchanges recorded, expected 3", n)
+			}
+			return err
+		})
+		if err != nil {
+			t.Error(err)
+		}
+	}
+}
+
 // A line that takes nothing and calls that a success must not make the writer turn
 // on the spot.
 func TestAWriteOfNothingIsAFailure(t *testing.T) {

@@ -20,6 +20,7 @@ var errUnopened = errors.New("not opened yet")
 type nothing struct{}
 
 func (nothing) send([]byte, clock.Instant) (clock.Instant, error) { return 0, errUnopened }
+func (nothing) hold([]byte, clock.Instant) (clock.Instant, error) { return 0, errUnopened }
 func (nothing) receive(dst []byte, _ clock.Instant) ([]byte, clock.Instant, error) {
 	return dst, clock.Never, errUnopened
 }
