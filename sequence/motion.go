@@ -162,11 +162,11 @@ func (r *Run) stateWord(channel int) string {
 	return "not known to be still"
 }
 
-// cycle bends a block of times and counts it when the stage stands at flat again. Of a
+// cycle bends a block of times and counts it when the stage stands where they began. Of a
 // block that is cut short nothing is counted, and the log says which cycles that are.
 func (r *Run) cycle(a *plan.Action) error {
 	from := r.state.Cycles
-	r.event(Event{Kind: "cycling", Fields: []Field{{"from", float64(from)}, {"to", float64(from + a.Count)}}})
+	r.event(Event{Kind: "cycling", Text: a.Text, Fields: []Field{{"from", float64(from)}, {"to", float64(from + a.Count)}}})
 	i := r.instr[a.Setpoints[0].Instrument]
 	if err := r.energised(); err != nil {
 		return err
@@ -189,7 +189,7 @@ func (r *Run) cycle(a *plan.Action) error {
 	return r.countCycles(sent)
 }
 
-// countCycles counts cycles at whose end the stage stands at flat; the count is on the
+// countCycles counts cycles at whose end the stage stands where they began; the count is on the
 // disk before anything else is done.
 func (r *Run) countCycles(n int64) error {
 	r.state.Cycles += n

@@ -129,7 +129,7 @@ func TestBendsAndArrivesByStatus(t *testing.T) {
 		t.Errorf("the strip was bent %d times half", got)
 	}
 	all := strings.Join(rec.lines, "\n")
-	for _, want := range []string{"cycling 8 cycle  [{from 0} {to 100}]", "cycled 8 cycle  [{cycles 100}]", "cycled 8 cycle  [{cycles 150}]"} {
+	for _, want := range []string{"cycling 8 cycle flat, radius 12 mm, flat [{from 0} {to 100}]", "cycled 8 cycle  [{cycles 100}]", "cycled 8 cycle  [{cycles 150}]"} {
 		if !strings.Contains(all, want) {
 			t.Errorf("the record lacks %q", want)
 		}

@@ -102,7 +102,8 @@ func bendingSteps(step func(verb string, is schema), duration func(string) schem
 	step("bend", keysOf("have a person lay the strip round a rod", key{"!rod", valueOrName("its diameter", "m")}, most))
 	step("flat", keysOf("back to flat", speed, most))
 	step("open", keysOf("open the plates", speed, most))
-	step("cycle", keysOf("flat, bent, flat, again and again", key{"!to", keysOf("the shape: a radius, a travel or a strain", shape...)},
+	step("cycle", keysOf("flat, bent, flat, again and again", key{"from", keysOf("another shape than flat in which each cycle begins and ends", shape...)},
+		key{"!to", keysOf("the shape: a radius, a travel or a strain", shape...)},
 		key{"!times", wholeOf("how many cycles", 1, 100_000_000)}, key{"!rate", valueOrName("cycles a second", "Hz")},
 		key{"stop when", textOf("a condition, in quotes: the step ends when it holds")},
 		key{"measure", keysOf("measure flat and bent now and then", key{"!at", textOf("the counts: 1-2-5, every 1000, or 3 per decade")},

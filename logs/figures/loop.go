@@ -16,7 +16,7 @@ type block struct {
 	from, to float64 // s
 	done     float64 // cycles before
 	count    float64
-	flat     float64 // m
+	first    float64 // m, where a cycle begins and ends
 	bent     float64 // m
 	speed    float64 // m/s, as the stage was told
 	role     string
@@ -25,7 +25,7 @@ type block struct {
 // periodAt is how long a cycle lasts by the speed that was told, without rests; by the
 // events, where none was.
 func (b block) periodAt(accel float64) float64 {
-	length := math.Abs(b.bent - b.flat)
+	length := math.Abs(b.bent - b.first)
 	v := min(b.speed, math.Sqrt(accel*length))
 	if v <= 0 {
 		return (b.to - b.from) / b.count
@@ -141,7 +141,7 @@ type looped struct {
 func (c *computer) inside(b block, s Series) (l Loop, m motion, err error) {
 	t, p := readBetween(s, b.from, b.to)
 	at, r := readBetween(c.R, b.from, b.to)
-	m = motion{flat: b.flat, bent: b.bent, accel: c.Facts.StageAccel, began: b.from, period: b.periodAt(c.Facts.StageAccel), cycles: b.count}
+	m = motion{first: b.first, bent: b.bent, accel: c.Facts.StageAccel, began: b.from, period: b.periodAt(c.Facts.StageAccel), cycles: b.count}
 	if m, err = fitMotion(m, b.to, t, p); err != nil {
 		return l, m, err
 	}
@@ -230,14 +230,18 @@ func (c *computer) width(w looped) ([]Figure, error) {
 	if err := errors.Join(err1, err2, err3); err != nil {
 		return nil, err
 	}
+	ofFirst, end := "of R flat", "the flat end of a cycle"
+	if w.first != c.Facts.FlatAtM {
+		ofFirst, end = "of R in the first shape", "that end of a cycle at which it begins"
+	}
 	o := Origin{c.R.Channel, fmt.Sprintf("%d readings from %.1f to %.1f s, of %g cycles after %g, by %d reports of the stage", len(w.Inside), w.From, w.To, w.Count, w.Cycles, w.positions)}
 	var l list
 	for _, k := range [...]struct {
 		flavour, of string
 		share       func(a across) float64
 	}{
-		{"of R flat", "R at the flat end of a cycle", func(a across) float64 { return 100 * a.width / a.flat }},
-		{"of the change in a cycle", "the change of R from one end of a cycle to the other", func(a across) float64 { return 100 * a.width / (a.bent - a.flat) }},
+		{ofFirst, "R at " + end, func(a across) float64 { return 100 * a.width / a.first }},
+		{"of the change in a cycle", "the change of R from one end of a cycle to the other", func(a across) float64 { return 100 * a.width / (a.bent - a.first) }},
 	} {
 		per := func(by across, u float64) float64 {
 			if u == 0 {
@@ -246,7 +250,7 @@ func (c *computer) width(w looped) ([]Figure, error) {
 			return (k.share(by) - k.share(plain)) / u
 		}
 		b, err := Combine("%", Level95, []Input{
-			{Name: "scatter about the two branches", Value: plain.width, Unit: "Ohm", U: plain.u, Type: "A", DoF: plain.dof, Sensitivity: k.share(across{width: 1, flat: plain.flat, bent: plain.bent})},
+			{Name: "scatter about the two branches", Value: plain.width, Unit: "Ohm", U: plain.u, Type: "A", DoF: plain.dof, Sensitivity: k.share(across{width: 1, first: plain.first, bent: plain.bent})},
 			{Name: "moments, of meter and stage", Unit: "s", U: late, Type: "B", Sensitivity: per(later, late), Says: "rectangular, where in the exchange each was taken"},
 			{Name: c.Facts.Position + ", one way against the other", Unit: "m", U: off, Type: "B", Sensitivity: per(moved, off), Says: "declared accuracy, rectangular; " + c.Facts.Says[c.Facts.Position], Instrument: true},
 		})
@@ -261,10 +265,10 @@ func (c *computer) width(w looped) ([]Figure, error) {
 
 // across is what the readings of a loop say of its middle.
 type across struct {
-	at         float64 // 1/m
-	width, u   float64 // Ohm, back less out, and its standard uncertainty from scatter
-	dof        float64
-	flat, bent float64 // Ohm, at the ends of a parabola through all readings
+	at          float64 // 1/m
+	width, u    float64 // Ohm, back less out, and its standard uncertainty from scatter
+	dof         float64
+	first, bent float64 // Ohm, at the ends of a parabola through all readings
 }
 
 // across fits the readings in the middle by a parabola in curvature, a difference of the
@@ -272,7 +276,7 @@ type across struct {
 // Readings are taken for so much (s) later ones, and the stage for so much (m) further on
 // its way back.
 func (c *computer) across(w looped, late, off float64) (a across, err error) {
-	low, _, err1 := c.Facts.Curvature(w.flat - c.Facts.FlatAtM)
+	low, _, err1 := c.Facts.Curvature(w.first - c.Facts.FlatAtM)
 	high, _, err2 := c.Facts.Curvature(w.bent - c.Facts.FlatAtM)
 	if err := errors.Join(err1, err2); err != nil {
 		return a, err
@@ -316,7 +320,7 @@ func (c *computer) across(w looped, late, off float64) (a across, err error) {
 	if err != nil {
 		return a, fmt.Errorf("the loop: %w", err)
 	}
-	a.flat, _ = ends.At(1, -0.5, 0.25)
+	a.first, _ = ends.At(1, -0.5, 0.25)
 	a.bent, _ = ends.At(1, 0.5, 0.25)
 	return a, nil
 }

@@ -12,9 +12,9 @@ import (
 // often (s) in cycles of 10 s, give or take a millisecond: demo data.
 func across10(every float64, cycles float64) (across, error) {
 	r := rand.New(rand.NewPCG(3, 4))
-	m := motion{flat: 0.2e-3, bent: 11.49e-3, accel: 0.5, began: 17.3, period: 10, cycles: cycles}
+	m := motion{first: 0.2e-3, bent: 11.49e-3, accel: 0.5, began: 17.3, period: 10, cycles: cycles}
 	c := &computer{}
-	c.Facts.FlatAtM = m.flat
+	c.Facts.FlatAtM = m.first
 	// A strip that buckles: curvature goes with the root of the travel.
 	c.Facts.Curvature = func(travel float64) (perM, strain float64, err error) {
 		return 1175 * math.Sqrt(max(0, travel)), 0, nil
@@ -23,7 +23,7 @@ func across10(every float64, cycles float64) (across, error) {
 	for at := m.began + 0.3*every; at < w.To; at += every {
 		moment := at + 1e-3*(2*r.Float64()-1)
 		x, _, _, _ := m.at(moment)
-		k, _, _ := c.Facts.Curvature(x - m.flat)
+		k, _, _ := c.Facts.Curvature(x - m.first)
 		w.Inside = append(w.Inside, Inside{At: moment, R: 1e4*(1+1e-4*k) + 0.2*r.NormFloat64()})
 	}
 	return c.across(w, 0, 0)

@@ -8,12 +8,13 @@ import (
 // motion is what a stage does in cycles: there and back between two places, from rest to
 // rest with one acceleration and a steady speed between, and a rest at each end.
 type motion struct {
-	flat, bent float64 // m
-	accel      float64 // m/s2
-	began      float64 // s; what follows is fitted to where the stage said it was
-	period     float64 // s
-	rest       float64 // s, at each end
-	cycles     float64
+	first  float64 // m, where a cycle begins and ends
+	bent   float64 // m
+	accel  float64 // m/s2
+	began  float64 // s; what follows is fitted to where the stage said it was
+	period float64 // s
+	rest   float64 // s, at each end
+	cycles float64
 
 	uBegan    float64 // s, from the scatter of the fit
 	residual  float64 // m, standard deviation of what the stage said from this
@@ -29,7 +30,7 @@ const leastPositions = 12
 func (m *motion) at(t float64) (position, speed, cycle float64, out bool) {
 	cycle = math.Floor((t - m.began) / m.period)
 	if cycle < 0 || cycle >= m.cycles {
-		return m.flat, 0, cycle, cycle < 0
+		return m.first, 0, cycle, cycle < 0
 	}
 	in := t - m.began - cycle*m.period
 	out = in < m.period/2
@@ -38,9 +39,9 @@ func (m *motion) at(t float64) (position, speed, cycle float64, out bool) {
 	}
 	gone, v := m.stroke(in)
 	if out {
-		return m.flat + gone*(m.bent-m.flat), v * math.Abs(m.bent-m.flat), cycle, out
+		return m.first + gone*(m.bent-m.first), v * math.Abs(m.bent-m.first), cycle, out
 	}
-	return m.bent - gone*(m.bent-m.flat), v * math.Abs(m.bent-m.flat), cycle, out
+	return m.bent - gone*(m.bent-m.first), v * math.Abs(m.bent-m.first), cycle, out
 }
 
 // stroke is the share of the way that is gone so long after its beginning, and its rate.
@@ -49,7 +50,7 @@ func (m *motion) stroke(in float64) (gone, rate float64) {
 	if in >= lasts {
 		return 1, 0
 	}
-	a := m.accel / math.Abs(m.bent-m.flat)
+	a := m.accel / math.Abs(m.bent-m.first)
 	root := lasts*lasts - 4/a
 	v := (a / 2) * (lasts - math.Sqrt(max(0, root)))
 	if root < 0 { // faster than the stage says it can: all of the way speeding up and slowing down
@@ -85,7 +86,7 @@ func fitMotion(m motion, end float64, t, position []float64) (motion, error) {
 	}
 	m.uBegan, m.positions = f.U(0), len(t)
 	m.residual = math.Sqrt(f.RSS / float64(f.DoF))
-	if far := math.Abs(m.bent - m.flat); m.residual > mostMisfit*far {
+	if far := math.Abs(m.bent - m.first); m.residual > mostMisfit*far {
 		return m, fmt.Errorf("the stage was not where its commands say: %.3g m off on average, of %.3g m", m.residual, far)
 	}
 	return m, nil

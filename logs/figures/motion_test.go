@@ -23,7 +23,7 @@ func TestMotionIsFound(t *testing.T) {
 	for _, c := range []struct{ period, rest, cycles, every float64 }{
 		{10, 0, 5, 0.2}, {10, 0.4, 5, 0.2}, {1, 0, 20, 0.11}, {1.13, 0.06, 20, 0.11}, {1.06, 0.03, 100, 0.37}, {0.6, 0, 100, 0.11}, {100, 3, 1, 1},
 	} {
-		truth := motion{flat: 0.2e-3, bent: 11.49e-3, accel: 0.5, began: 17.3, period: c.period, rest: c.rest, cycles: c.cycles}
+		truth := motion{first: 0.2e-3, bent: 11.49e-3, accel: 0.5, began: 17.3, period: c.period, rest: c.rest, cycles: c.cycles}
 		at, position := reported(truth, c.every, 3e-3, r)
 		start := truth
 		start.began, start.rest, start.period = 17.25, 0, c.period-2*c.rest
@@ -51,19 +51,19 @@ func TestMotionIsFound(t *testing.T) {
 // A stage that does something else, or was asked too seldom, has no motion.
 func TestNoMotion(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))
-	m := motion{flat: 0.2e-3, bent: 11.49e-3, accel: 0.5, began: 2, period: 1, cycles: 10}
+	m := motion{first: 0.2e-3, bent: 11.49e-3, accel: 0.5, began: 2, period: 1, cycles: 10}
 	at, position := reported(m, 0.11, 0, r)
 	if _, err := fitMotion(m, 12, at[:11], position[:11]); err == nil {
 		t.Error("eleven positions have a motion")
 	}
 	for i := range position {
-		position[i] = m.flat
+		position[i] = m.first
 	}
 	if _, err := fitMotion(m, 12, at, position); err == nil {
 		t.Error("a stage that stands has a motion")
 	}
 	for i := range position {
-		position[i] = m.flat + (m.bent-m.flat)*r.Float64()
+		position[i] = m.first + (m.bent-m.first)*r.Float64()
 	}
 	if _, err := fitMotion(m, 12, at, position); err == nil {
 		t.Error("a stage that is anywhere has a motion")

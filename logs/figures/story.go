@@ -118,6 +118,7 @@ type teller struct {
 	position float64
 	ways     map[string]block // step → from where to where it cycles
 	cycling  *block
+	turns    float64 // m, where the stage stands when a cycle has ended
 	checking bool    // the meter reads the check standard
 	before   setting // how it stood before that
 }
@@ -137,7 +138,7 @@ func readStory(r *logs.Run, f Facts) (story, error) {
 				t.ops[a.Step] = a.Op
 			}
 			if a.Op == "cycle" && len(a.Setpoints) == 2 {
-				t.ways[a.Step] = block{bent: a.Setpoints[0].Value, flat: a.Setpoints[1].Value}
+				t.ways[a.Step] = block{bent: a.Setpoints[0].Value, first: a.Setpoints[1].Value}
 			}
 		}
 	} else if errors.Is(err, fs.ErrNotExist) {
@@ -205,9 +206,10 @@ func (t *teller) hear(e happened) {
 	case "cycling":
 		t.release(at)
 		t.bendTo(at, true)
+		t.turns = t.facts.FlatAtM
 		if way, ok := t.ways[e.Step]; ok {
 			way.from, way.done, way.speed, way.role = at, t.cycles, t.speed, t.role
-			t.cycling = &way
+			t.cycling, t.turns = &way, way.first
 		}
 	case "cycled":
 		if b := t.cycling; b != nil && e.Count > b.done {
@@ -218,11 +220,11 @@ func (t *teller) hear(e happened) {
 		t.cycles = e.Count
 		if t.holding != nil { // it was the last of them that ended in this shape
 			t.holding.cycles = e.Count
-		} else { // it stands at flat; what is read now may have begun before
-			t.holding = &shape{from: at, arrives: at + afterCycles, position: t.facts.FlatAtM, cycles: e.Count}
-			t.position = t.facts.FlatAtM
+		} else { // it stands where cycles begin; what is read now may have begun before
+			t.holding = &shape{from: at, arrives: at + afterCycles, position: t.turns, cycles: e.Count}
+			t.position = t.turns
 		}
-		t.bendTo(at, false)
+		t.bendTo(at, t.position != t.facts.FlatAtM)
 	case "set":
 		t.set(at, e.Text, t.ops[e.Step] == "sweep" || t.ops[e.Step] == "confirm")
 	}

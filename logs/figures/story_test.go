@@ -118,6 +118,33 @@ func TestShapes(t *testing.T) {
 	}
 }
 
+// TestShapesBetweenTwo: after cycles that begin in another shape than flat, the film is
+// held in that one, and it is none of a plateau's.
+func TestShapesBetweenTwo(t *testing.T) {
+	s, err := readStory(told(t, `{"actions":[{"op":"cycle","step":"5 cycle","setpoints":[{"value":0.006},{"value":0.003}]}],"summary":{"bends":[]}}`,
+		[4]string{"1", "arrived", "1 bring", "plate.temperature"}, [4]string{"2", "set", "5", "stage speed 0.01 m/s"},
+		[4]string{"4", "set", "5 cycle", "stage position 0.001 m"}, [4]string{"10", "set", "5 cycle", "stage position 0.003 m"},
+		[4]string{"30", "cycling", "5 cycle", ""}, [4]string{"90", "cycled", "5 cycle", ""},
+		[4]string{"120", "set", "6 flat", "stage position 0.001 m"}, [4]string{"150", "stopped", "", ""}),
+		Facts{Plate: "plate", OnPlate: []string{"plate.temperature"}, Stage: "stage", FlatAtM: 0.001})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, x := range s.shapes {
+		got = append(got, fmt.Sprintf("%g-%g at %g, %g cycles", x.from, x.to, x.position, x.cycles))
+	}
+	for _, x := range s.stays {
+		got = append(got, fmt.Sprintf("%g-%g", x.from, x.to))
+	}
+	if want := "4-10 at 0.001, 0 cycles; 10-30 at 0.003, 0 cycles; 90-120 at 0.003, 50 cycles; 120-150 at 0.001, 50 cycles; 1-10; 120-150"; strings.Join(got, "; ") != want {
+		t.Errorf("%s\nexpected %s", strings.Join(got, "; "), want)
+	}
+	if b := s.blocks; len(b) != 1 || b[0].first != 0.003 || b[0].bent != 0.006 {
+		t.Errorf("%+v", b)
+	}
+}
+
 func TestMovesAndSettings(t *testing.T) {
 	f := Facts{Plate: "plate", Meter: "meter"}
 	s, err := readStory(told(t, `{"actions":[{"op":"begin","step":"3 sweep"},{"op":"sweep","step":"3 sweep"}]}`,

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"slices"
 
 	"dwell/logs/figures"
 
@@ -28,7 +29,8 @@ func loops(r *figures.Results) []Drawing {
 			whole.fail(err)
 			break
 		}
-		flat := fit.B[0]
+		least := slices.Min(curvature)
+		flat, _ := fit.At(1, least, least*least) // of the strip as it is bent least
 		for way, name := range [...]string{"out", "back"} {
 			var x, y, left []float64
 			for i, in := range l.Inside {
@@ -50,7 +52,7 @@ func loops(r *figures.Results) []Drawing {
 		room(&d.p.Y)
 		d.above(0.35)
 	}
-	caption := fmt.Sprintf("Within cycles of %.3g s, relative to a flat strip; positions by a model of the stage's motion.", few[0].PeriodS)
+	caption := fmt.Sprintf("Within cycles of %.3g s, relative to the strip as it is bent least; positions by a model of the stage's motion.", few[0].PeriodS)
 	return []Drawing{{"resistance-within-a-cycle", "Within a cycle", caption, tall, whole},
 		{"loop-within-a-cycle", "Within a cycle", "The same less a parabola through both ways: what the way back differs from the way out by.", tall, apart}}
 }

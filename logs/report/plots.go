@@ -723,8 +723,8 @@ func drift(r *figures.Results) []Drawing {
 }
 
 // bends are the change of resistance with strain before the first cycles, with the radii
-// beside the points, and with the count of cycles, flat and bent apart; both in % of the
-// first flat value.
+// beside the points, and with the count of cycles, each shape apart; both in % of the first
+// flat value.
 func bends(r *figures.Results) []Drawing {
 	at := slices.IndexFunc(r.Shapes, func(s figures.Shape) bool { return s.RadiusM == 0 })
 	if at < 0 || len(r.Shapes) < 3 {
@@ -733,7 +733,9 @@ func bends(r *figures.Results) []Drawing {
 	r0 := r.Shapes[at].R
 	strained := newDrawing("mean strain of the film / %", "change of resistance / %")
 	worn := newDrawing("cycles", "change of resistance / %")
-	var flat, bent, strain [3][]float64 // strain or cycles, change, interval
+	var strain [3][]float64                      // strain, change, interval
+	byRadius := map[float64]*[2][]float64{0: {}} // cycles, change
+	bent := []float64{0}
 	var radii plotter.XYLabels
 	most := 0.
 	for _, s := range r.Shapes {
@@ -749,18 +751,28 @@ func bends(r *figures.Results) []Drawing {
 				radii.XYs, radii.Labels = append(radii.XYs, plotter.XY{X: 100 * s.MeanStrain, Y: change}), append(radii.Labels, label)
 			}
 		}
-		to := &bent
-		if s.RadiusM == 0 {
-			to = &flat
+		to := byRadius[s.RadiusM]
+		if to == nil {
+			to = &[2][]float64{}
+			byRadius[s.RadiusM], bent = to, append(bent, s.RadiusM)
 		}
-		to[0], to[1], to[2] = append(to[0], s.Cycles), append(to[1], change), append(to[2], u)
+		to[0], to[1] = append(to[0], s.Cycles), append(to[1], change)
 	}
 	strained.bars(strain[0], strain[1], strain[2], blue)
 	strained.marks("", strain[0], strain[1], blue, draw.CircleGlyph{})
 	strained.words(radii)
+	flat := byRadius[0]
 	worn.line("", flat[0], flat[1], blue, false)
-	worn.marks("flat", flat[0], flat[1], blue, draw.CircleGlyph{})
-	worn.marks("bent", bent[0], bent[1], vermilion, draw.RingGlyph{})
+	for k, radius := range bent {
+		name, glyph := "flat", draw.GlyphDrawer(draw.CircleGlyph{})
+		switch {
+		case k > 0 && len(bent) == 2:
+			name, glyph = "bent", draw.RingGlyph{}
+		case k > 0:
+			name, glyph = fmt.Sprintf("r = %.3g mm", 1e3*radius), [...]draw.GlyphDrawer{draw.RingGlyph{}, draw.TriangleGlyph{}, draw.SquareGlyph{}}[(k-1)%3]
+		}
+		worn.marks(name, byRadius[radius][0], byRadius[radius][1], palette[k%len(palette)], glyph)
+	}
 	worn.p.Legend.Left = true
 	all := []Drawing{{"change-against-strain", "Bending", "Before the first cycles, against strain, with the radius of each shape (that of the neutral plane); each value brought to one temperature; bars are ±2 standard uncertainties.", tall, strained}}
 	if most > 0 {

@@ -177,41 +177,47 @@ func (c *compiler) channelOf(i int, quantity string) int {
 // shapes are the keys by which a shape is asked for.
 var shapes = []string{"radius", "travel", "strain"}
 
-// shape reads a shape and works out the position of the stage for it.
-func (c *compiler) shape(st *stage, t map[string]*yamltext.Node, at *yamltext.Node) (value, bool) {
+// shape reads a shape and works out the position of the stage for it. Its words are such as
+// "radius 8 mm".
+func (c *compiler) shape(st *stage, t map[string]*yamltext.Node, at *yamltext.Node) (v value, words string, ok bool) {
 	var asked *yamltext.Node
 	for _, key := range shapes {
 		if t[key] != nil && asked != nil {
 			c.wrong(t[key], "a shape is a radius, a travel or a strain: one of them").Note(c.doc, asked, "asked for here already")
-			return value{}, false
+			return v, "", false
 		}
 		if t[key] != nil {
-			asked = t[key]
+			asked, words = t[key], key
 		}
 	}
 	if asked == nil {
 		if t != nil {
 			c.wrong(at, "a radius, a travel or a strain is missing here")
 		}
-		return value{}, false
+		return v, "", false
 	}
 	dim := inMetre
 	if t["strain"] != nil {
 		dim = plain
 	}
-	v, ok := c.value(asked, dim)
-	if !ok {
-		return v, false
+	if v, ok = c.value(asked, dim); !ok {
+		return v, "", false
+	}
+	if words += " " + near(v.Value, dim); dim == plain {
+		words = "strain " + percent(v.Value)
 	}
 	bend, err := st.bend(t, v.Value)
 	if err != nil {
-		c.wrongValue(v, "%s", err)
-		return v, false
+		x := c.wrongValue(v, "%s", err)
+		if _, other := st.bend(t, -v.Value); other == nil {
+			x.Hint("a strip bends to one side only here, so that the film is in tension or in compression, never in both: for the other one, turn the specimen")
+		}
+		return v, "", false
 	}
 	c.strained(st, bend, v, 0)
 	v.Value = round12(st.bench.FlatAtM + bend.TravelM)
 	v.Unit, _ = quantity.LookUp("mm")
-	return v, true
+	return v, words, true
 }
 
 // bend is the strip in the shape asked for.
@@ -330,9 +336,14 @@ func (c *compiler) goTo(st *stage, to, speed value, most int64, at *yamltext.Nod
 	}
 	out := c.command(st.instrument, map[int]want{p.Set(setSpeed): {value: speed.Value}, set: {value: to.Value}})
 	c.emit(Action{Op: Move, Setpoints: out, Channel: c.rig.Channels[st.position].Name, Channels: []string{c.rig.Channels[st.motion].Name},
-		Target: to.Value, Within: math.Max(arrivedWithin, 2*c.rig.Channels[st.position].Display), DurationNs: nanoseconds(takes), AtMostNs: most})
+		Target: to.Value, Within: c.within(st), DurationNs: nanoseconds(takes), AtMostNs: most})
 	c.talks(c.setTime(out))
 	c.spend(takes)
+}
+
+// within is how near to its target a stage that stands has arrived, m.
+func (c *compiler) within(st *stage) float64 {
+	return math.Max(arrivedWithin, 2*c.rig.Channels[st.position].Display)
 }
 
 // homeStep finds the limit switch.
@@ -384,7 +395,7 @@ func (c *compiler) bendStep(s step) {
 	c.homed(st)
 	to, ok := st.flat(), true
 	if s.name == "bend" {
-		to, ok = c.shape(st, t, s.with)
+		to, _, ok = c.shape(st, t, s.with)
 	}
 	speed := c.speed(st, t["speed"])
 	if !ok || !(speed.Value > 0) {

@@ -9,15 +9,16 @@ import (
 	"dwell/drivers/yamltext"
 )
 
-// This file makes the step that bends again and again. One cycle is flat, bent, flat.
-// The size of the plan does not grow with the count: cycles are loops of blocks, and the
+// This file makes the step that bends again and again. One cycle is flat, bent, flat; or,
+// where the step says from which shape, that one, the other, and that one again. The size of the plan does not grow with the count: cycles are loops of blocks, and the
 // counts at which is measured grow as a logarithm, or are a loop of their own.
 
 // cycling is a step cycle as it was read.
 type cycling struct {
 	st     *stage
-	bent   value
-	flat   value
+	first  value  // the shape in which a cycle begins and ends: flat, where the step says none
+	bent   value  // the other one
+	words  string // one cycle
 	times  int64
 	period float64 // s
 	speed  float64 // that gives it
@@ -29,15 +30,21 @@ type cycling struct {
 }
 
 func (c *compiler) cycle(s step) {
-	t := c.table(s.with, "!to", "!times", "!rate", "measure", "stop when")
-	to := c.table(t["to"], shapes...)
+	t := c.table(s.with, "from", "!to", "!times", "!rate", "measure", "stop when")
+	from, to := c.table(t["from"], shapes...), c.table(t["to"], shapes...)
 	st := c.stageOf(s.verb)
 	if st == nil || t == nil {
 		return
 	}
 	c.homed(st)
-	y := &cycling{st: st, flat: st.flat()}
-	bent, ok := c.shape(st, to, or(t["to"], s.with))
+	y := &cycling{st: st, first: st.flat()}
+	bent, name, ok := c.shape(st, to, or(t["to"], s.with))
+	if y.words = st.rest() + ", " + name + ", " + st.rest(); t["from"] != nil {
+		first, begins, is := c.shape(st, from, t["from"])
+		y.first, y.words = first, begins+", "+name+", "+begins
+		ok = is && ok
+	}
+	ok = ok && c.twoShapes(y, bent, t["from"], or(t["to"], s.with))
 	if t["times"] != nil {
 		n, is := c.doc.Int(t["times"], c.m, 1, mostCycles)
 		y.times, ok = int64(n), ok && is
@@ -50,7 +57,9 @@ func (c *compiler) cycle(s step) {
 	if !ok || rate == 0 {
 		return
 	}
-	c.allowed(st.instrument, c.rig.Instruments[st.instrument].Profile.Set(setPosition), bent)
+	for _, shape := range []value{y.first, y.bent} {
+		c.allowed(st.instrument, c.rig.Instruments[st.instrument].Profile.Set(setPosition), shape)
+	}
 	if n := t["stop when"]; n != nil {
 		x, is := c.expression(n)
 		if ok = is && c.awaited(x, 0, nil) != nil; ok {
@@ -71,7 +80,40 @@ func (c *compiler) cycle(s step) {
 			c.begin()
 			c.poll(c.inCycles(y))
 		}
+		if !y.fromFlat() {
+			c.begin()
+			c.toShape(y, y.st.flat())
+		}
 	}
+}
+
+// twoShapes refuses cycles between a shape and itself, and those that should begin at the
+// other end: what is bent at both ends is compared with the film at rest.
+func (c *compiler) twoShapes(y *cycling, bent value, from, to *yamltext.Node) bool {
+	apart := func(a, b float64) bool { return math.Abs(a-b) > c.within(y.st) }
+	switch {
+	case !apart(y.first.Value, bent.Value):
+		x := c.wrong(to, "both shapes are one: the stage stands at %s for them", near(bent.Value, inMetre))
+		if from != nil {
+			x.Note(c.doc, from, "the first stands here")
+		}
+		return false
+	case from != nil && !apart(bent.Value, y.st.bench.FlatAtM):
+		c.wrong(to, "this is %s, where cycles begin when nothing is said: leave from out, and put the other shape here", y.st.rest())
+		return false
+	}
+	return true
+}
+
+// fromFlat tells whether a cycle begins where the film lies flat.
+func (y *cycling) fromFlat() bool { return y.first.Value == y.st.bench.FlatAtM }
+
+// rest is the word for the shape that others are compared with.
+func (s *stage) rest() string {
+	if s.bench.GapM > 0 {
+		return "open"
+	}
+	return "flat"
 }
 
 // mostCycles is beyond what a film has ever been bent: a year at three cycles a second.
@@ -79,10 +121,10 @@ const mostCycles = 100_000_000
 
 // paced works out the speed that gives the rate: from rest to rest, twice a cycle.
 func (c *compiler) paced(y *cycling, n *yamltext.Node) bool {
-	half, length, a := y.period/2, math.Abs(y.bent.Value-y.flat.Value), y.st.accel
-	shortest := y.st.lasting(y.flat.Value, y.bent.Value, y.st.fastest)
+	half, length, a := y.period/2, math.Abs(y.bent.Value-y.first.Value), y.st.accel
+	shortest := y.st.lasting(y.first.Value, y.bent.Value, y.st.fastest)
 	if half < shortest*(1-1e-9) {
-		c.wrong(n, "the stage needs %s for the %s from flat and back: at most %.3g Hz", spanText(2*shortest), near(length, inMetre), 1/(2*shortest)).
+		c.wrong(n, "the stage needs %s for the %s from %s and back: at most %.3g Hz", spanText(2*shortest), near(length, inMetre), y.begins(), 1/(2*shortest)).
 			Hint("its highest speed and acceleration stand in its profile")
 		return false
 	}
@@ -91,6 +133,17 @@ func (c *compiler) paced(y *cycling, n *yamltext.Node) bool {
 	y.speed = math.Min(y.speed, y.st.fastest)
 	return true
 }
+
+// begins is the word for the shape in which a cycle begins.
+func (y *cycling) begins() string {
+	if y.fromFlat() {
+		return y.st.rest()
+	}
+	return "the first shape"
+}
+
+// firstShape is the mark of a shape in which a cycle begins that is not flat.
+const firstShape = "first shape"
 
 // measured reads at which counts is measured, flat and bent.
 func (c *compiler) measured(y *cycling, n *yamltext.Node) bool {
@@ -132,11 +185,17 @@ func (c *compiler) measured(y *cycling, n *yamltext.Node) bool {
 }
 
 // cycles takes the step down. The cycle at a count that is measured is done slowly, with
-// a wait in each shape: it is one of those that were asked for.
+// a wait in each shape: it is one of those that were asked for. The film is measured flat
+// too where no cycle takes it there: between two of them.
 func (c *compiler) cycles(y *cycling) {
 	if y.waitNs > 0 {
 		c.begin()
-		c.restAt(y, y.flat, 0)
+		c.restAt(y, y.st.flat(), 0)
+	} else if !y.fromFlat() {
+		c.begin()
+	}
+	if !y.fromFlat() {
+		c.toShape(y, y.first)
 	}
 	done := int64(0)
 	if y.every > 0 && y.times >= y.every {
@@ -163,7 +222,11 @@ func (c *compiler) upTo(y *cycling, n int64) {
 	c.runFollowed(y, n-1)
 	c.begin()
 	c.restAt(y, y.bent, 0)
-	c.restAt(y, y.flat, 1)
+	c.restAt(y, y.first, 1)
+	if !y.fromFlat() {
+		c.restAt(y, y.st.flat(), 0)
+		c.toShape(y, y.first)
+	}
 }
 
 // looped does something so many times.
@@ -195,19 +258,19 @@ func (c *compiler) run(y *cycling, n int64) {
 	}
 }
 
-// block is a number of cycles at the end of which the stage must stand at flat. Before
-// each of them the run can be put down.
+// block is a number of cycles at the end of which the stage must stand where they begin.
+// Before each of them the run can be put down.
 func (c *compiler) block(y *cycling, n int64) {
 	i, p := y.st.instrument, c.rig.Instruments[y.st.instrument].Profile
 	set := p.Set(setPosition)
 	c.begin()
 	speed := c.command(i, map[int]want{p.Set(setSpeed): {value: y.speed}})
 	c.emit(Action{Op: Set, Setpoints: speed})
-	a := c.motionTo(y, y.flat.Value)
-	a.Op, a.Count, a.DurationNs = Cycle, n, nanoseconds(y.period)
-	a.Setpoints = []Setpoint{c.setpoint(i, set, want{value: y.bent.Value}), c.setpoint(i, set, want{value: y.flat.Value})}
+	a := c.motionTo(y, y.first.Value)
+	a.Op, a.Count, a.DurationNs, a.Text = Cycle, n, nanoseconds(y.period), y.words
+	a.Setpoints = []Setpoint{c.setpoint(i, set, want{value: y.bent.Value}), c.setpoint(i, set, want{value: y.first.Value})}
 	a.AtMostNs, a.When = arriveSpareNs+nanoseconds(2*y.period), y.until
-	c.world.settings[i][set] = setting{known: true, value: y.flat.Value}
+	c.world.settings[i][set] = setting{known: true, value: y.first.Value}
 	c.emit(a)
 	c.talks(c.setTime(speed))
 	c.tally.exchanges += float64(n)*2/float64(max(1, p.Ahead)) + 1
@@ -216,29 +279,33 @@ func (c *compiler) block(y *cycling, n int64) {
 
 // motionTo is what a motion of the stage needs to know it has ended.
 func (c *compiler) motionTo(y *cycling, to float64) Action {
-	position := c.rig.Channels[y.st.position]
-	return Action{Channel: position.Name, Channels: []string{c.rig.Channels[y.st.motion].Name}, Target: to,
-		Within: math.Max(arrivedWithin, 2*position.Display)}
+	return Action{Channel: c.rig.Channels[y.st.position].Name, Channels: []string{c.rig.Channels[y.st.motion].Name}, Target: to, Within: c.within(y.st)}
+}
+
+// toShape goes to a shape, as fast as in cycles.
+func (c *compiler) toShape(y *cycling, to value) {
+	speed := to
+	speed.Value, speed.Unit = y.speed, canonicalSpeed()
+	way := y.st.lasting(y.st.bench.FlatAtM, math.Max(y.first.Value, y.bent.Value), y.speed)
+	c.goTo(y.st, to, speed, arriveSpareNs+nanoseconds(2*math.Max(y.period, way)), nil)
 }
 
 // restAt goes to a shape, waits there and marks it; what it ends counts as so many cycles.
 func (c *compiler) restAt(y *cycling, to value, ends int64) {
-	speed := y.flat
-	speed.Value, speed.Unit = y.speed, canonicalSpeed()
-	c.goTo(y.st, to, speed, arriveSpareNs+nanoseconds(2*y.period), nil)
+	c.toShape(y, to)
 	if n := len(c.plan.Actions); c.quiet == 0 && n > 0 && c.plan.Actions[n-1].Op == Move {
 		c.plan.Actions[n-1].Count = ends
 	}
-	name := "flat"
-	if y.st.bench.GapM > 0 {
-		name = "open"
-	}
-	if to.Value != y.flat.Value {
-		name = "bent"
-	}
 	c.emit(Action{Op: Wait, DurationNs: y.waitNs})
 	c.spend(float64(y.waitNs) / 1e9)
-	c.emit(c.answers(y, Action{Op: Mark, Text: name}))
+	switch to.Value {
+	case y.bent.Value:
+		c.emit(c.answers(y, Action{Op: Mark, Text: "bent"}))
+	case y.st.bench.FlatAtM:
+		c.emit(c.answers(y, Action{Op: Mark, Text: y.st.rest()}))
+	default:
+		c.emit(Action{Op: Mark, Text: firstShape})
+	}
 }
 
 // AnswerChanged is the part by which the film's answer to bending may differ from the first
@@ -261,7 +328,7 @@ func (c *compiler) answers(y *cycling, mark Action) Action {
 	if at := c.specimen.AtDegC; c.specimen.R0Ohm > 0 {
 		mark.From = round12((c.specimen.ExpectedOhm(at+0.5) - c.specimen.ExpectedOhm(at-0.5)) / c.specimen.R0Ohm)
 	}
-	bent, err := y.st.fixture.AtTravel(y.bent.Value - y.flat.Value)
+	bent, err := y.st.fixture.AtTravel(y.bent.Value - y.st.bench.FlatAtM)
 	if err == nil && y.st.bench.GapM == 0 {
 		var slipped bending.Bend
 		if slipped, err = y.st.fixture.AtRadius(bent.NeutralRadiusM / AnswerChanged); err == nil {

@@ -130,17 +130,17 @@ func (c *compiler) finishOutline() {
 // cycleWords says what a step that cycles does: so many cycles in blocks, and how often it
 // looks at the specimen between them.
 func (c *compiler) cycleWords(row int) string {
-	cycles, looks, first, look := int64(0), int64(0), Action{}, []Action(nil)
+	cycles, looks, first, look, part := int64(0), int64(0), Action{}, []Action(nil), []Action(nil)
 	followed, how, polled, follows := int64(0), Action{}, []Polled(nil), false // single cycles are read more often
 	times := []int64{1}
-	isLook := false
+	isLook := false // a mark stands in what began last
 	for i, r := range c.outline.of {
 		if r != row {
 			continue
 		}
 		switch a := c.plan.Actions[i]; a.Op {
 		case Begin:
-			isLook = false
+			isLook, part = false, nil
 		case Loop:
 			times = append(times, times[len(times)-1]*a.Count)
 		case Again:
@@ -156,15 +156,12 @@ func (c *compiler) cycleWords(row int) string {
 			if follows = !follows; follows {
 				polled = a.Polled
 			}
-		case Move:
-			if !isLook {
-				looks += times[len(times)-1]
-			}
-			isLook = true
-			fallthrough
 		default:
+			if part = append(part, a); a.Op == Mark && !isLook {
+				isLook, looks = true, looks+times[len(times)-1]
+			}
 			if isLook && looks == times[len(times)-1] {
-				look = append(look, a)
+				look = part
 			}
 		}
 	}
@@ -303,7 +300,7 @@ func (c *compiler) doesMotion(a Action) string {
 		if a.When != "" {
 			most += "; ends the step as soon as " + a.When
 		}
-		return fmt.Sprintf("%d times %s %s and back to %s, each time in %s; then looks whether it stands there, at most %s", a.Count, a.Setpoints[0].Instrument,
+		return fmt.Sprintf("%d times %s (%s %s and back to %s), each time in %s; then looks whether it stands there, at most %s", a.Count, a.Text, a.Setpoints[0].Instrument,
 			valueText(a.Setpoints[0]), valueText(a.Setpoints[1]), near(float64(a.DurationNs)/1e9, inSeconds), most)
 	}
 	return fmt.Sprintf("%s; waits until it stands within %s of %s, at most %s, or the run ends", settings(a.Setpoints), near(a.Within, inMetre), near(a.Target, inMetre), most)

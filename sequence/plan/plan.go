@@ -153,7 +153,7 @@ const (
 	Over  Op = "over"  // the end of what Life began
 	Home  Op = "home"  // Setpoints, by which a stage finds its switch, within AtMostNs; Text to ask a person before, for DurationNs
 	Move  Op = "move"  // Setpoints; Channel within Within of Target and Channels[0] still: after DurationNs, at most AtMostNs; ends Count cycles
-	Cycle Op = "cycle" // Count times Setpoints[0], Setpoints[1], each time in DurationNs; from then on as Move. When it holds: on at Jump
+	Cycle Op = "cycle" // Count times Setpoints[0], Setpoints[1], each time in DurationNs; from then on as Move. Text: the shapes of one. When it holds: on at Jump
 )
 
 // Action is one operation with its operands; which of them mean something stands
