@@ -20,9 +20,10 @@ type ProofTest struct {
 	Rig      string             `json:"rig"`
 	Digest   string             `json:"rig_sha256"` // of the rig file and all its profiles
 	Dwell    string             `json:"dwell"`
-	SignedBy string             `json:"signed_by"` // "" when nobody has
-	Partial  bool               `json:"partial"`   // only some rules were asked for
-	Passed   bool               `json:"passed"`    // no rule has failed
+	SignedBy string             `json:"signed_by"`          // "" when nobody has
+	Partial  bool               `json:"partial"`            // something was left out
+	LeftOut  []string           `json:"left_out,omitempty"` // the rules and watchdogs that nobody has tried
+	Passed   bool               `json:"passed"`             // every rule was proved
 	Steps    []ProofStep        `json:"steps"`
 	LongestS map[string]float64 `json:"longest_exchange_s"` // by instrument, measured on the way
 }
@@ -80,27 +81,56 @@ func AppendProof(path string, p *ProofTest) error {
 	return errors.Join(err, f.Close())
 }
 
-// LastProof is the last whole proof test in a file that somebody has signed, passed or
-// not; nil when there is none.
-func LastProof(path string) (*ProofTest, error) {
+// LastProofs are the last whole proof test in a file that somebody has signed, passed or not,
+// and the last partial one if that is later; nil where there is none.
+func LastProofs(path string) (whole, partial *ProofTest, err error) {
 	text, err := os.ReadFile(path)
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, nil
+		return nil, nil, nil
 	}
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	var last *ProofTest
 	lines := bufio.NewScanner(bytes.NewReader(text))
 	lines.Buffer(nil, 1<<20)
 	for n := 1; lines.Scan(); n++ {
-		var p ProofTest
-		if err := json.Unmarshal(lines.Bytes(), &p); err != nil {
-			return nil, fmt.Errorf("%s:%d: not a proof test: %w", path, n, err)
+		p := &ProofTest{}
+		if err := json.Unmarshal(lines.Bytes(), p); err != nil {
+			return nil, nil, fmt.Errorf("%s:%d: not a proof test: %w", path, n, err)
 		}
-		if p.SignedBy != "" && !p.Partial {
-			last = &p
+		p.fill()
+		switch {
+		case p.SignedBy == "":
+		case p.Partial:
+			partial = p
+		default:
+			whole, partial = p, nil
 		}
 	}
-	return last, lines.Err()
+	return whole, partial, lines.Err()
+}
+
+// fill puts into a proof test of old what was not written then: that what was skipped has
+// been left out.
+func (p *ProofTest) fill() {
+	if p.LeftOut == nil {
+		for _, s := range p.Steps {
+			if s.Verdict == Skipped {
+				p.LeftOut = append(p.LeftOut, s.Rule)
+			}
+		}
+	}
+	p.Partial = p.Partial || len(p.LeftOut) > 0
+	p.Passed = p.Passed && !p.Partial
+}
+
+// Word is what a proof test came to.
+func (p *ProofTest) Word() string {
+	switch {
+	case p.Passed:
+		return "passed"
+	case p.Partial && p.Count(NotProved) == 0 && p.Count(Proved) > 0:
+		return "partial"
+	}
+	return "NOT passed"
 }

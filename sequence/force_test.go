@@ -12,9 +12,9 @@ import (
 	"dwell/sequence/plan"
 )
 
-// A proof test can force every rule of the example's rig but those about what an
-// instrument says of itself, of which an error in its queue can be had; the run ends by that very rule, as fast as its plan says,
-// and not before.
+// A proof test can force every rule of the example's rig but that an instrument was reset,
+// which takes a hand; the run ends by that very rule, as fast as its plan says, and not
+// before.
 func TestEveryRuleCanBeForced(t *testing.T) {
 	const at = 30 * clock.Second // everything is on by then
 	_, r, s := example(t, "staircase.yaml")
@@ -35,14 +35,14 @@ func TestEveryRuleCanBeForced(t *testing.T) {
 			}
 			var err error
 			how, forced, err = r.Force(x.Of)
-			if refuses := saysOfItself(x); (err != nil) != refuses {
+			if refuses := takesAHand(x); (err != nil) != refuses {
 				t.Errorf("%s: %v", x.Rule, err)
 			}
 			if err != nil {
 				r.Stop()
 			}
 		}
-		if saysOfItself(x) {
+		if takesAHand(x) {
 			x.From = ""
 		}
 		_, o := run.do(t)
@@ -58,7 +58,7 @@ func TestEveryRuleCanBeForced(t *testing.T) {
 		if took := o.Cause.At - at; took < 0 || took < holds-clock.Second || took > holds+clock.Instant(x.TotalNs) {
 			t.Errorf("%s: ended %g s after it was forced, expected %g s and at most %g s more", x.Rule, took.Seconds(), holds.Seconds(), float64(x.TotalNs)/1e9)
 		}
-		if !saysOfItself(x) && (forced < at || how == "") {
+		if !takesAHand(x) && (forced < at || how == "") {
 			t.Errorf("%s: forced at %g s: %q", x.Rule, forced.Seconds(), how)
 		}
 	}
@@ -78,10 +78,8 @@ func TestEveryRuleCanBeForced(t *testing.T) {
 	expect(t, o, "stopped", safety.Stopped, "operator")
 }
 
-// saysOfItself tells whether only an instrument itself can bring a reaction about.
-func saysOfItself(x plan.Reaction) bool {
-	return x.Of.Kind == safety.OfWatched && !strings.Contains(x.Rule, rig.FoundErrors)
-}
+// takesAHand tells whether only a person can bring a reaction about.
+func takesAHand(x plan.Reaction) bool { return strings.HasSuffix(x.Rule, rig.FoundReset) }
 
 // An instrument that is left alone switches itself off by its own watchdog, and cools
 // although it was told to be warmer; nothing else happens to the run.

@@ -363,16 +363,13 @@ func (r *Run) Force(of safety.Ref) (how string, at clock.Instant, err error) {
 
 // provoke has an instrument say of itself what a rule is about, and asked for that at once.
 func (r *Run) provoke(w *safety.Watched) (how string, err error) {
-	if w.For != rig.FoundErrors {
-		return "", errors.New("only the instrument itself can bring this about")
-	}
 	i := r.instr[w.Instrument]
 	by := r.clock.Now() + boundaryPatience
 	if err := r.bench.Instruments[i].Begin(by); err != nil {
 		return "", err
 	}
 	defer r.bench.Instruments[i].End()
-	if how, err = r.bench.Instruments[i].Provoke(by); err == nil {
+	if how, err = r.bench.Instruments[i].Provoke(w.For, by); err == nil {
 		r.state.WatchAt[i] = r.clock.Now()
 	}
 	return how, err

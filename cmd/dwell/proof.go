@@ -44,7 +44,8 @@ Each is a run of its own, with its folder.
 
 What came of it is added to the file RIG.proof.jsonl beside the rig file, with the date
 and who signed it; dwell run says how old the last one is. With words behind the rig,
-only the rules that contain one of them are forced, and the proof counts as partial.
+only the rules that contain one of them are forced. A proof that leaves a rule or a
+watchdog out is partial, and is called so. Where no rule could be tried, nothing is kept.
 The longest exchange with each instrument is measured on the way: the lines for the rig
 file are printed.`,
 		Example: `  dwell proof --rig my-rig.yaml
@@ -74,6 +75,7 @@ type proving struct {
 	job     *job
 	held    *rig.Held
 	test    logs.ProofTest
+	tried   int                      // how many runs began
 	longest map[string]clock.Instant // exchange, by instrument
 	code    int                      // of a trial that ended the whole test
 }
@@ -92,25 +94,36 @@ func (x *proving) prove() error {
 		return usage(fmt.Errorf("a proof test needs a person at the bench"))
 	}
 	for _, r := range x.job.plan.Summary.Reactions {
-		if r.Then == "warn" || !x.wanted(r.Rule) {
-			continue
-		}
-		step := x.step(r)
-		x.test.Steps = append(x.test.Steps, step)
-		x.say(step)
-		if x.code != exitDone {
-			break
+		switch {
+		case r.Then == "warn":
+		case !x.wanted(r.Rule) || x.code != exitDone:
+			x.test.LeftOut = append(x.test.LeftOut, r.Rule)
+		default:
+			x.keep(x.step(r))
 		}
 	}
 	x.watchdogs()
 	return x.finish()
 }
 
+// keep notes what came of a step, and shows it.
+func (x *proving) keep(s logs.ProofStep) {
+	x.test.Steps = append(x.test.Steps, s)
+	if s.Verdict == logs.Skipped {
+		x.test.LeftOut = append(x.test.LeftOut, s.Rule)
+	}
+	x.say(s)
+}
+
 // watchdogs proves those of the instruments themselves, where the person wants that.
 func (x *proving) watchdogs() {
 	for i, d := range x.job.rig.Instruments {
 		rule := d.Name + "'s own watchdog"
-		if d.Profile.Watchdog == nil || !x.wanted(rule) || x.code != exitDone {
+		if d.Profile.Watchdog == nil {
+			continue
+		}
+		if !x.wanted(rule) || x.code != exitDone {
+			x.test.LeftOut = append(x.test.LeftOut, rule)
 			continue
 		}
 		step := logs.ProofStep{Rule: rule, From: d.Profile.Name, HoldsS: d.Profile.Watchdog.TripsAfter.Seconds(), AtWorstS: watchdogPatience.Seconds()}
@@ -120,8 +133,7 @@ func (x *proving) watchdogs() {
 			t := &provingRun{proving: x, starves: i + 1, off: map[string]clock.Instant{}}
 			t.perform(&step)
 		}
-		x.test.Steps = append(x.test.Steps, step)
-		x.say(step)
+		x.keep(step)
 	}
 }
 
@@ -152,7 +164,7 @@ func (x *proving) prepare() error {
 	x.job.add("plan.json", text)
 	x.longest = map[string]clock.Instant{}
 	x.test = logs.ProofTest{Rig: x.job.rig.Name, Digest: rigDigest(x.job), Dwell: version, UTC: clock.Today().UTC.Format(time.RFC3339),
-		Partial: len(x.only) > 0, Steps: []logs.ProofStep{}, LongestS: map[string]float64{}}
+		Steps: []logs.ProofStep{}, LongestS: map[string]float64{}}
 	return nil
 }
 
@@ -190,10 +202,13 @@ func (x *proving) byHand(r plan.Reaction) string {
 	return ""
 }
 
-// provokable tells whether an instrument can be made to put an error into its queue.
-func (x *proving) provokable(w safety.Watched) bool {
-	q := x.job.rig.Instruments[x.job.rig.Instrument(w.Instrument)].Profile.Errors
-	return w.For == rig.FoundErrors && q != nil && q.Refused != nil
+// unprovoked is why a rule cannot be forced; "" if it can.
+func (x *proving) unprovoked(r plan.Reaction) string {
+	if r.Of.Kind != safety.OfWatched {
+		return ""
+	}
+	w := x.job.plan.Rules.Watched[r.Of.Index]
+	return x.job.rig.Instruments[x.job.rig.Instrument(w.Instrument)].Profile.Provokes(w.For)
 }
 
 // step proves one rule.
@@ -203,9 +218,9 @@ func (x *proving) step(r plan.Reaction) logs.ProofStep {
 		step.HoldsS = clock.Instant(r.HoldsNs).Seconds()
 	}
 	hand := x.byHand(r)
-	switch {
-	case hand == "" && r.Of.Kind == safety.OfWatched && !x.provokable(x.job.plan.Rules.Watched[r.Of.Index]):
-		step.Verdict, step.Why = logs.Skipped, "only the instrument itself can bring this about"
+	switch why := x.unprovoked(r); {
+	case hand == "" && why != "":
+		step.Verdict, step.Why = logs.Skipped, why
 		return step
 	case hand != "":
 		answer, there := x.ask("can you " + hand + " when it is time? type yes, or Enter to skip it")
@@ -405,6 +420,7 @@ func (t *provingRun) judge(step *logs.ProofStep, e *execution, err error) {
 	if o.Word == "" {
 		return
 	}
+	t.tried++
 	if t.timed(step, o); step.Verdict == logs.Proved && step.OffS > step.HoldsS+step.AtWorstS+spareReading.Seconds() {
 		fail("it took too long")
 	}
@@ -454,22 +470,29 @@ func (x *proving) say(s logs.ProofStep) {
 func (x *proving) finish() error {
 	t := &x.test
 	proved, failed, skipped := t.Count(logs.Proved), t.Count(logs.NotProved), t.Count(logs.Skipped)
-	t.Passed = failed == 0 && proved > 0 && x.code == exitDone
+	if x.tried == 0 {
+		if x.code == exitDone {
+			x.code = exitDiffering
+		}
+		return &coded{x.code, errors.New("no rule was tried: nothing is proved, and nothing is kept")}
+	}
+	t.Partial = len(t.LeftOut) > 0
+	t.Passed = failed == 0 && proved > 0 && x.code == exitDone && !t.Partial
 	for name, longest := range x.longest {
 		t.LongestS[name] = longest.Seconds()
 	}
-	x.speech.say("%d rules proved, %d failed, %d skipped", proved, failed, skipped)
+	x.speech.say("%s: %d rules proved, %d failed, %d left out", t.Word(), proved, failed, len(t.LeftOut))
 	t.SignedBy, _ = x.ask("your name signs this off (empty: nobody does)")
 	path := proofFile(x.files.rig)
 	if err := logs.AppendProof(path, t); err != nil {
 		return &coded{max(x.code, exitFailed), fmt.Errorf("the proof test cannot be kept: %w", err)}
 	}
 	x.speech.result(x.text(path))
-	if x.code == exitDone && (!t.Passed || t.SignedBy == "") {
+	if x.code == exitDone && (failed > 0 || proved == 0 || t.SignedBy == "") {
 		x.code = exitDiffering
 	}
 	x.speech.object(map[string]any{"proof": path, "passed": t.Passed, "signed_by": t.SignedBy, "partial": t.Partial,
-		"proved": proved, "failed": failed, "skipped": skipped, "steps": t.Steps, "longest_exchange_s": t.LongestS, "exit": x.code})
+		"proved": proved, "failed": failed, "skipped": skipped, "left_out": append([]string{}, t.LeftOut...), "steps": t.Steps, "longest_exchange_s": t.LongestS, "exit": x.code})
 	if x.code != exitDone {
 		return said(x.code)
 	}
@@ -498,7 +521,10 @@ func (x *proving) text(path string) string {
 	if t.SignedBy != "" {
 		signed = "signed by " + t.SignedBy
 	}
-	fmt.Fprintf(&b, "%-10s%s, %s\n", "proof", map[bool]string{true: "passed", false: "NOT passed"}[t.Passed], signed)
+	fmt.Fprintf(&b, "%-10s%s, %s\n", "proof", t.Word(), signed)
+	for _, rule := range t.LeftOut {
+		fmt.Fprintf(&b, "%-10s%s\n", "left out", rule)
+	}
 	fmt.Fprintf(&b, "%-10s%s\n", "kept in", path)
 	return b.String()
 }
@@ -519,22 +545,34 @@ func rigDigest(j *job) string {
 	return hex.EncodeToString(h.Sum(nil))
 }
 
-// provenWhen says how old the last proof test of a rig is.
+// provenWhen says how old the last whole proof test of a rig is, and a partial one after it.
 func provenWhen(rigFile string, j *job) string {
-	p, err := logs.LastProof(proofFile(rigFile))
-	switch {
-	case err != nil:
+	whole, partial, err := logs.LastProofs(proofFile(rigFile))
+	if err != nil {
 		return "the proof tests of this rig cannot be read: " + err.Error()
-	case p == nil:
-		return "this rig has never had a whole proof test that was signed: dwell proof --rig " + rigFile
 	}
-	text := "the last proof test"
+	text := "this rig has never had a whole proof test that was signed: dwell proof --rig " + rigFile
+	if whole != nil {
+		text = "the last whole proof test" + proofAge(whole, j)
+	}
+	if partial != nil {
+		text += "; the last partial one" + proofAge(partial, j)
+	}
+	return text
+}
+
+// proofAge is what stands behind a proof test's name.
+func proofAge(p *logs.ProofTest, j *job) string {
+	text := ""
 	if made, err := time.Parse(time.RFC3339, p.UTC); err == nil {
-		text += fmt.Sprintf(" is %d days old", int(clock.Today().UTC.Sub(made).Hours()/24))
+		text = fmt.Sprintf(" is %d days old", int(clock.Today().UTC.Sub(made).Hours()/24))
 	}
-	text += fmt.Sprintf(" (%s, signed by %s): %d rules proved, %d skipped", p.UTC, p.SignedBy, p.Count(logs.Proved), p.Count(logs.Skipped))
-	if !p.Passed {
-		text += fmt.Sprintf(", %d FAILED", p.Count(logs.NotProved))
+	text += fmt.Sprintf(" (%s, signed by %s): %d rules proved", p.UTC, p.SignedBy, p.Count(logs.Proved))
+	if n := p.Count(logs.NotProved); n > 0 {
+		text += fmt.Sprintf(", %d FAILED", n)
+	}
+	if n := len(p.LeftOut); n > 0 {
+		text += fmt.Sprintf(", %d left out", n)
 	}
 	if p.Digest != rigDigest(j) {
 		text += "; the rig file or a profile has changed since, so that it proves nothing of this rig"

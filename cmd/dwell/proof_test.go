@@ -4,7 +4,9 @@ package main
 
 import (
 	"io"
+	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
@@ -60,10 +62,11 @@ func TestProof(t *testing.T) {
 		t.Log("silence ended the run before the reset was seen")
 		proved, skipped, ended = 2, 1, "failed"
 	}
-	p.expectObject(map[string]any{"passed": true, "signed_by": "M.K.", "partial": true, "proved": proved, "failed": 0.0, "skipped": skipped})
+	p.says("partial: ")
+	p.expectObject(map[string]any{"passed": false, "signed_by": "M.K.", "partial": true, "proved": proved, "failed": 0.0, "skipped": skipped})
 	file := strings.TrimSuffix(s.rig, ".yaml") + ".proof.jsonl"
-	if whole, err := logs.LastProof(file); whole != nil || err != nil {
-		t.Errorf("a partial proof counts: %+v %v", whole, err)
+	if whole, partial, err := logs.LastProofs(file); whole != nil || err != nil || partial == nil || partial.Word() != "partial" || !slices.Contains(partial.LeftOut, "plate heats not") {
+		t.Errorf("a partial proof counts as a whole one, or not at all: %+v %+v %v", whole, partial, err)
 	}
 	for _, step := range lastObject(t, strings.NewReader(p.out.String()))["steps"].([]any) {
 		x := step.(map[string]any)
@@ -114,6 +117,23 @@ func TestProofFails(t *testing.T) {
 	s.expectOff()
 }
 
+// A proof test that could try nothing, since a port is not to be had, is none: nobody is
+// asked to sign it, and nothing is kept.
+func TestAProofOfNothing(t *testing.T) {
+	t.Parallel()
+	rig := filepath.Join(t.TempDir(), "rig.yaml")
+	text := strings.Replace(read(t, leafClip+"rig.yaml"), "port: twin", "port: serial:"+filepath.Join(t.TempDir(), "gone"), 1)
+	write(t, rig, strings.Replace(text, "port: twin", "port: serial:"+filepath.Join(t.TempDir(), "gone"), 1))
+	p, person := proves(t, rig)
+	io.WriteString(person, "yes\nM.K.\n")
+	p.exits(exitUsage)
+	p.says("there is no port")
+	p.says("no rule was tried")
+	if kept, err := os.ReadFile(proofFile(rig)); err == nil || strings.Contains(p.err.String(), "your name") {
+		t.Errorf("kept: %q, said: %q", kept, p.err.String())
+	}
+}
+
 // Nothing is switched on without a person's yes, nor on a virtual bench.
 func TestProofNeedsAPerson(t *testing.T) {
 	t.Parallel()
@@ -155,11 +175,19 @@ func TestHowOldTheProofIs(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	steps := []logs.ProofStep{{Verdict: logs.Proved}, {Verdict: logs.Skipped}}
+	steps := []logs.ProofStep{{Verdict: logs.Proved}, {Verdict: logs.Proved}}
+	skipped := append(steps[:1:1], logs.ProofStep{Rule: "meter reset", Verdict: logs.Skipped})
+	keep(logs.ProofTest{UTC: "2026-03-13T10:00:00Z", SignedBy: "M.K.", Passed: true, Steps: skipped}) // as it was written once
+	if got := provenWhen(name, j); !strings.Contains(got, "never had a whole proof test") || !strings.Contains(got, "the last partial one is") || !strings.Contains(got, "(2026-03-13T10:00:00Z, signed by M.K.): 1 rules proved, 1 left out") {
+		t.Errorf("got %q", got)
+	}
 	keep(logs.ProofTest{UTC: "2026-03-14T10:00:00Z", SignedBy: "M.K.", Passed: true, Steps: steps})
 	keep(logs.ProofTest{UTC: "2026-03-15T10:00:00Z", Passed: true, Steps: steps})
-	keep(logs.ProofTest{UTC: "2026-03-16T10:00:00Z", SignedBy: "N.N.", Partial: true, Passed: true})
-	if got := provenWhen(name, j); !strings.Contains(got, "days old (2026-03-14T10:00:00Z, signed by M.K.): 1 rules proved, 1 skipped") || strings.Contains(got, "changed") {
+	if got := provenWhen(name, j); !strings.Contains(got, "days old (2026-03-14T10:00:00Z, signed by M.K.): 2 rules proved") || strings.Contains(got, "changed") || strings.Contains(got, "partial") {
+		t.Errorf("got %q", got)
+	}
+	keep(logs.ProofTest{UTC: "2026-03-16T10:00:00Z", SignedBy: "N.N.", Partial: true, LeftOut: []string{"a", "b", "c"}, Steps: steps})
+	if got := provenWhen(name, j); !strings.Contains(got, "(2026-03-14T10:00:00Z, signed by M.K.)") || !strings.Contains(got, "partial one is") || !strings.Contains(got, "signed by N.N.): 2 rules proved, 3 left out") {
 		t.Errorf("got %q", got)
 	}
 	if got := provenWhen(name, load(strings.Replace(text, "below: 80 degC", "below: 79 degC", 1))); !strings.Contains(got, "has changed since") {
@@ -195,7 +223,7 @@ func TestProofOfAMainsSwitch(t *testing.T) {
 	p, person := proves(t, served, "mains's own watchdog")
 	io.WriteString(person, "yes\nyes\nM.K.\n")
 	p.exits(exitDone)
-	p.expectObject(map[string]any{"passed": true, "proved": 1.0, "failed": 0.0})
+	p.expectObject(map[string]any{"passed": false, "partial": true, "proved": 1.0, "failed": 0.0})
 	text := read(t, journal)
 	on, off := strings.LastIndex(text, `"what":"heat","value":1`), strings.LastIndex(text, `"what":"heat","value":0`)
 	dog := strings.Index(text, "open: it was not kept closed")

@@ -420,8 +420,9 @@ func (f *Finding) Unwrap() error { return f.Err }
 // setting that somebody changed, errors that nobody asked about. What it finds is a
 // Finding, with everything that was found at once.
 func (i *Instrument) Watch(by clock.Instant) error {
-	if i.provoked { // what else it would say is about the same error
-		i.provoked = false
+	provoked := i.provoked
+	i.provoked = ""
+	if provoked == FoundErrors { // what else it would say is about the same error
 		return i.drain(by)
 	}
 	var found []error
@@ -438,6 +439,9 @@ func (i *Instrument) Watch(by clock.Instant) error {
 		wrong, reset, err := c.wrong(text)
 		if err != nil {
 			return errors.Join(append(found, i.bad(x, err))...)
+		}
+		if wrong == "" && provoked == FoundFault {
+			wrong = "taken for a fault"
 		}
 		if wrong != "" {
 			found = append(found, i.bad(x, errors.New(wrong)))
@@ -467,13 +471,32 @@ func (i *Instrument) Watch(by clock.Instant) error {
 	return i.drain(by)
 }
 
-// Provoke has the instrument refuse a command that changes nothing, for a proof test: what
-// Watch finds next is the error in its queue.
-func (i *Instrument) Provoke(by clock.Instant) (how string, err error) {
-	if i.p.Errors == nil || i.p.Errors.Refused == nil {
-		return "", fmt.Errorf("the profile of %s names no command that it refuses", i.about.Name)
+// Provokes tells whether Provoke can bring about what Watch looks for; why not, if it cannot.
+func (p *Profile) Provokes(what string) (why string) {
+	switch {
+	case what == FoundErrors && p.Errors != nil && p.Errors.Refused != nil:
+		return ""
+	case what == FoundErrors:
+		return "its profile names no command that it refuses"
+	case what != FoundFault:
+		return "only the instrument itself can bring this about"
+	case !slices.ContainsFunc(p.Watch.Checks, func(c Check) bool { return c.While == nil }):
+		return "it is not asked after this in a proof test, which moves nothing"
 	}
-	i.provoked = true
+	return ""
+}
+
+// Provoke has Watch find something the next time, for a proof test: an error in the queue, by
+// a command that the instrument refuses and that changes nothing; a fault, by taking what it
+// answers for one.
+func (i *Instrument) Provoke(what string, by clock.Instant) (how string, err error) {
+	if why := i.p.Provokes(what); why != "" {
+		return "", fmt.Errorf("%s: %s", i.about.Name, why)
+	}
+	i.provoked = what
+	if what == FoundFault {
+		return "the next answer about its health was taken for a fault", nil
+	}
 	return fmt.Sprintf("it was sent %q, which it does not know", bytes.TrimSpace(i.p.Errors.Refused)), i.change([][]byte{i.p.Errors.Refused}, 0, by)
 }
 

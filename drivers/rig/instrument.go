@@ -68,8 +68,8 @@ type Instrument struct {
 	judge drivers.Judge
 	letGo func() // of one that was opened to be made safe
 	done  bool   // nothing more is wanted of it
-	// provoked: it has been made to refuse a command.
-	provoked bool
+	// provoked is what the next look at its health must find, for a proof test; "" for nothing.
+	provoked string
 	// doubted: its link was opened again, and who is there has not been asked since.
 	doubted bool
 
