@@ -41,6 +41,7 @@ type operand struct {
 	value  float64
 	leaf   leaf
 	span   span    // of a quantity
+	form   form    // the same
 	can    outcome // of a condition
 }
 
@@ -176,10 +177,10 @@ func (c *compiler) leaf(n ast.Node, x leaf) operand {
 	switch x.kind {
 	case constant:
 		value := x.value
-		o.varies, o.value, o.span = false, value, span{value, value}
+		o.varies, o.value, o.span, o.form = false, value, span{value, value}, fixed(value)
 		o.number = func(frame) float64 { return value }
 	case elapsed:
-		o.span.low = 0
+		o.span.low, o.form = 0, term("elapsed")
 		o.number = func(f frame) float64 {
 			if f.now < f.since {
 				return math.NaN()
@@ -194,7 +195,7 @@ func (c *compiler) leaf(n ast.Node, x leaf) operand {
 			return c.at(n, "", "%s is not read regularly, so nothing can depend on it", ch.Name)
 		}
 		c.condition.reads = append(c.condition.reads, x.channel)
-		o.span = ch.span()
+		o.span, o.form = ch.span(), term("%s", channelTerm(x.channel))
 		index, stale := x.channel, ch.StaleNs
 		o.number = func(f frame) float64 { return f.memory.latest(index, f.now, stale) }
 	}
@@ -221,19 +222,22 @@ func (c *compiler) unary(n *ast.UnaryNode) operand {
 		return c.at(n, "a difference is written in K", "a temperature in degC has no negative")
 	}
 	number := x.number
-	return c.quantity(n, x.dim, x.varies, x.span.negative(), func(f frame) float64 { return -number(f) })
+	return c.quantity(n, x.dim, x.varies, x.span.negative(), x.form.scaled(-1), func(f frame) float64 { return -number(f) })
 }
 
 // quantity makes an operand; one that cannot change is worked out at once.
-func (c *compiler) quantity(n ast.Node, dim quantity.Dimension, varies bool, s span, number func(frame) float64) operand {
+func (c *compiler) quantity(n ast.Node, dim quantity.Dimension, varies bool, s span, of form, number func(frame) float64) operand {
 	if varies {
-		return operand{dim: dim, varies: true, number: number, span: s}
+		if len(of.terms) == 0 {
+			s = span{of.rest, of.rest} // whenever it is known
+		}
+		return operand{dim: dim, varies: true, number: number, span: s, form: of}
 	}
 	value := number(frame{})
 	if math.IsNaN(value) {
 		return c.at(n, "", "this calculation has no finite result")
 	}
-	return operand{dim: dim, value: value, span: span{value, value}, number: func(frame) float64 { return value }}
+	return operand{dim: dim, value: value, span: span{value, value}, form: fixed(value), number: func(frame) float64 { return value }}
 }
 
 // binary translates an operator with two sides.
@@ -324,9 +328,9 @@ func (c *compiler) sum(n *ast.BinaryNode, a, b operand) operand {
 	}
 	left, right := a.number, b.number
 	if plus {
-		return c.quantity(n, dim, a.varies || b.varies, a.span.plus(b.span), func(f frame) float64 { return known(left(f) + right(f)) })
+		return c.quantity(n, dim, a.varies || b.varies, a.span.plus(b.span), a.form.plus(b.form), func(f frame) float64 { return known(left(f) + right(f)) })
 	}
-	return c.quantity(n, dim, a.varies || b.varies, a.span.plus(b.span.negative()), func(f frame) float64 { return known(left(f) - right(f)) })
+	return c.quantity(n, dim, a.varies || b.varies, a.span.plus(b.span.negative()), a.form.plus(b.form.scaled(-1)), func(f frame) float64 { return known(left(f) - right(f)) })
 }
 
 // product translates times and divided by.
@@ -335,21 +339,21 @@ func (c *compiler) product(n *ast.BinaryNode, a, b operand) operand {
 		return c.at(n, "subtract another temperature first, or write a difference in K", "a temperature in degC cannot be multiplied or divided")
 	}
 	left, right := a.number, b.number
-	s := a.span.times(b.span)
+	s, of := a.span.times(b.span), a.form.times(b.form)
 	dim, number := a.dim.Mul(b.dim), func(f frame) float64 { return known(left(f) * right(f)) }
 	if n.Operator == "/" {
 		dim, number = a.dim.Div(b.dim), func(f frame) float64 { return known(left(f) / right(f)) }
-		s = a.span.over(b.span)
-		if !b.varies && b.value == 0 {
+		if len(b.form.terms) == 0 && b.form.rest == 0 {
 			return c.at(n.Right, "", "division by zero")
 		}
+		s, of = a.span.over(b.span), a.form.over(b.form)
 	}
 	for _, power := range [...]int8{dim.S, dim.M, dim.KG, dim.A, dim.K} {
 		if power > maxPower || power < -maxPower {
 			return c.at(n, "", "no quantity has the dimension of this")
 		}
 	}
-	return c.quantity(n, dim, a.varies || b.varies, s, number)
+	return c.quantity(n, dim, a.varies || b.varies, s, of, number)
 }
 
 // comparison translates < <= > >=.
@@ -360,7 +364,7 @@ func (c *compiler) comparison(n *ast.BinaryNode, a, b operand) operand {
 	if !a.varies && !b.varies {
 		return c.at(n, "name a channel on one side", "this comparison can never change")
 	}
-	if n.Left.String() == n.Right.String() {
+	if d := a.form.plus(b.form.scaled(-1)); len(d.terms) == 0 && d.rest == 0 {
 		return c.at(n, "compare it with something else", "both sides are the same: this comparison can never change")
 	}
 	compare := map[string]func(x, y float64) bool{

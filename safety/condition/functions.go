@@ -3,6 +3,8 @@ package condition
 import (
 	"fmt"
 	"math"
+	"slices"
+	"strings"
 
 	"github.com/expr-lang/expr/ast"
 
@@ -48,10 +50,10 @@ func (c *compiler) call(n *ast.CallNode, name string) operand {
 		return c.extreme(n, name, args)
 	case "mean":
 		w, ok := c.window(n, name, args[0], args[1], fewestForSlope)
-		return c.windowed(ok, args[0].dim, w, args[0].span, mean)
+		return c.windowed(ok, name, args[0].dim, w, args[0].span, mean)
 	case "rate":
 		w, ok := c.window(n, name, args[0], args[1], fewestForSlope)
-		return c.windowed(ok, args[0].dim.Div(second), w, anywhere, slope)
+		return c.windowed(ok, name, args[0].dim.Div(second), w, anywhere, slope)
 	}
 	return c.settled(n, args[0], args[1], args[2])
 }
@@ -62,7 +64,18 @@ func (c *compiler) abs(n *ast.CallNode, x operand) operand {
 		return c.at(n.Arguments[0], "subtract another temperature first", "the size of a temperature in degC means nothing")
 	}
 	number := x.number
-	return c.quantity(n, x.dim, x.varies, x.span.size(), func(f frame) float64 { return math.Abs(number(f)) })
+	return c.quantity(n, x.dim, x.varies, x.span.size(), sized(x), func(f frame) float64 { return math.Abs(number(f)) })
+}
+
+// sized is the form of the size of a quantity.
+func sized(x operand) form {
+	if len(x.form.terms) == 0 {
+		return fixed(math.Abs(x.form.rest))
+	}
+	if x.form.terms[x.form.lead()] < 0 { // |x - y| is |y - x|
+		return term("abs(%s)", x.form.scaled(-1).key())
+	}
+	return term("abs(%s)", x.form.key())
 }
 
 // extreme translates min and max. They are unknown when any of their arguments
@@ -70,12 +83,14 @@ func (c *compiler) abs(n *ast.CallNode, x operand) operand {
 func (c *compiler) extreme(n *ast.CallNode, name string, args []operand) operand {
 	varies, s := false, args[0].span
 	numbers := make([]func(frame) float64, len(args))
+	var keys []string
 	for i, a := range args {
 		if a.dim != args[0].dim {
 			return c.at(n.Arguments[i], mixHint(args[0].dim, a.dim), "%s of %s and %s", name, describe(args[0].dim), describe(a.dim))
 		}
 		varies = varies || a.varies
 		numbers[i] = a.number
+		keys = append(keys, a.form.key())
 	}
 	// Go's min and max are NaN when either side is.
 	pick := func(a, b float64) float64 { return min(a, b) }
@@ -85,7 +100,12 @@ func (c *compiler) extreme(n *ast.CallNode, name string, args []operand) operand
 	for _, a := range args[1:] {
 		s = span{pick(s.low, a.span.low), pick(s.high, a.span.high)}
 	}
-	return c.quantity(n, args[0].dim, varies, s, func(f frame) float64 {
+	slices.Sort(keys)
+	of := term("%s(%s)", name, strings.Join(keys, ", "))
+	if keys = slices.Compact(keys); len(keys) == 1 {
+		of = args[0].form // of itself
+	}
+	return c.quantity(n, args[0].dim, varies, s, of, func(f frame) float64 {
 		x := numbers[0](f)
 		for _, number := range numbers[1:] {
 			x = pick(x, number(f))
@@ -133,11 +153,11 @@ func (c *compiler) window(n *ast.CallNode, name string, x, width operand, fewest
 }
 
 // windowed makes the quantity that of works out from a window.
-func (c *compiler) windowed(ok bool, dim quantity.Dimension, w windowView, s span, of func(*Recent, int) float64) operand {
+func (c *compiler) windowed(ok bool, name string, dim quantity.Dimension, w windowView, s span, of func(*Recent, int) float64) operand {
 	if !ok {
 		return operand{}
 	}
-	return operand{dim: dim, varies: true, span: s, number: func(f frame) float64 {
+	return operand{dim: dim, varies: true, span: s, form: term("%s(%s, %d)", name, channelTerm(w.channel), w.width), number: func(f frame) float64 {
 		recent, held := f.memory.look(w, f.now)
 		if recent == nil {
 			return math.NaN()

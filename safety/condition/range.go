@@ -67,13 +67,13 @@ func (s span) size() span {
 // outcome is what can become of a condition, as far as spans tell.
 type outcome struct {
 	never, always bool
-	needs         map[int]span // what must be true of single channels for it to hold
-	spares        map[int]span // and for it not to hold
+	needs         map[string]span // what must be true of single terms, or sums of them, for it to hold
+	spares        map[string]span // and for it not to hold
 }
 
 // compared is the outcome of a comparison.
 func compared(operator string, a, b operand) outcome {
-	o := outcome{needs: map[int]span{}, spares: map[int]span{}}
+	o := outcome{needs: map[string]span{}, spares: map[string]span{}}
 	if operator == ">" || operator == ">=" {
 		a, b = b, a
 	}
@@ -84,12 +84,24 @@ func compared(operator string, a, b operand) outcome {
 		o.never, o.always = a.span.low >= b.span.high, a.span.high < b.span.low
 	}
 	if a.leaf.kind == channel && a.number != nil {
-		o.needs[a.leaf.channel] = span{math.Inf(-1), upTo(b.span.high, orEqual)}
-		o.spares[a.leaf.channel] = span{from(b.span.low, !orEqual), math.Inf(1)}
+		o.needs[channelTerm(a.leaf.channel)] = span{math.Inf(-1), upTo(b.span.high, orEqual)}
+		o.spares[channelTerm(a.leaf.channel)] = span{from(b.span.low, !orEqual), math.Inf(1)}
 	}
 	if b.leaf.kind == channel && b.number != nil {
-		o.needs[b.leaf.channel] = span{from(a.span.low, orEqual), math.Inf(1)}
-		o.spares[b.leaf.channel] = span{math.Inf(-1), upTo(a.span.high, !orEqual)}
+		o.needs[channelTerm(b.leaf.channel)] = span{from(a.span.low, orEqual), math.Inf(1)}
+		o.spares[channelTerm(b.leaf.channel)] = span{math.Inf(-1), upTo(a.span.high, !orEqual)}
+	}
+	difference := a.form.plus(b.form.scaled(-1))
+	switch key, limit, above := difference.below(); {
+	case key == "":
+		o.always = difference.rest < 0 || orEqual && difference.rest == 0
+		o.never = !o.always
+	case above:
+		o.needs[key] = span{from(limit, orEqual), math.Inf(1)}
+		o.spares[key] = span{math.Inf(-1), upTo(limit, !orEqual)}
+	default:
+		o.needs[key] = span{math.Inf(-1), upTo(limit, orEqual)}
+		o.spares[key] = span{from(limit, !orEqual), math.Inf(1)}
 	}
 	return o
 }
@@ -117,18 +129,18 @@ func (o outcome) not() outcome {
 	return outcome{never: o.always, always: o.never, needs: o.spares, spares: o.needs}
 }
 
-// atOnce is what must be true of single channels for two conditions at once, and whether
+// atOnce is what must be true of single terms for two conditions at once, and whether
 // nothing is.
-func atOnce(a, b map[int]span) (all map[int]span, empty bool) {
-	all = map[int]span{}
-	for ch, s := range a {
-		all[ch] = s
+func atOnce(a, b map[string]span) (all map[string]span, empty bool) {
+	all = map[string]span{}
+	for key, s := range a {
+		all[key] = s
 	}
-	for ch, s := range b {
-		if t, known := all[ch]; known {
+	for key, s := range b {
+		if t, known := all[key]; known {
 			s = span{max(s.low, t.low), min(s.high, t.high)}
 		}
-		all[ch] = s
+		all[key] = s
 		empty = empty || s.low > s.high
 	}
 	return all, empty

@@ -69,6 +69,10 @@ func TestBadFiles(t *testing.T) {
 		{"read only while something is on", "LOCK", `  - {when: "plate.temperature > 40 degC or element.resistance > 20 kOhm", then: trip}`, "could not be judged before"},
 		{"a window without readings", "LOCK", `  - {when: "rate(plate.temperature, 1 ms) > 1 K/s", then: trip}`, "this window holds"},
 		{"no channel", "LOCK", `  - {when: "1 K > 2 K", then: trip}`, "can never change"},
+		{"less itself", "LOCK", `  - {when: "abs(plate.temperature - plate.temperature) > 1 K", then: trip}`, "can never hold"},
+		{"over itself", "LOCK", `  - {when: "element.resistance / element.resistance > 2", then: trip}`, "can never hold"},
+		{"less itself, always", "LOCK", `  - {when: "plate.temperature - plate.temperature < 1 K", then: trip}`, "always holds"},
+		{"each below the other", "LOCK", `  - {when: "plate.temperature < foil.temperature and foil.temperature < plate.temperature", then: trip}`, "can never hold"},
 		{"no channel of this rig", "LOCK", `  - {when: "oven.temperature > 40 degC", then: trip}`, "oven.temperature"},
 		{"the time of a step", "LOCK", `  - {when: "plate.temperature > 40 degC and elapsed > 5 h", then: trip}`, "elapsed is the time of a step"},
 
