@@ -29,7 +29,7 @@ func (i *Instrument) change(send [][]byte, takes, by clock.Instant) error {
 
 // tell sends one command and checks its answer, if one is due.
 func (i *Instrument) tell(words []byte, style Style, expect string, by clock.Instant) error {
-	if len(words) == 1 && strings.IndexByte(i.p.AtOnce, words[0]) >= 0 {
+	if i.atOnce(words) {
 		style = Silence
 	}
 	end := framing(style)
@@ -53,6 +53,11 @@ func (i *Instrument) tell(words []byte, style Style, expect string, by clock.Ins
 		return i.bad(x, err)
 	}
 	return nil
+}
+
+// atOnce tells whether this is a byte that is obeyed ahead of everything, and not acknowledged.
+func (i *Instrument) atOnce(words []byte) bool {
+	return len(words) == 1 && strings.IndexByte(i.p.AtOnce, words[0]) >= 0
 }
 
 var newLine = []byte{'\n'}

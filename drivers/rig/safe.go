@@ -67,13 +67,22 @@ func (i *Instrument) attempt(by clock.Instant) (drivers.Grade, string, error) {
 // instant is the shortest silence, for a port that is to wait for none.
 const instant = clock.Instant(1)
 
-// shout ends whatever stands on the line and sends everything that makes safe,
-// whether anything is answered or not.
+// shout sends everything that makes safe, whether anything is answered or not. A byte that
+// is obeyed at once goes out in the middle of a half line; before a command whatever stands
+// on the line is ended.
 func (i *Instrument) shout(by clock.Instant) error {
-	i.port.SetFooting(wire.Footing{Clear: i.p.Footing.Clear, Hurried: true, Quiet: instant})
+	i.port.SetFooting(wire.Footing{Quiet: instant})
 	defer i.port.SetFooting(i.footing())
+	ended := false
 	for _, a := range i.p.Safe {
 		for _, words := range a.Send {
+			if !ended && !i.atOnce(words) {
+				ended = true
+				i.port.SetFooting(wire.Footing{Clear: i.p.Footing.Clear, Hurried: true, Quiet: instant})
+				if err := i.port.Seize(by); err != nil {
+					return err
+				}
+			}
 			if _, err := i.port.Exchange(words, nil, by); err != nil {
 				return err
 			}

@@ -200,6 +200,28 @@ func TestStageIsMadeSafeWhileHoming(t *testing.T) {
 	})
 }
 
+// Half a command to move stands on the line, as a process leaves it that dies while it
+// writes: the stage must not be told to begin that before it is told to stop.
+func TestStageIsStoppedInTheMiddleOfALine(t *testing.T) {
+	onStage(t, func(c *clock.World, i *rig.Instrument, v *twin.Bench) error {
+		by := c.Now() + 100*clock.Second
+		err := errors.Join(i.Apply(to("reference home"), by), i.Apply(to("speed 3000 mm/min"), by), i.Apply(to("position 1 mm"), by), c.Sleep(c.Now()+clock.Second))
+		if err != nil {
+			return err
+		}
+		before, _, _ := v.World().StageAt(c.Now())
+		v.Device("stage").Receive(c.Now(), []byte("G53 G1 X90.0000"))
+		if err := i.Seize(by); err != nil {
+			return err
+		}
+		e, err := i.Safe(c.Now() + 5*clock.Second)
+		if after, _, _ := v.World().StageAt(c.Now()); err != nil || e.Grade != drivers.Direct || after != before {
+			t.Errorf("%+v, %v: it was at %g m and is at %g m", e, err, before, after)
+		}
+		return nil
+	})
+}
+
 func TestStageAlarms(t *testing.T) {
 	onStage(t, func(c *clock.World, i *rig.Instrument, v *twin.Bench) error {
 		by := func() clock.Instant { return c.Now() + 100*clock.Second }
