@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 )
 
 // Hold is one plateau as the film saw it: the temperature was reached, the film still
@@ -39,26 +40,37 @@ type Settled struct {
 	Notes  []string
 	widen  float64
 	groups []group
+	law    law
 }
 
-// group is the readings of one hold, times from its beginning.
+// group is the readings of one hold, times from its beginning. Of many readings, those that
+// lie close together for their age are one, with the root of their number as weight.
 type group struct {
 	t, y, plate []float64
-	at          float64 // mean temperature it is referred to
-	last, uLast float64 // temperature at the last reading, and its standard uncertainty by scatter
+	weight      []float64
+	straight    []float64 // y on the tangent of R(T) at the hold
+	steep       []float64 // slope of R(T) at y over that at the hold
+	at          float64   // mean temperature it is referred to
+	last, uLast float64   // temperature at the last reading, and its standard uncertainty by scatter
 }
 
 const (
-	mostInHold  = 400 // readings of a hold; more are averaged down
+	// Readings that span less than this share of the time since the hold began are averaged
+	// where a hold has more than mostSingle: over three time constants that is 0.06 of one,
+	// and the mean of an exponential differs from its middle by 0.06²/24.
+	closeShare  = 0.02
+	mostSingle  = 400
 	leastInHold = 12
 	tailShare   = 0.2 // of a hold, what one would read off
 )
 
 // Settle estimates the lag of resistance behind temperature from the holds of a record:
 // in each, R(t) = R + s (F(t) - T) with F the temperature passed through a first-order
-// lag, plus A exp(-t/tau), where R and A are the hold's own and tau is common. A second
-// time constant is taken in when the data ask for it (Schwarz's criterion). The slope s
-// comes from the holds themselves. t is s, temperature degC, r Ohm, at the same moments;
+// lag, plus A exp(-t/tau), where R and A are the hold's own and tau is common. It is the
+// film's temperature that decays so: what a curved R(T) makes of that is taken out first,
+// or it would pass for a second time constant of half the first. A second one is taken in
+// when the data ask for it (Schwarz's criterion). The slope s and the curvature come from
+// the holds themselves (laws.go). t is s, temperature degC, r Ohm, at the same moments;
 // bad readings are left out before. The thermometer's and the plate's own errors, and
 // heat lost between thermometer and film, are no part of this: they are common errors of
 // a Curve.
@@ -77,18 +89,7 @@ func Settle(t, temperature, r []float64, plateaus []Segment) (Settled, error) {
 	if len(s.Holds) < 2 {
 		return s, fmt.Errorf("%d plateaus can be used: at least 2 at different temperatures are needed to tell a lag", len(s.Holds))
 	}
-	if err := s.slopes(func(h Hold) float64 { return h.Seen }); err != nil {
-		return s, err
-	}
-	best, err := s.estimate()
-	if err != nil {
-		return s, err
-	}
-	// Settled values give better slopes, and these better settled values.
-	if err := s.slopes(func(h Hold) float64 { return h.Settled }); err != nil {
-		return s, err
-	}
-	return s, s.again(best)
+	return s.byLaw()
 }
 
 // readOff is the holds of a record without any lag: for a thermometer that shows what the
@@ -115,31 +116,18 @@ func readOff(t, temperature, r []float64, plateaus []Segment) (Settled, error) {
 	if len(s.Holds) < 2 {
 		return s, fmt.Errorf("%d plateaus can be used: at least 2 at different temperatures are needed", len(s.Holds))
 	}
+	laws := s.laws()
+	s.law = laws[len(laws)-1]
+	err := s.slopes(func(h Hold) float64 { return h.Seen })
 	s.groups = nil
-	return s, s.slopes(func(h Hold) float64 { return h.Seen })
-}
-
-// again fits the same time constants with the slopes as they are now.
-func (s *Settled) again(best trial) error {
-	y := s.readings()
-	if len(best.logs) > 0 {
-		f, err := NonlinearFit(s.model, y, best.logs)
-		if err != nil {
-			return err
-		}
-		best.fit, best.logs = f, f.B
-	}
-	t, err := s.try(y, best.logs...)
-	if err != nil {
-		return err
-	}
-	t.fit = best.fit
-	return s.take(t)
+	return s, err
 }
 
 func (s *Settled) readings() (y []float64) {
 	for _, g := range s.groups {
-		y = append(y, g.y...)
+		for i, v := range g.straight {
+			y = append(y, g.weight[i]*v)
+		}
 	}
 	return y
 }
@@ -150,16 +138,32 @@ func (s *Settled) addHold(t, temperature, r []float64, p Segment) {
 	h.T, h.UT = sureMean(temperature[half:])
 	h.Seen, h.USeen = sureMean(r[tail:])
 	h.TSeen, h.UTSeen = sureMean(temperature[tail:])
-	size := (len(t) + mostInHold - 1) / mostInHold
+	size := (len(t) + mostSingle - 1) / mostSingle
 	g := group{at: h.T}
+	var even group // as many readings in each mean
 	for i := 0; i < len(t); i += size {
-		to := min(len(t), i+size)
-		g.t = append(g.t, MomentsOf(t[i:to]).Mean-t[0])
-		g.y = append(g.y, MomentsOf(r[i:to]).Mean)
-		g.plate = append(g.plate, MomentsOf(temperature[i:to]).Mean)
+		even.mean(t, r, temperature, i, min(len(t), i+size))
 	}
-	g.last, g.uLast = lastOf(g.t, g.plate)
+	g.last, g.uLast = lastOf(even.t, even.plate)
+	for i := 0; i < len(t); {
+		to := i + 1
+		if close := closeShare * (t[i] - t[0]); size > 1 {
+			for to < len(t) && (t[to]-t[i] < close || t[len(t)-1]-t[to] < close/2) { // a short rest goes with it
+				to++
+			}
+		}
+		g.mean(t, r, temperature, i, to)
+		i = to
+	}
 	s.Holds, s.groups = append(s.Holds, h), append(s.groups, g)
+}
+
+// mean takes the mean of readings in.
+func (g *group) mean(t, r, temperature []float64, from, to int) {
+	g.t = append(g.t, MomentsOf(t[from:to]).Mean-t[0])
+	g.y = append(g.y, MomentsOf(r[from:to]).Mean)
+	g.plate = append(g.plate, MomentsOf(temperature[from:to]).Mean)
+	g.weight = append(g.weight, math.Sqrt(float64(to-from)))
 }
 
 // lastOf is a temperature at the last moment and its standard uncertainty by scatter, by a
@@ -184,33 +188,6 @@ func sureMean(x []float64) (mean, u float64) {
 		u = MomentsOf(x).S()
 	}
 	return mean, u
-}
-
-// slopes takes dR/dT at each hold from a quadratic through all, or a line for two levels.
-func (s *Settled) slopes(value func(Hold) float64) error {
-	var t, r []float64
-	levels := 0
-	for _, h := range s.Holds {
-		known := false
-		for _, v := range t {
-			known = known || math.Abs(v-h.T) <= nearEnough
-		}
-		if !known {
-			levels++
-		}
-		t, r = append(t, h.T), append(r, value(h))
-	}
-	if levels < 2 {
-		return fmt.Errorf("all %d plateaus are at %.4g degC: without a change of temperature there is no lag to see", len(t), t[0])
-	}
-	for i := range s.Holds {
-		f, err := PolynomialFit(shifted(t, s.Holds[i].T), r, min(2, levels-1))
-		if err != nil {
-			return err
-		}
-		s.Holds[i].Slope = f.B[1]
-	}
-	return nil
 }
 
 // projected is what a hold says for given time constants: the settled value, and the
@@ -250,11 +227,12 @@ func (g group) project(taus []float64, slope float64) (p projected, ok bool) {
 	for i := 0; i < n && len(taus) == 0; i++ {
 		base[i] = slope * (g.plate[i] - g.at)
 	}
-	one := make([]float64, n)
-	for i := range one {
-		one[i] = 1
+	for _, c := range columns {
+		for i := range c {
+			c[i] *= g.weight[i]
+		}
 	}
-	p, ok = g.solve(append(columns, one), base)
+	p, ok = g.solve(append(columns, slices.Clone(g.weight)), base)
 	if ok && len(taus) > 0 {
 		// The film also lags behind what the plate did within the hold.
 		p.remained += base[n-1] - slope*(g.last-g.at)
@@ -267,7 +245,7 @@ func (g group) solve(columns [][]float64, base []float64) (p projected, ok bool)
 	p.curve = append([]float64(nil), base...)
 	rest := make([]float64, n)
 	for i := range rest {
-		rest[i] = g.y[i] - base[i]
+		rest[i] = g.weight[i] * (g.straight[i] - base[i])
 	}
 	for j, c := range columns {
 		size, whole := 0., 0.
@@ -298,7 +276,7 @@ func (g group) solve(columns [][]float64, base []float64) (p projected, ok bool)
 		}
 		for i := range c {
 			rest[i] -= product * c[i]
-			p.curve[i] += product * c[i]
+			p.curve[i] += product * c[i] / g.weight[i]
 		}
 		if j == k-1 {
 			p.settled, p.perNoise = product/length, 1/length
@@ -309,9 +287,10 @@ func (g group) solve(columns [][]float64, base []float64) (p projected, ok bool)
 	p.remained = p.curve[n-1] - base[n-1] - p.settled
 	variance := p.perNoise * p.perNoise
 	for j := range k - 1 {
-		variance += columns[j][n-1] * columns[j][n-1]
+		v := columns[j][n-1] / g.weight[n-1]
+		variance += v * v
 	}
-	last := columns[k-1][n-1]
+	last := columns[k-1][n-1] / g.weight[n-1]
 	variance += last*last - 2*last*p.perNoise
 	p.perRemained = math.Sqrt(max(0, variance))
 	return p, true
@@ -335,7 +314,7 @@ func (s *Settled) model(logs, out []float64) {
 		p, ok := g.project(taus, s.Holds[k].Slope)
 		for j := range g.t {
 			if out[i] = math.NaN(); ok {
-				out[i] = p.curve[j]
+				out[i] = g.weight[j] * p.curve[j]
 			}
 			i++
 		}
@@ -579,7 +558,7 @@ func SettleFigures(o Origin, s Settled, common ...Common) ([]Figure, error) {
 			return nil, err
 		}
 		l.add(o.figure(meaning{"lag_tau", fmt.Sprintf("%d of %d", i+1, len(s.Tau)), "s",
-			"time constant of resistance behind temperature, common to all holds, from the transients in them", source}, tau, b,
+			"time constant of resistance behind temperature, common to all holds, from the transients in them, the curvature of R(T) taken out", source}, tau, b,
 			Given{"residual standard deviation", s.Noise, "Ohm"}))
 	}
 	worst := 0
