@@ -384,6 +384,9 @@ func TestSyncIsNotTriedAgain(t *testing.T) {
 // TestDiskFullAtEveryByte fills the disk at each byte of a run's records, and at
 // some of the folder's making.
 func TestDiskFullAtEveryByte(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and all of it on one thread")
+	}
 	m := NewMemory()
 	var none Mark
 	w, err := Create(m, "runs", "example", nil)

@@ -62,6 +62,9 @@ func TestUntouchedFolderHasNoFindings(t *testing.T) {
 
 // TestEveryByteUnderTheChain changes each byte of the growing files, without a seal.
 func TestEveryByteUnderTheChain(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and all of it on one thread")
+	}
 	m, dir := finished(t, false)
 	edits := 0
 	for _, name := range append(streamNames[:], chainName) {

@@ -254,6 +254,9 @@ func TestWhatInstrumentsSayOfThemselves(t *testing.T) {
 // is doing: a contact opens at many moments, and the virtual bench's journal says when
 // heat and output went off.
 func TestTheStatedReactionIsKept(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and all of it on one thread")
+	}
 	longest, stated := clock.Instant(0), clock.Instant(0)
 	steps := source + `
   - bring: {plate to: 26 degC, at most: 20 min}

@@ -46,6 +46,9 @@ func (m moved) sought() (from, to clock.Instant) {
 // An onset is found, and as well as it says: two thirds of them within the stated
 // standard uncertainty, and hardly any beyond twice as much.
 func TestOnset(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and all of it on one thread")
+	}
 	usual := moved{key: 11.5, t0: 11.77, ohm: -1000, tau: 30, interval: 0.2, noise: 0.3}
 	for name, change := range map[string]func(m *moved){
 		"warm":                       func(*moved) {},

@@ -348,6 +348,9 @@ func TestAnInstrumentThatFallsSilentStopsTheRun(t *testing.T) {
 // when its watchdog, or a look at its health, is due just then: both are made up for after
 // the next good reading, and the watchdog is fed after nothing else.
 func TestAMomentOfSilenceStopsNothing(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and all of it on one thread")
+	}
 	for _, lasts := range []clock.Instant{700 * clock.Millisecond, 900 * clock.Millisecond} {
 		for from := 17 * clock.Second; from <= 22*clock.Second; from += clock.Second / 10 {
 			x := trial{steps: source + "  - bring: {plate to: 25 degC, at most: 20 min}\n  - hold: 90 s\n",

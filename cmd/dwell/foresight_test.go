@@ -106,6 +106,9 @@ func TestExamplesAreForeseen(t *testing.T) {
 // Protocols that nobody wrote, of most steps that need no other rig. (A wait for a level
 // far from where the plate is going is foreseen to last until it is there.)
 func TestRandomProtocolsAreForeseen(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and all of it on one thread")
+	}
 	const most = 24
 	for seed := range uint64(most) {
 		t.Run(fmt.Sprint("seed ", seed), func(t *testing.T) {

@@ -19,6 +19,9 @@ import (
 // the virtual plate, whichever it is, has what was found within the stated uncertainty.
 func TestIdentifying(t *testing.T) {
 	t.Parallel()
+	if testing.Short() {
+		t.Skip("long, and all of it on one thread")
+	}
 	for _, c := range []struct {
 		heating                string  // in the rig file; "" for the profile's
 		rise, tau, dead, seeds float64 // of the virtual plate

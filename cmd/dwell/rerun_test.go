@@ -267,6 +267,9 @@ func TestRerunOfAStepAlone(t *testing.T) {
 		{"bending/bend.yaml", "10 bend", []string{"way to 10 bend", "10 bend"}, 0},
 		{"bending/bend.yaml", "14", nil, 0},
 	} {
+		if testing.Short() && c.protocol != "bending/bend.yaml" {
+			continue
+		}
 		old := rehearsed(t, c.protocol, 1).folder
 		p, out := again(t, old, "", "", "--only", c.only)
 		p.exits(exitDone)

@@ -34,6 +34,9 @@ func TestReadingsOfACheckStandard(t *testing.T) {
 // against the check standard holds the film's own in 95 of 100, its few readings being as
 // uncertain as they are (demo data).
 func TestDriftAgainstFewReadings(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and all of it on one thread")
+	}
 	rng := rand.New(rand.NewPCG(2, 71))
 	const seeds = 40
 	held, width := 0, 0.

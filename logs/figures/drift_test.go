@@ -64,6 +64,9 @@ func pink(rng *rand.Rand, n int) []float64 {
 // TestDriftCovers: a slope of zero under noise of several kinds (demo data). Plain least
 // squares claims far too much under all but white noise.
 func TestDriftCovers(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and all of it on one thread")
+	}
 	rng := rand.New(rand.NewPCG(3, 9))
 	const n, seeds = 512, 200
 	time, ones := make([]float64, n), make([]float64, n)

@@ -100,6 +100,9 @@ func named(t *testing.T, all []Figure, name string) Figure {
 
 // What does not show full power gives no numbers, or says what is wrong with them.
 func TestNoFullPower(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and all of it on one thread")
+	}
 	for _, c := range []struct {
 		name   string
 		change func(*stove)

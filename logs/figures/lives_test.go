@@ -68,6 +68,9 @@ print(json.dumps([shape, float(np.exp(best.x[1])), -best.fun, optimize.brentq(fa
 // TestWeibullAgainstScipy: shape, scale, likelihood and the limits of the shape, by another
 // library; lives as above, and demo data of seven specimens.
 func TestWeibullAgainstScipy(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and all of it on one thread")
+	}
 	const python = "/usr/bin/python3"
 	if out, err := exec.Command(python, "-c", "import scipy.stats").CombinedOutput(); err != nil {
 		t.Skipf("scipy is not there (Debian package python3-scipy): %v %.200q", err, out)

@@ -37,6 +37,9 @@ func TestAlign(t *testing.T) {
 }
 
 func TestLagBetween(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and all of it on one thread")
+	}
 	rng := rand.New(rand.NewPCG(8, 1))
 	const seeds, truth = 60, 2.37
 	covered, width := 0, 0.

@@ -61,6 +61,9 @@ func (b bench) record(rng *rand.Rand) (t, temperature, r []float64) {
 // of each step are left. What was read off shows hysteresis that is not there; with the
 // lag taken out the 95 % intervals cover the truth within the binomial 99.9 % band.
 func TestSettleCovers(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and all of it on one thread")
+	}
 	base := bench{hold: 120, dt: 2, rate: 10. / 60, plateTau: 8, tau: 31.7, noiseR: 0.05, noiseT: 0.01}
 	type result struct {
 		covered int

@@ -195,6 +195,9 @@ var proofs = []struct {
 }
 
 func TestEveryInterlockCounts(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and all of it on one thread")
+	}
 	warm := text(t, "testdata/warm.yaml")
 	whole := drilled(t, warm)
 	drills := map[string]*Drill{}
@@ -227,6 +230,9 @@ var harmless = []struct{ fault, on string }{{"film bridged", ""}, {"specimen fal
 	{"disk slow", ""}, {"clock stepped", ""}}
 
 func TestHarmlessFaultsNeedNoInterlock(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and all of it on one thread")
+	}
 	d := drilled(t, text(t, "testdata/warm.yaml"), "limits", "written", "built-in", "compliance", "silence", "ceilings",
 		"watch", "watchdog")
 	for _, x := range harmless {
@@ -549,6 +555,9 @@ func TestLongProtocolsAreShortened(t *testing.T) {
 // A row that goes on from a snapshot is the row that is performed from the beginning,
 // and the same row again is the same; the same holds for what is drawn by the seed.
 func TestRowsAreReproducible(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long, and all of it on one thread")
+	}
 	d := drilled(t, text(t, "testdata/warm.yaml"))
 	anew := *d
 	anew.starts = nil
