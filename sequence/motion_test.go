@@ -265,7 +265,7 @@ func TestFatigueFindsTheLawOfCracking(t *testing.T) {
 	if len(change) != 21 || rec.cycles[20] != 2000 {
 		t.Fatalf("measured at %v", rec.cycles)
 	}
-	all, err := figures.CyclesToThreshold(figures.Origin{Channel: "element.resistance"}, rec.cycles, change, 0.02, 0.02, 20)
+	all, err := figures.CyclesToThreshold(figures.Origin{Channel: "element.resistance"}, rec.cycles, change, nil, 0.02, 0.02, 20)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -21,6 +21,15 @@ type Resumption struct {
 	Back   []plan.Action     // from a bench at rest to where the place's step begins
 	Expect map[string]string // identities, by instrument, as far as they are known
 	LastAt clock.Instant     // of what was recorded before
+	Begun  int64             // the last cycle that may have been made, beyond those that count; 0 for none
+}
+
+// Uncertain says which cycles may have been made that do not count, "" for none.
+func (a *Resumption) Uncertain() string {
+	if a.Begun <= a.Cycles {
+		return ""
+	}
+	return fmt.Sprintf("cycles %d to %d may have been made, or begun, and are done again: the film may have been bent up to %d times more than is counted", a.Cycles+1, a.Begun, a.Begun-a.Cycles)
 }
 
 // Place is a boundary as the record has it: what a run is taken up from.
@@ -207,7 +216,12 @@ func (r *Run) goBack() error {
 			return err
 		}
 	}
-	r.event(Event{Kind: "gap", Text: "the step that was broken off begins again; its readings from before, and those of the way back, count for nothing",
-		Fields: []Field{{"from_line", float64(r.again.Line)}, {"from_s", r.again.At.Seconds()}, {"last_s", r.again.LastAt.Seconds()}, {"to_s", r.clock.Now().Seconds()}}})
+	e := Event{Kind: "gap", Text: "the step that was broken off begins again; its readings from before, and those of the way back, count for nothing",
+		Fields: []Field{{"from_line", float64(r.again.Line)}, {"from_s", r.again.At.Seconds()}, {"last_s", r.again.LastAt.Seconds()}, {"to_s", r.clock.Now().Seconds()}}}
+	if text := r.again.Uncertain(); text != "" {
+		e.Text += "; " + text
+		e.Fields = append(e.Fields, Field{"uncertain_from", float64(r.again.Cycles + 1)}, Field{"uncertain_to", float64(r.again.Begun)})
+	}
+	r.event(e)
 	return nil
 }

@@ -80,7 +80,7 @@ const compareLong = `compare computes the figures of several runs and puts them 
 that of the first run, with the uncertainty of that difference. What instruments are wrong
 by is the same in two runs on one bench, and cancels. A difference is no failure, unless
 --equal asks for none. Only what was taken under the same conditions is compared:
-temperatures within 1 K; radii, cycles and averaging times within 5 %.
+temperatures within 1 K; radii, strains, cycles and averaging times within 5 %.
 
 Two runs are also laid beside each other step by step: the second half of every step, the
 temperature that was reached and every other reading. They agree where they differ by less
@@ -93,9 +93,11 @@ day), where two of them have it in common: means of each group and their differe
 specimens that were measured several times the standard deviations of ISO 5725-2 are told;
 over elements of one foil, whose specimen files say row and column, a map.
 
-Fatigue runs, of one specimen each, have their lives put together: shape and scale of a
-Weibull distribution by maximum likelihood, with limits at 95 %; a specimen that outlives
-its run counts as that.`
+Fatigue runs have the lives of their specimens put together, of those that were bent between
+the same strains within 5 %: shape and scale of a Weibull distribution by maximum likelihood,
+with limits at 95 %, for thresholds of change, and for what until failed calls failure. A
+specimen that outlives its run counts as that (right censored), one of several runs counts
+once, with the first; what is left out is told with its reason.`
 
 // comparison is several runs and what they have in common.
 type comparison struct {
@@ -114,6 +116,7 @@ type comparison struct {
 func compareRuns(s *speech, dirs []string) (*comparison, error) {
 	x := &comparison{}
 	var sides []figures.Side
+	var worn []figures.Worn
 	for i, dir := range dirs {
 		r, err := openRun(s, dir)
 		if err != nil {
@@ -140,9 +143,10 @@ func compareRuns(s *speech, dirs []string) (*comparison, error) {
 		x.names, x.runs, x.ids = append(x.names, name), append(x.runs, filepath.Base(dir)), append(x.ids, id)
 		x.plans = append(x.plans, planOf(r))
 		sides = append(sides, figures.Side{Figures: results.Figures, Bench: benchOf(id)})
+		worn = append(worn, figures.Worn{Name: name, Figures: results.Figures, LeftOut: results.LeftOut, Specimen: filmOf(id), Start: id.StartUTC})
 	}
 	x.all, x.alone = figures.Compare(sides)
-	x.lives = figures.LivesOf(sides)
+	x.lives = figures.LivesOf(worn)
 	return x, nil
 }
 
@@ -177,6 +181,14 @@ func benchOf(id logs.Identity) string {
 		text += "; " + i.Identity
 	}
 	return text
+}
+
+// filmOf tells one film from another. That of a rehearsal is made by its seed.
+func filmOf(id logs.Identity) string {
+	if id.Kind == "rehearsal" {
+		return fmt.Sprintf("%s, seed %d", id.Specimen, id.Seed)
+	}
+	return id.Specimen
 }
 
 func (x *comparison) figures() (names []string) {

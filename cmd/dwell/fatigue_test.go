@@ -103,6 +103,28 @@ func TestFiguresOfFatigue(t *testing.T) {
 	}
 }
 
+// TestLifeOfAFilmThatOpens: a film whose cracks gape while it is bent ends its part of the run,
+// and the figures say after how many cycles, by the law of the virtual film: its damage is 2.4
+// then, and 1 after the cycles to a rise by a fifth.
+func TestLifeOfAFilmThatOpens(t *testing.T) {
+	const cracks = 60
+	folder, strain := worn(t, cracks, 4)
+	law := 2.4 * twin.StripModel{CrackCycles: cracks}.CyclesTo(strain, 0.2)
+	n := 0
+	for _, f := range figuresOf(t, folder) {
+		if f.Figure != "cycles_to_failure" {
+			continue
+		}
+		n++
+		if f.Censored || f.Flavour != "it is open" || !(*f.Low <= law && law <= *f.High) || *f.High-*f.Low > 150 || f.Value < law || math.Abs(given(f, "strain")/strain-1) > 1e-9 {
+			t.Errorf("%s: %v to %v after %v cycles, strain %v, the law says %.1f", f.Flavour, *f.Low, *f.High, f.Value, given(f, "strain"), law)
+		}
+	}
+	if n != 1 {
+		t.Errorf("%d figures of its failure", n)
+	}
+}
+
 // BenchmarkFatigue rehearses the fatigue example: 100,000 cycles, a staircase every
 // 10,000. It fails when that takes a minute, or its folder more than mostFatigue.
 func BenchmarkFatigue(b *testing.B) {

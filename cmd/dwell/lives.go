@@ -23,11 +23,12 @@ func (x *comparison) onlyLives(figure string) {
 func (x *comparison) livesText() string {
 	var b strings.Builder
 	for _, l := range x.lives {
-		fmt.Fprintf(&b, "\nlives, until the flat film has changed by %g %%\n", l.ThresholdPercent)
+		fmt.Fprintf(&b, "\nlives, %s\n", livesOf(l))
 		for i, life := range l.Of {
 			switch {
-			case life == nil:
-				fmt.Fprintf(&b, "  %-4s its record does not say\n", x.names[i])
+			case life == nil && l.Without[i] != "":
+				fmt.Fprintf(&b, "  %-4s %s: %s\n", x.names[i], x.ids[i].Specimen, l.Without[i])
+			case life == nil: // among other lives
 			case life.Survived:
 				fmt.Fprintf(&b, "  %-4s %s, %s: still sound after %.0f cycles\n", x.names[i], x.ids[i].Specimen, x.ids[i].Outcome, life.Cycles)
 			default:
@@ -48,11 +49,23 @@ func (x *comparison) livesText() string {
 	return b.String()
 }
 
+// livesOf says until when films lived, and what wore them.
+func livesOf(l figures.Lives) string {
+	text := fmt.Sprintf("until the flat film has changed by %g %%", l.ThresholdPercent)
+	if l.ThresholdPercent == 0 {
+		text = "until the specimen had failed: " + l.Fails
+	}
+	if l.Wear != "" {
+		text += "; " + l.Wear
+	}
+	return text
+}
+
 // livesRows are rows of the table in CSV, of all runs together.
 func (x *comparison) livesRows() (rows [][]string) {
 	for _, l := range x.lives {
 		for _, f := range l.Figures {
-			row := csvRow(f.Figure, fmt.Sprintf("%s, threshold %g %%", f.Flavour, l.ThresholdPercent), f.Unit, "all", "", f.Value, f.Expanded)
+			row := csvRow(f.Figure, f.Flavour+", "+livesOf(l), f.Unit, "all", "", f.Value, f.Expanded)
 			row[10], row[11] = asWritten(*f.Low), asWritten(*f.High)
 			rows = append(rows, row)
 		}
@@ -68,7 +81,7 @@ func (x *comparison) livesLatex(escape *strings.Replacer) string {
 			b.WriteString("\\hline\n")
 		}
 		for _, f := range l.Figures {
-			fmt.Fprintf(&b, "%s & \\multicolumn{%d}{r}{%s} \\\\\n", escape.Replace(fmt.Sprintf("%s, threshold %g %%", f.Figure, l.ThresholdPercent)), len(x.runs), escape.Replace(f.ValueText()))
+			fmt.Fprintf(&b, "%s & \\multicolumn{%d}{r}{%s} \\\\\n", escape.Replace(f.Figure+", "+livesOf(l)), len(x.runs), escape.Replace(f.ValueText()))
 		}
 	}
 	return b.String()
@@ -78,13 +91,16 @@ func (x *comparison) livesLatex(escape *strings.Replacer) string {
 func (x *comparison) livesObject() []map[string]any {
 	all := []map[string]any{}
 	for _, l := range x.lives {
-		of := []map[string]any{}
+		of, without := []map[string]any{}, []map[string]any{}
 		for i, life := range l.Of {
-			if life != nil {
+			switch {
+			case life != nil:
 				of = append(of, map[string]any{"run": x.runs[i], "specimen": x.ids[i].Specimen, "cycles": life.Cycles, "survived": life.Survived})
+			case l.Without[i] != "":
+				without = append(without, map[string]any{"run": x.runs[i], "specimen": x.ids[i].Specimen, "why": l.Without[i]})
 			}
 		}
-		all = append(all, map[string]any{"threshold_percent": l.ThresholdPercent, "lives": of, "figures": append([]figures.Figure{}, l.Figures...), "why_not": l.Why})
+		all = append(all, map[string]any{"threshold_percent": l.ThresholdPercent, "fails": l.Fails, "wear": l.Wear, "lives": of, "left_out": without, "figures": append([]figures.Figure{}, l.Figures...), "why_not": l.Why})
 	}
 	return all
 }

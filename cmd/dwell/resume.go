@@ -81,6 +81,7 @@ type takenUp struct {
 	identity logs.Identity // as run.json is to be, without the end
 	from     sequence.Resumption
 	before   string // how it ended
+	moved    bool   // the stage was told to move in the step that was broken off
 	tripped  bool   // or it was left without being confirmed safe
 	words    string // acknowledgement
 	operator string
@@ -260,13 +261,15 @@ func (t *takenUp) place(r *logs.Run) error {
 // event takes from a line of events.jsonl what a run that goes on must know.
 func (t *takenUp) event(line []byte, number int64, acknowledged bool) error {
 	var e struct {
-		Event, Text string
-		At          int64 `json:"t_ns"`
+		Event, Step, Text string
+		At                int64 `json:"t_ns"`
+		To, Cycles        float64
 	}
 	if err := json.Unmarshal(line, &e); err != nil {
 		return err
 	}
 	t.from.LastAt = max(t.from.LastAt, clock.Instant(e.At))
+	t.bent(e.Event, e.Step, e.Text, int64(max(e.To, e.Cycles)))
 	switch e.Event {
 	case "segment":
 		t.tripped, t.before = false, ""
@@ -294,9 +297,26 @@ func (t *takenUp) event(line []byte, number int64, acknowledged bool) error {
 		if err != nil {
 			return err
 		}
-		t.from.Place = place
+		t.from.Place, t.from.Begun, t.moved = place, 0, false
 	}
 	return nil
+}
+
+// bent follows which cycles may have been made beyond those that count at the boundary. A
+// gap has said so already.
+func (t *takenUp) bent(event, step, text string, cycles int64) {
+	switch event {
+	case "gap":
+		t.from.Begun, t.moved = 0, false
+	case "cycling", "cycled":
+		t.from.Begun = max(t.from.Begun, cycles)
+	case "set": // the cycle at a count that is measured is made of single motions
+		b := t.job.rig.Bending
+		next := t.from.Next
+		if b != nil && next < len(t.job.plan.Actions) && step == t.job.plan.Actions[next].Step && strings.HasPrefix(text, b.Stage+" position ") {
+			t.moved = true
+		}
+	}
 }
 
 // wayBack works out how the bench gets back.
@@ -304,6 +324,12 @@ func (t *takenUp) wayBack(ambientDegC float64) (err error) {
 	p := t.job.plan
 	if t.from.Next >= len(p.Actions) {
 		return fmt.Errorf("the last boundary is action %d, the plan has %d", t.from.Next, len(p.Actions))
+	}
+	for i, n := t.from.Next+1, t.from.Cycles; t.moved && i < len(p.Actions) && p.Actions[i].Op != plan.Begin; i++ {
+		if p.Actions[i].Op == plan.Move {
+			n += p.Actions[i].Count
+			t.from.Begun = max(t.from.Begun, n)
+		}
 	}
 	t.segment.Boundary, t.segment.BoundaryNs = p.Actions[t.from.Next].Step, int64(t.from.At)
 	t.from.Back, err = p.WayBack(t.from.Next, t.from.Passes, ambientDegC)
@@ -421,6 +447,9 @@ func (t *takenUp) tell() string {
 	fmt.Fprintf(&b, "%s\n  the run: %s\n  it goes on with step %s, whose beginning was recorded at %s s\n", t.folder, t.before, t.segment.Boundary,
 		quantity.AppendSeconds(nil, t.segment.BoundaryNs))
 	fmt.Fprintf(&b, "  %s later, placed %s\n", span(clock.Instant(t.segment.FromNs)-t.from.LastAt), t.segment.Placed)
+	if text := t.from.Uncertain(); text != "" {
+		b.WriteString("  " + text + "\n")
+	}
 	b.WriteString("the way back:\n")
 	n := b.Len()
 	for _, a := range t.from.Back {

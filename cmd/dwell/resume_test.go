@@ -226,7 +226,8 @@ func goesBack(t *testing.T, whole, folder string, n int) {
 	t.Helper()
 	before := []byte(read(t, filepath.Join(folder, "readings.csv")))
 	counted, begun := cyclesOf(t, folder)
-	again, _ := goesOnAfter(t, folder)
+	again, said := goesOnAfter(t, folder)
+	saysUncertain(t, folder, said, again.from.Cycles, begun)
 	if taken := again.from.Cycles; taken > counted || begun-taken > 100 {
 		t.Errorf("kill %d at %s: it goes on from cycle %d; %d had been counted and a block up to %d begun: it is ahead, or behind by more than a block", n, again.segment.Boundary, taken, counted, begun)
 	}
@@ -242,6 +243,36 @@ func goesBack(t *testing.T, whole, folder string, n int) {
 		t.Errorf("kill %d: rows that were whole have changed", n)
 	}
 	os.RemoveAll(folder)
+}
+
+// saysUncertain: the gap, and the screen, name the cycles that may have been made beyond those
+// that count: all that had been begun, or the single one of a count that is measured.
+func saysUncertain(t *testing.T, folder, said string, taken, begun int64) {
+	t.Helper()
+	for line := range strings.Lines(read(t, filepath.Join(folder, "events.jsonl"))) {
+		var e struct {
+			Event, Text string
+			From        int64 `json:"uncertain_from"`
+			To          int64 `json:"uncertain_to"`
+		}
+		if err := json.Unmarshal([]byte(line), &e); err != nil {
+			t.Fatal(err)
+		}
+		if e.Event != "gap" {
+			continue
+		}
+		words := fmt.Sprintf("cycles %d to %d may have been made", e.From, e.To)
+		switch {
+		case begun <= taken && e.To == 0:
+			if strings.Contains(said+e.Text, "may have been made") {
+				t.Errorf("nothing is uncertain, and it says %q and %q", said, e.Text)
+			}
+		case e.From != taken+1 || e.To < begun || e.To > taken+100 || begun <= taken && e.To != taken+1:
+			t.Errorf("it goes on from %d, up to %d had been begun, and %d to %d are uncertain", taken, begun, e.From, e.To)
+		case !strings.Contains(said, words) || !strings.Contains(e.Text, words):
+			t.Errorf("no %q in %q and %q", words, said, e.Text)
+		}
+	}
 }
 
 // cyclesOf is what a record says of cycles where it ends: how many have been counted, and up

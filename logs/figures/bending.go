@@ -63,8 +63,10 @@ func GaugeFactor(o Origin, strain, change []float64, uStrain, tcr float64) ([]Fi
 // logarithm: readings far apart make the two differ, and the truth is only known to lie
 // between the readings. A specimen that never gets there is censored: the figure is then
 // what it survived. u is the standard uncertainty of each change, in %; uFirst that of the
-// value which all of them are relative to, in % of it: it moves them together.
-func CyclesToThreshold(o Origin, cycles, change []float64, u, uFirst, threshold float64) ([]Figure, error) {
+// value which all of them are relative to, in % of it: it moves them together. more are the
+// cycles that the film may have seen at each reading beyond those that are counted, as after
+// a run that was broken off; nil for none.
+func CyclesToThreshold(o Origin, cycles, change, more []float64, u, uFirst, threshold float64) ([]Figure, error) {
 	if err := fittable(change, cycles); err != nil {
 		return nil, fmt.Errorf("%s: %w", o.Channel, err)
 	}
@@ -95,17 +97,21 @@ func CyclesToThreshold(o Origin, cycles, change []float64, u, uFirst, threshold 
 	share := (threshold - c1) / (c2 - c1)
 	spread := u * math.Sqrt(share*share+(1-share)*(1-share)) / (c2 - c1)
 	common := uFirst * (1 + threshold/100) / (c2 - c1)
-	both := math.Hypot(spread, common)
+	both, uncounted := math.Hypot(spread, common), 0.
+	if more != nil {
+		uncounted = more[at]
+	}
 	var l list
 	add := func(flavour, definition string, value, slope float64) {
 		b, err := Combine("cycles", Level95, []Input{{Name: "changes, as a share of the gap between readings", Unit: "1", U: spread, Type: "A", Sensitivity: slope},
 			{Name: "first value, as a share of the gap between readings", Unit: "1", U: common, Type: "A", Sensitivity: slope},
-			{Name: "course between the readings", Unit: "cycles", U: Rectangular(max(value-n1, n2-value)), Type: "B", Sensitivity: 1, Says: "only known to lie between them"}})
+			{Name: "course between the readings", Unit: "cycles", U: Rectangular(max(value-n1, n2-value)), Type: "B", Sensitivity: 1, Says: "only known to lie between them"},
+			{Name: "cycles that were not counted", Unit: "cycles", U: Rectangular(uncounted), Type: "B", Sensitivity: 1, Says: "made, or not, before the run was taken up again"}})
 		if err != nil {
 			l.skip(flavour, err)
 			return
 		}
-		f, err := o.interval(meaning{"cycles_to_threshold", flavour, "cycles", says + definition, source}, value, b.Combined, min(n1, value-1.96*slope*both), max(n2, value+1.96*slope*both),
+		f, err := o.interval(meaning{"cycles_to_threshold", flavour, "cycles", says + definition, source}, value, b.Combined, min(n1, value-1.96*slope*both), max(n2, value+1.96*slope*both)+uncounted,
 			Given{"threshold", threshold, "%"})
 		f.Budget = &b
 		l.add(f, err)

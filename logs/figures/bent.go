@@ -1,6 +1,7 @@
 package figures
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -13,6 +14,7 @@ type shape struct {
 	arrives  float64 // s, at the latest
 	position float64 // m, of the stage; the diameter of the rod, where a strip is laid round rods
 	cycles   float64 // done before
+	more     float64 // that may have been done before and are not counted
 }
 
 // bend is what a plan says of one position.
@@ -262,9 +264,50 @@ func (c *computer) gauge(all []held) {
 // thresholds of change, %, of which lives are told; common practice, no source.
 var thresholds = []float64{5, 10, 20}
 
+// strainAt is the strain of the film in a position of the stage.
+func (c *computer) strainAt(position float64) (strain float64, known bool) {
+	switch b := c.bendAt(position); {
+	case b != nil:
+		return b.Strain, true
+	case math.Abs(position-c.Facts.FlatAtM) > sameTravel:
+		return 0, false
+	case c.open != nil:
+		return c.open.Strain, true
+	}
+	return 0, true
+}
+
+// wornBetween are the strains of the film between which it was bent in cycles: the greatest,
+// the least where it is not flat, and how many kinds of cycle there were, if several.
+func (c *computer) wornBetween() []Given {
+	var kinds [][2]float64
+	for _, b := range c.blocks {
+		first, known := c.strainAt(b.first)
+		bent, also := c.strainAt(b.bent)
+		if math.Abs(first) > math.Abs(bent) {
+			first, bent = bent, first
+		}
+		if k := [2]float64{first, bent}; known && also && !slices.Contains(kinds, k) {
+			kinds = append(kinds, k)
+		}
+	}
+	if len(kinds) == 0 {
+		return nil
+	}
+	worst := slices.MaxFunc(kinds, func(a, b [2]float64) int { return cmp.Compare(math.Abs(a[1]), math.Abs(b[1])) })
+	all := []Given{{"strain", worst[1], "1"}}
+	if worst[0] != 0 {
+		all = append(all, Given{"least strain", worst[0], "1"})
+	}
+	if len(kinds) > 1 {
+		all = append(all, Given{"kinds of cycle", float64(len(kinds)), "1"})
+	}
+	return all
+}
+
 // wear is how many cycles it takes until the flat film has changed by so much.
 func (c *computer) wear(all []held) {
-	var cycles, change []float64
+	var cycles, change, more []float64
 	r0, uFirst, u := 0., 0., 0.
 	for _, h := range all {
 		if h.bend != nil || len(cycles) > 0 && h.cycles <= cycles[len(cycles)-1] {
@@ -275,15 +318,23 @@ func (c *computer) wear(all []held) {
 		} else {
 			u = max(u, 100*math.Hypot(h.u/r0, h.law))
 		}
-		cycles, change = append(cycles, h.cycles), append(change, 100*(h.r-r0)/r0)
+		cycles, change, more = append(cycles, h.cycles), append(change, 100*(h.r-r0)/r0), append(more, h.more)
 	}
+	c.failures(all)
 	if len(cycles) < 3 {
 		c.skip("cycles_to_threshold", fmt.Errorf("the flat film was read at %d counts of cycles: at least 3 are needed", len(cycles)))
 		return
 	}
 	o := Origin{c.R.Channel, fmt.Sprintf("flat at %d counts of cycles, %.0f to %.0f, relative to the first", len(cycles), cycles[0], cycles[len(cycles)-1])}
+	between := c.wornBetween()
 	for _, limit := range thresholds {
-		figures, err := CyclesToThreshold(o, cycles, change, u, uFirst, limit)
+		figures, err := CyclesToThreshold(o, cycles, change, more, u, uFirst, limit)
+		if len(figures) > 0 && figures[0].Censored && c.failed != nil && c.failed.open {
+			figures, err = c.opened(o, cycles[len(cycles)-1], limit)
+		}
+		for k := range figures {
+			figures[k].With = append(figures[k].With, between...)
+		}
 		c.add(fmt.Sprintf("cycles_to_threshold, %g %%", limit), figures, err)
 		if len(figures) > 0 && figures[0].Censored {
 			return // then the larger ones are too

@@ -51,7 +51,7 @@ type Side struct {
 // was found out, and differs as the figure itself does.
 var conditions = map[string]struct{ kelvin, share float64 }{
 	"temperature": {kelvin: nearEnough}, "T1": {kelvin: nearEnough}, "T2": {kelvin: nearEnough},
-	"radius": {share: 0.05}, "cycles": {share: 0.05}, "threshold": {share: 0.05}, "averaging time": {share: 0.05},
+	"radius": {share: 0.05}, "cycles": {share: 0.05}, "threshold": {share: 0.05}, "strain": {share: 0.05}, "least strain": {share: 0.05}, "kinds of cycle": {share: 0.05}, "averaging time": {share: 0.05},
 }
 
 // apart is how far two figures are from having been taken under the same conditions: more
@@ -139,6 +139,9 @@ func Compare(sides []Side) (all, unpaired []Compared) {
 			if first == nil {
 				first, base = f, i
 				c.Figure, c.Flavour, c.Unit, c.Definition, c.Conditions = f.Figure, f.Flavour, f.Unit, f.Definition, f.Conditions()
+				continue
+			}
+			if f.Censored || first.Censored { // how much more than it says, nobody knows
 				continue
 			}
 			d := difference(*f, *first, sides[i].Bench == sides[base].Bench)

@@ -1,6 +1,7 @@
 package figures
 
 import (
+	"fmt"
 	"math"
 	"testing"
 )
@@ -133,7 +134,7 @@ func TestCyclesToThreshold(t *testing.T) {
 	n, change := []float64{1, 10, 100, 1e3, 2e3, 5e3, 1e4}, []float64{.1, .3, .6, 2, 4, 9, 22}
 	for _, c := range []struct{ threshold, linear, logarithmic float64 }{
 		{10, 5384.615385, 5273.830382}, {5, 2600, 2402.248868}, {20, 9230.769231, 8988.509732}} {
-		all, err := CyclesToThreshold(o, n, change, 0.1, 0.1, c.threshold)
+		all, err := CyclesToThreshold(o, n, change, nil, 0.1, 0.1, c.threshold)
 		f := pick(t, all, err, "cycles_to_threshold", "linear in cycles")
 		within(t, "linear", f.Value, c.linear, 5e-7)
 		if f.U_std < 100/math.Sqrt(3) {
@@ -144,12 +145,50 @@ func TestCyclesToThreshold(t *testing.T) {
 		}
 		within(t, "logarithmic", pick(t, all, err, "cycles_to_threshold", "linear in log cycles").Value, c.logarithmic, 5e-7)
 	}
-	all, err := CyclesToThreshold(o, n, change, 0.1, 0.1, 30)
+	all, err := CyclesToThreshold(o, n, change, nil, 0.1, 0.1, 30)
 	if f := pick(t, all, err, "cycles_to_threshold", "censored"); !f.Censored || f.Value != 1e4 || len(f.Notes) == 0 {
 		t.Errorf("never reached: %+v", f)
 	}
-	if _, err := CyclesToThreshold(o, n, change, 0.1, 0.1, 0.05); err == nil {
+	// Cycles that may have been made before the reading at 5000, and do not count.
+	plain, _ := CyclesToThreshold(o, n, change, nil, 0.1, 0.1, 5)
+	wide, err := CyclesToThreshold(o, n, change, []float64{0, 0, 0, 0, 0, 100, 300}, 0.1, 0.1, 5)
+	a, b := pick(t, plain, nil, "cycles_to_threshold", "linear in cycles"), pick(t, wide, err, "cycles_to_threshold", "linear in cycles")
+	if b.Value != a.Value || *b.Low != *a.Low || math.Abs(*b.High-*a.High-100) > 1e-9 || math.Abs(b.U_std*b.U_std-a.U_std*a.U_std-100*100/3.) > 1e-6*b.U_std*b.U_std {
+		t.Errorf("with 100 cycles that may have been made: %+v, without: %+v", b, a)
+	}
+	if _, err := CyclesToThreshold(o, n, change, nil, 0.1, 0.1, 0.05); err == nil {
 		t.Error("reached before the first reading: expected an error")
+	}
+}
+
+// TestFilmThatWentOpen: one that goes open before it is read above a threshold has passed it,
+// and not outlived its run. Demo data.
+func TestFilmThatWentOpen(t *testing.T) {
+	c := &computer{}
+	c.R.Channel, c.Facts.FlatAtM, c.Facts.StageAccel = "element.resistance", 0.001, 0.5
+	c.fails, c.story.cycles = isOpen, 371
+	c.failed = &failure{at: 1058, open: true, why: isOpen, from: 350, to: 371, in: &block{from: 1050, first: 0.001, bent: 0.006, speed: 0.05}}
+	var all []held
+	for _, n := range []float64{0, 100, 200, 300} {
+		all = append(all, held{shape: shape{from: n, to: n, position: 0.001, cycles: n}, r: 1000 + n/4, u: 0.1})
+	}
+	c.wear(all)
+	const value = 350 + 8/0.4 // s a cycle: twice 100 ms to its full speed and back, and 5 mm at 50 mm/s
+	told := map[string]bool{}
+	for _, f := range c.Figures {
+		limit, _ := f.with("threshold")
+		told[fmt.Sprintf("%s, %s, %g", f.Figure, f.Flavour, limit)] = true
+		if f.Flavour == wentOpen && (math.Abs(f.Value-value) > 1e-9 || *f.Low != 300 || *f.High != 371 || f.Censored) {
+			t.Errorf("%g %%: %v (%v to %v)", limit, f.Value, *f.Low, *f.High)
+		}
+	}
+	for _, want := range []string{"cycles_to_threshold, linear in cycles, 5", "cycles_to_threshold, went open, 10", "cycles_to_threshold, went open, 20", "cycles_to_failure, it is open, 0"} {
+		if !told[want] {
+			t.Errorf("no %s in %v", want, told)
+		}
+	}
+	if life, f := lifeOf(c.Figures, 20); f == nil || life.Survived || math.Abs(life.Cycles-value) > 1e-9 {
+		t.Errorf("its life is %+v", life)
 	}
 }
 

@@ -395,7 +395,7 @@ func (c *tableComputer) cycled(r []float64) {
 	if len(r) > 2 {
 		u = noiseOf(change)
 	}
-	all, err := CyclesToThreshold(Origin{c.R.Channel, fmt.Sprintf("%d rows, relative to the first", len(r))}, cycles, change, u, u, 100*c.ask.ThresholdShare)
+	all, err := CyclesToThreshold(Origin{c.R.Channel, fmt.Sprintf("%d rows, relative to the first", len(r))}, cycles, change, nil, u, u, 100*c.ask.ThresholdShare)
 	c.add("cycles_to_threshold", all, err)
 }
 

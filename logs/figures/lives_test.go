@@ -2,6 +2,7 @@ package figures
 
 import (
 	"encoding/json"
+	"fmt"
 	"math"
 	"os/exec"
 	"strings"
@@ -9,23 +10,23 @@ import (
 )
 
 // lived is what a run says of one specimen.
-func lived(limit, cycles float64, survived bool) Side {
+func lived(limit, cycles float64, survived bool) Worn {
 	f := Figure{Figure: "cycles_to_threshold", Flavour: "linear in cycles", Channel: "element.resistance", Value: cycles, Censored: survived, With: []Given{{"threshold", limit, "%"}}}
 	if survived {
 		f.Flavour = "censored"
 	}
-	return Side{Figures: []Figure{f}}
+	return Worn{Figures: []Figure{f}}
 }
 
 // The lives of NIST/SEMATECH e-Handbook, 8.4.1.3, as those of twenty runs: published scale
 // 606.5280 and shape 1.7208.
 func TestLivesOfSeveralRuns(t *testing.T) {
-	var sides []Side
+	var sides []Worn
 	for i, x := range []float64{54, 187, 216, 240, 244, 335, 361, 373, 375, 386} {
 		// Who has not changed by 5 % has not by 20 % either.
 		sides = append(sides, lived(20, x, false), lived([]float64{5, 20}[i%2], 500, true))
 	}
-	sides = append(sides, Side{}) // says nothing
+	sides = append(sides, Worn{}) // says nothing
 	all := LivesOf(sides)
 	if len(all) != 1 || all[0].ThresholdPercent != 20 || len(all[0].Of) != 21 || all[0].Of[20] != nil || !all[0].Of[1].Survived {
 		t.Fatalf("%+v", all)
@@ -38,12 +39,57 @@ func TestLivesOfSeveralRuns(t *testing.T) {
 }
 
 func TestLivesThatSayNothing(t *testing.T) {
-	if all := LivesOf([]Side{lived(20, 500, true), lived(20, 700, true)}); len(all) > 0 {
+	if all := LivesOf([]Worn{lived(20, 500, true), lived(20, 700, true)}); len(all) > 0 {
 		t.Errorf("nothing failed, and yet: %+v", all)
 	}
-	all := LivesOf([]Side{lived(10, 500, false), lived(10, 700, true)})
+	all := LivesOf([]Worn{lived(10, 500, false), lived(10, 700, true)})
 	if len(all) != 1 || len(all[0].Figures) > 0 || !strings.Contains(all[0].Why, "two different ones are needed") {
 		t.Errorf("%+v", all)
+	}
+}
+
+// strained is a life of a film that was bent between flat and a strain.
+func strained(strain, cycles float64, survived bool, specimen, start string) Worn {
+	w := lived(20, cycles, survived)
+	w.Figures[0].With = append(w.Figures[0].With, Given{"strain", strain, "1"})
+	w.Name, w.Specimen, w.Start = specimen+start, specimen, start
+	return w
+}
+
+// Lives of films that were bent to another strain are others, a film that is worn in several
+// runs has one life, the first, and what is left out has its reason.
+func TestLivesThatDoNotBelongTogether(t *testing.T) {
+	runs := []Worn{
+		strained(0.007, 300, false, "a", "3"), strained(0.0071, 500, false, "b", "1"), strained(0.0069, 900, true, "c", "1"),
+		strained(0.007, 90, false, "b", "2"), // again
+		strained(0.012, 40, false, "d", "1"), strained(0.012, 70, false, "e", "1"),
+		{LeftOut: []Omission{{"cycles_to_threshold", "the flat film was read at 2 counts of cycles: at least 3 are needed"}}, Specimen: "f"},
+	}
+	all := LivesOf(runs)
+	if len(all) != 2 || !strings.Contains(all[0].Wear, "0 % to 0.7 %") || !strings.Contains(all[1].Wear, "0 % to 1.2 %") {
+		t.Fatalf("%+v", all)
+	}
+	told := func(l Lives) (text string) {
+		for i, life := range l.Of {
+			switch {
+			case life != nil:
+				text += fmt.Sprintf("%d: %g %v; ", i, life.Cycles, life.Survived)
+			case l.Without[i] != "":
+				text += fmt.Sprintf("%d: %s; ", i, l.Without[i])
+			}
+		}
+		return text
+	}
+	if got, want := told(all[0]), "0: 300 false; 1: 500 false; 2: 900 true; 3: left out: run b1 wore this film before, and a film has one life; "+
+		"6: left out: the flat film was read at 2 counts of cycles: at least 3 are needed; "; got != want {
+		t.Errorf("%s\nexpected %s", got, want)
+	}
+	if got, want := told(all[1]), "4: 40 false; 5: 70 false; "; got != want {
+		t.Errorf("%s\nexpected %s", got, want)
+	}
+	f := pick(t, all[0].Figures, nil, "weibull_scale", "maximum likelihood")
+	if with(t, f, "failures") != 2 || with(t, f, "specimens") != 3 {
+		t.Errorf("%+v", f)
 	}
 }
 

@@ -15,6 +15,7 @@ import (
 type block struct {
 	from, to float64 // s
 	done     float64 // cycles before
+	upTo     float64 // and after the last one that was to be made
 	count    float64
 	first    float64 // m, where a cycle begins and ends
 	bent     float64 // m

@@ -75,7 +75,7 @@ func TestHopelessInput(t *testing.T) {
 		check(SelfHeating(o, Heated{one(), one(), one()}, Heated{one(), one(), one()}, one(), one()))
 		check(GaugeFactor(o, some(n), some(m), one(), one()))
 		single(BendResponse(o, one(), one(), one(), one(), one()))
-		check(CyclesToThreshold(o, some(n), some(m), one(), one(), one()))
+		check(CyclesToThreshold(o, some(n), some(m), nil, one(), one(), one()))
 		var lives []Life
 		for _, x := range some(n) {
 			lives = append(lives, Life{x, rng.IntN(3) == 0})

@@ -26,6 +26,10 @@ type story struct {
 	ops      map[string]string // step → what it does, where that matters here
 	sessions []session         // of a check standard
 	lost     []span            // what was read in them counts for nothing
+	more     float64           // cycles that may have been made so far beyond those that are counted
+	fails    string            // when a specimen has failed, by the plan; "" where it does not say
+	failed   *failure          // nil while the specimen is sound
+	cycles   float64           // done in all
 	ended    float64
 	notes    []string
 }
@@ -74,17 +78,20 @@ type begun struct {
 
 // happened is the part of an event that matters here.
 type happened struct {
-	Event string   `json:"event"`
-	TNs   int64    `json:"t_ns"`
-	Step  string   `json:"step"`
-	Text  string   `json:"text"`
-	T0    float64  `json:"t0_s"`
-	UT0   *float64 `json:"u_t0_s"`
-	Aim   float64  `json:"target"`
-	FromS float64  `json:"from_s"`
-	ToS   float64  `json:"to_s"`
-	Count float64  `json:"cycles"`
-	RodM  float64  `json:"rod_m"`
+	Event     string   `json:"event"`
+	TNs       int64    `json:"t_ns"`
+	Step      string   `json:"step"`
+	Text      string   `json:"text"`
+	T0        float64  `json:"t0_s"`
+	UT0       *float64 `json:"u_t0_s"`
+	Aim       float64  `json:"target"`
+	FromS     float64  `json:"from_s"`
+	ToS       float64  `json:"to_s"`
+	Count     float64  `json:"cycles"`
+	To        float64  `json:"to"` // of cycles
+	MaybeFrom float64  `json:"uncertain_from"`
+	MaybeTo   float64  `json:"uncertain_to"`
+	RodM      float64  `json:"rod_m"`
 }
 
 // planned is the part of plan.json that matters here.
@@ -92,6 +99,8 @@ type planned struct {
 	Actions []struct {
 		Op        string `json:"op"`
 		Step      string `json:"step"`
+		Open      bool   `json:"open"`
+		When      string `json:"when"`
 		Setpoints []struct {
 			Value float64 `json:"value"`
 		} `json:"setpoints"`
@@ -112,7 +121,6 @@ type teller struct {
 	off      bool // the specimen is not on the plate
 	moving   int  // place in moves of the one whose end has not come, -1 for none
 	holding  *shape
-	cycles   float64
 	bent     bool // the film is not flat: its resistance is none of a plateau's
 	speed    float64
 	position float64
@@ -136,6 +144,9 @@ func readStory(r *logs.Run, f Facts) (story, error) {
 		for _, a := range p.Actions {
 			if a.Op == "sweep" || a.Op == "confirm" || a.Op == "ramp" {
 				t.ops[a.Step] = a.Op
+			}
+			if a.Op == "life" {
+				t.fails = failsBy(a.Open, a.When)
 			}
 			if a.Op == "cycle" && len(a.Setpoints) == 2 {
 				t.ways[a.Step] = block{bent: a.Setpoints[0].Value, first: a.Setpoints[1].Value}
@@ -178,6 +189,9 @@ func (t *teller) hear(e happened) {
 	switch e.Event {
 	case "gap":
 		t.lose(span{e.FromS, e.ToS})
+		if e.MaybeTo >= e.MaybeFrom && e.MaybeFrom > 0 {
+			t.more += e.MaybeTo - e.MaybeFrom + 1
+		}
 	case "tripped", "failed", "stopped", "safe", "not safe", "ended":
 		t.check(at, false, "")
 		t.change(at)
@@ -198,35 +212,55 @@ func (t *teller) hear(e happened) {
 		t.arrived = nil
 	case "moved":
 		t.moved(e)
+	case "set":
+		t.set(at, e.Text, t.ops[e.Step] == "sweep" || t.ops[e.Step] == "confirm")
+	default:
+		t.hearBent(at, e)
+	}
+}
+
+// hearBent is about bending, by a person or in cycles.
+func (t *teller) hearBent(at float64, e happened) {
+	switch e.Event {
 	case "bending": // somebody was asked to do it, and the strip is in no shape until it is done
 		t.release(at)
 	case "bent":
-		t.holding = &shape{from: at, arrives: at, position: e.RodM, cycles: t.cycles}
+		t.holding = &shape{from: at, arrives: at, position: e.RodM, cycles: t.cycles, more: t.more}
 		t.bendTo(at, e.RodM > 0)
 	case "cycling":
 		t.release(at)
 		t.bendTo(at, true)
 		t.turns = t.facts.FlatAtM
 		if way, ok := t.ways[e.Step]; ok {
-			way.from, way.done, way.speed, way.role = at, t.cycles, t.speed, t.role
+			way.from, way.done, way.upTo, way.speed, way.role = at, t.cycles, e.To, t.speed, t.role
 			t.cycling, t.turns = &way, way.first
 		}
 	case "cycled":
 		if b := t.cycling; b != nil && e.Count > b.done {
 			b.to, b.count = at, e.Count-b.done
 			t.blocks = append(t.blocks, *b)
+			if t.failed != nil && t.failed.in == b {
+				t.failed.to = e.Count
+			}
 		}
 		t.cycling = nil
 		t.cycles = e.Count
 		if t.holding != nil { // it was the last of them that ended in this shape
 			t.holding.cycles = e.Count
 		} else { // it stands where cycles begin; what is read now may have begun before
-			t.holding = &shape{from: at, arrives: at + afterCycles, position: t.turns, cycles: e.Count}
+			t.holding = &shape{from: at, arrives: at + afterCycles, position: t.turns, cycles: e.Count, more: t.more}
 			t.position = t.turns
 		}
 		t.bendTo(at, t.position != t.facts.FlatAtM)
-	case "set":
-		t.set(at, e.Text, t.ops[e.Step] == "sweep" || t.ops[e.Step] == "confirm")
+	case "specimen failed":
+		f := failure{at: at, why: e.Text, open: e.Text == isOpen, from: t.cycles, to: t.cycles}
+		if t.bent { // it came in the cycle that is being measured, or in a block
+			f.to++
+		}
+		if b := t.cycling; b != nil {
+			f.in, f.to = b, max(f.to, b.upTo)
+		}
+		t.failed = &f
 	}
 }
 
@@ -268,6 +302,9 @@ func (t *teller) lose(g span) {
 	t.stays, t.moves, t.moving = stays, moves, -1
 	t.shapes = slices.DeleteFunc(t.shapes, func(s shape) bool { return s.to > g.from })
 	t.sessions = slices.DeleteFunc(t.sessions, func(s session) bool { return s.all.to > g.from })
+	if t.failed != nil && t.failed.at > g.from {
+		t.failed = nil
+	}
 	t.blocks = slices.DeleteFunc(t.blocks, func(b block) bool { return b.to > g.from })
 	if t.arrived != nil {
 		t.arrived.from = max(t.arrived.from, g.to)
@@ -345,7 +382,7 @@ func (t *teller) set(at float64, text string, passing bool) {
 			t.release(at)
 			var to float64
 			fmt.Sscan(metres, &to)
-			t.holding = &shape{from: at, position: to, cycles: t.cycles, arrives: at + travelling(to-t.position, t.speed)}
+			t.holding = &shape{from: at, position: to, cycles: t.cycles, more: t.more, arrives: at + travelling(to-t.position, t.speed)}
 			t.position = to
 			t.bendTo(at, math.Abs(to-t.facts.FlatAtM) > sameTravel)
 		} else if speed, ok := strings.CutPrefix(rest, "speed "); ok {

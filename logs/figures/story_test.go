@@ -29,6 +29,10 @@ func told(t *testing.T, plan string, events ...[4]string) *logs.Run {
 		}
 		if e[1] == "gap" {
 			object["from_s"], object["to_s"] = 50, s
+			var from, to int
+			if n, _ := fmt.Sscanf(e[3], "uncertain %d %d", &from, &to); n == 2 {
+				object["uncertain_from"], object["uncertain_to"] = from, to
+			}
 		}
 		if e[1] == "arrived" {
 			object["target"] = 30
@@ -142,6 +146,26 @@ func TestShapesBetweenTwo(t *testing.T) {
 	}
 	if b := s.blocks; len(b) != 1 || b[0].first != 0.003 || b[0].bent != 0.006 {
 		t.Errorf("%+v", b)
+	}
+}
+
+// TestUncertainCycles: what is held after a run was taken up again may have seen more
+// cycles than are counted, and so many more each time.
+func TestUncertainCycles(t *testing.T) {
+	s, err := readStory(told(t, `{"actions":[{"op":"cycle","step":"5 cycle","setpoints":[{"value":0.006},{"value":0.001}]}],"summary":{"bends":[]}}`,
+		[4]string{"4", "set", "5 cycle", "stage position 0.001 m"}, [4]string{"30", "cycling", "5 cycle", ""}, [4]string{"40", "cycled", "5 cycle", ""},
+		[4]string{"49", "set", "5 cycle", "stage position 0.006 m"}, [4]string{"60", "segment", "", ""}, [4]string{"70", "gap", "", "uncertain 51 80"},
+		[4]string{"71", "set", "5 cycle", "stage position 0.001 m"}, [4]string{"90", "gap", "", "uncertain 51 51"}, [4]string{"91", "set", "5 cycle", "stage position 0.006 m"},
+		[4]string{"99", "stopped", "", ""}), Facts{Stage: "stage", FlatAtM: 0.001})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []float64
+	for _, x := range s.shapes {
+		got = append(got, x.more)
+	}
+	if s.more != 31 || fmt.Sprint(got) != "[0 0 30 31]" {
+		t.Errorf("%v more cycles, %v at the shapes %+v", s.more, got, s.shapes)
 	}
 }
 

@@ -40,6 +40,9 @@ func FitWeibull(lives []Life) (Weibull, error) {
 			low, high = min(low, l.Cycles), max(high, l.Cycles)
 		}
 	}
+	if w.Failures == 0 {
+		return w, fmt.Errorf("none of %d specimens has failed: two different lives are needed", len(lives))
+	}
 	if w.Failures < 2 || low == high {
 		return w, fmt.Errorf("%d failures of %d specimens, from %v to %v: two different ones are needed", w.Failures, len(lives), low, high)
 	}

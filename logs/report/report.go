@@ -354,7 +354,7 @@ func Ended(id logs.Identity) string {
 }
 
 // told are the kinds of events that a reader of the page wants to know.
-var told = []string{"instrument", "specimen", "moved", "mark", "note", "warning", "specimen failed", "bent", "flat", "ceiling", "paused", "resumed", "tripped", "failed", "stopped", "suspended", "safe", "not safe", "ended"}
+var told = []string{"instrument", "specimen", "moved", "mark", "note", "warning", "specimen failed", "bent", "flat", "gap", "ceiling", "paused", "resumed", "tripped", "failed", "stopped", "suspended", "safe", "not safe", "ended"}
 
 const mostEvents = 120
 
