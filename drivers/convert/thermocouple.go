@@ -70,15 +70,6 @@ func (c *Thermocouple) Voltage(degC, junctionDegC float64) (float64, error) {
 	return float64((hot - cold) * 1e-3), nil
 }
 
-// Slope is the Seebeck coefficient in V/K at a temperature.
-func (c *Thermocouple) Slope(degC float64) (float64, error) {
-	if !(degC >= c.lowest && degC <= c.highest) {
-		return 0, fmt.Errorf("%g degC is outside the %g to %g degC of a thermocouple %c", degC, c.lowest, c.highest, c.letter)
-	}
-	_, slope := c.reference(degC)
-	return float64(slope * 1e-3), nil
-}
-
 // Temperature in degC of the hot junction, from the voltage measured and the
 // temperature of the reference junction. Voltages add, temperatures do not: the
 // reference junction's own voltage is added before the reference function is

@@ -4,9 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"slices"
 
-	"gonum.org/v1/gonum/mathext"
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
@@ -135,14 +133,6 @@ func (w Weibull) Quantile(share float64) float64 {
 	return w.Scale * math.Pow(-math.Log1p(-share), 1/w.Shape)
 }
 
-// Mean and S are those of the fitted distribution.
-func (w Weibull) Mean() float64 { return w.Scale * math.Gamma(1+1/w.Shape) }
-
-func (w Weibull) S() float64 {
-	m := math.Gamma(1 + 1/w.Shape)
-	return w.Scale * math.Sqrt(math.Gamma(1+2/w.Shape)-m*m)
-}
-
 // limits are where the profile of the likelihood has fallen by half the 95 % quantile of
 // χ² with one degree of freedom.
 func (w Weibull) limits(at float64, profile func(v float64) float64) (low, high float64) {
@@ -239,62 +229,4 @@ func (w Weibull) quantileProfile(q, share float64) float64 {
 		}
 	}
 	return max(fa, fb)
-}
-
-// AdjustedRanks are Johnson's ranks of the failures, in order of life, censored lives
-// taken into account.
-func AdjustedRanks(lives []Life) []float64 {
-	sorted := slices.Clone(lives)
-	slices.SortStableFunc(sorted, func(a, b Life) int {
-		switch {
-		case a.Cycles < b.Cycles || a.Cycles == b.Cycles && !a.Survived && b.Survived:
-			return -1
-		case a.Cycles > b.Cycles || a.Survived && !b.Survived:
-			return 1
-		}
-		return 0
-	})
-	var ranks []float64
-	n, last := float64(len(lives)), 0.
-	for i, l := range sorted {
-		if !l.Survived {
-			last += (n + 1 - last) / (1 + n - float64(i))
-			ranks = append(ranks, last)
-		}
-	}
-	return ranks
-}
-
-// MedianRank is the median of the share failed at the i-th of n failures: exact, and
-// Benard's approximation (i-0.3)/(n+0.4).
-func MedianRank(i, n float64) (exact, benard float64) {
-	return mathext.InvRegIncBeta(i, n-i+1, 0.5), (i - 0.3) / (n + 0.4)
-}
-
-// RankRegression fits a Weibull distribution by a straight line through the failures on
-// Weibull paper, with Benard's ranks: ln x on ln(-ln(1-F)) or the other way round. It is
-// here to compare with older work; its result is not that of maximum likelihood.
-func RankRegression(lives []Life, xOnY bool) (shape, scale, r2 float64, err error) {
-	var x, y []float64
-	for _, l := range lives {
-		if !l.Survived {
-			x = append(x, math.Log(l.Cycles))
-		}
-	}
-	slices.Sort(x)
-	for _, rank := range AdjustedRanks(lives) {
-		_, benard := MedianRank(rank, float64(len(lives)))
-		y = append(y, math.Log(-math.Log1p(-benard)))
-	}
-	if xOnY {
-		x, y = y, x
-	}
-	f, err := LineFit(x, y)
-	if err != nil {
-		return 0, 0, 0, err
-	}
-	if xOnY {
-		return 1 / f.B[1], math.Exp(f.B[0]), f.R2, nil
-	}
-	return f.B[1], math.Exp(-f.B[0] / f.B[1]), f.R2, nil
 }
