@@ -293,7 +293,7 @@ func (x *execution) deriveFigures(r *logs.Run) error {
 	if err := writeReport(r, results, nil); err != nil {
 		x.speech.say("no report: %v", err)
 	}
-	return r.WriteDerived(logs.FiguresName, figures.Encode(results.Figures))
+	return writeFigures(r, results)
 }
 
 // alignedEvery is the time base of aligned.csv: the fastest channel of the plan.

@@ -54,7 +54,7 @@ and steps are then found in the temperature and listed; --plateaus takes a corre
 			if err != nil {
 				return err
 			}
-			err = r.WriteDerived(logs.FiguresName, figures.Encode(results.Figures))
+			err = writeFigures(r, results)
 			if err == nil {
 				err = sealDerived(s, r, logs.FiguresName)
 			}
@@ -67,6 +67,14 @@ and steps are then found in the temperature and listed; --plateaus takes a corre
 	c.Flags().StringVar(&budget, "budget", "", "print the uncertainty budgets of this figure, such as tcr")
 	f.flags(c)
 	return c
+}
+
+func writeFigures(r *logs.Run, results *figures.Results) error {
+	text, err := figures.Encode(results.Figures)
+	if err != nil {
+		return err
+	}
+	return r.WriteDerived(logs.FiguresName, text)
 }
 
 // sealDerived seals the file that was derived anew, beside what the run left. A run that ended

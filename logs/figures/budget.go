@@ -3,6 +3,7 @@ package figures
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 )
 
@@ -53,6 +54,12 @@ const roundingOfDoF = 0.005
 // for independent inputs: those that are correlated enter it together, with the fewest
 // degrees of freedom among them.
 func Combine(unit string, level float64, inputs []Input, correlations ...Correlation) (Budget, error) {
+	inputs = slices.Clone(inputs)
+	for i := range inputs {
+		if math.IsInf(inputs[i].DoF, 1) {
+			inputs[i].DoF = 0 // JSON has no word for it
+		}
+	}
 	b := Budget{Unit: unit, Inputs: inputs, Correlations: correlations, Level: level}
 	if !(level > 0 && level < 1) {
 		return b, fmt.Errorf("a coverage of %.6g: it lies between 0 and 1", level)

@@ -104,6 +104,13 @@ func (f Figure) check() error {
 			numbers = append(numbers, *bound)
 		}
 	}
+	if f.Budget != nil {
+		for _, in := range f.Budget.Inputs {
+			if v := in.Value + in.U + in.DoF + in.Contribution(); math.IsNaN(v) || math.IsInf(v, 0) {
+				return fmt.Errorf("%s (%s) of %s: the data do not determine what it comes from: %s is %.6g %s, u %.6g", f.Figure, f.Flavour, f.Channel, in.Name, in.Value, in.Unit, in.U)
+			}
+		}
+	}
 	for _, v := range numbers {
 		if math.IsNaN(v) || math.IsInf(v, 0) {
 			return fmt.Errorf("%s (%s) of %s: the data do not determine it: value %.6g, u %.6g, k %.6g, U %.6g",

@@ -12,15 +12,15 @@ import (
 )
 
 // Encode is figures.json: a list, one figure after the other.
-func Encode(all []Figure) []byte {
+func Encode(all []Figure) ([]byte, error) {
 	if all == nil {
 		all = []Figure{}
 	}
 	text, err := json.MarshalIndent(all, "", " ")
-	if err != nil { // a figure has none but finite numbers
-		return []byte("[]\n")
+	if err != nil {
+		return nil, fmt.Errorf("figures.json cannot be written: %w", err)
 	}
-	return append(text, '\n')
+	return append(text, '\n'), nil
 }
 
 // Names are the figures there are, each once, in their order.

@@ -1,6 +1,7 @@
 package figures
 
 import (
+	"math"
 	"strings"
 	"testing"
 )
@@ -26,5 +27,28 @@ func TestFiguresOnTheScreen(t *testing.T) {
 		if !strings.Contains(text, want) {
 			t.Errorf("expected %q in\n%s", want, text)
 		}
+	}
+}
+
+// What JSON has no word for is an error, not a list without figures; and no figure gets so far.
+func TestEncodeWhatIsNoNumber(t *testing.T) {
+	if text, err := Encode([]Figure{{Figure: "tcr", Value: math.NaN()}}); err == nil || text != nil {
+		t.Errorf("%q, %v", text, err)
+	}
+	b, err := Combine("Ohm", Level95, []Input{{Name: "meter", Value: 1, Unit: "Ohm", U: 0.1, DoF: math.Inf(1), Sensitivity: 1}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	o := Origin{Channel: "film"}
+	f, err := o.figure(meaning{figure: "r0", unit: "Ohm"}, 1, b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if text, err := Encode([]Figure{f}); err != nil || !strings.Contains(string(text), `"name": "meter"`) {
+		t.Errorf("%q, %v", text, err)
+	}
+	b.Inputs[0].Value = math.Inf(1)
+	if _, err := o.figure(meaning{figure: "r0", unit: "Ohm"}, 1, b); err == nil || !strings.Contains(err.Error(), "meter is +Inf Ohm") {
+		t.Errorf("%v", err)
 	}
 }
