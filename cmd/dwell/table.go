@@ -32,7 +32,7 @@ func (f *tableFlags) flags(c *cobra.Command) {
 	for _, role := range tableRoles {
 		f.columns[role] = c.Flags().String(role, "", "the column with the "+role)
 	}
-	c.Flags().StringToStringVar(&f.units, "units", nil, "units that the header does not tell, such as time=min,temperature=K")
+	c.Flags().StringToStringVar(&f.units, "units", nil, "units that the header does not tell, such as time=min,temperature=degF")
 	c.Flags().BoolVar(&f.comma, "decimal-comma", false, "commas in the table are decimal signs")
 	c.Flags().StringVar(&f.plateaus, "plateaus", "", "a file with the plateaus, instead of those found in the table")
 	c.Flags().StringVar(&f.at, "at", "25 degC", "the temperature of R0")

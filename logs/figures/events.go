@@ -313,7 +313,7 @@ func (s Sweep) away(near float64) Sweep {
 const (
 	driftLeast = 600.  // s: a shorter stay says nothing about drift
 	noiseMost  = 3600. // s: what is slower than an hour is drift, not noise
-	mostTrend  = 20000 // readings of a drift; more are averaged
+	mostTrend  = 1000  // readings of a drift; more are averaged, so that noise of the thermometer hides none of its effect
 	mostAllan  = 1 << 17
 )
 

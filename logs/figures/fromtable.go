@@ -1,9 +1,11 @@
 package figures
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"slices"
 )
@@ -71,7 +73,9 @@ func (c *tableComputer) read(table *Table) error {
 		return err
 	}
 	for k, w := range wanted {
-		c.otherUnit(w, columns[k], table.Lines)
+		if err := c.otherUnit(w, columns[k], table.Lines); err != nil {
+			return err
+		}
 	}
 	if names[0] == TimeRole.Name {
 		columns, err = table.InOrder(columns...)
@@ -97,43 +101,61 @@ func (c *tableComputer) read(table *Table) error {
 // change of the unit: common practice, no source.
 const sameReading = 0.05
 
-// otherUnit tells where a column goes on in another unit, as far as neighbours show it.
-func (c *tableComputer) otherUnit(w Wanted, all []float64, lines []int32) {
-	last, jumps, first := -1, 0, ""
+// oneUnit is the share of the values that must be in one unit for the others to be left out.
+// Common practice, no source.
+const oneUnit = 2. / 3
+
+// otherUnit leaves out what stands in another unit, as far as neighbours show it.
+func (c *tableComputer) otherUnit(w Wanted, all []float64, lines []int32) error {
+	unit, units := 0, make([]int, len(all)) // of each value, as steps from the first one's
+	count, total, last, first := map[int]int{}, 0, -1, ""
 	for k, x := range all {
 		if math.IsNaN(x) {
 			continue
 		}
 		if last >= 0 {
-			if text := unitJump(w.Role, all[last], x); text != "" {
-				if jumps++; jumps == 1 {
-					first = fmt.Sprintf("the %s at line %d is %s that at line %d", w.Role.Name, lines[k], text, lines[last])
-				}
+			step, text := unitJump(w.Role, all[last], x)
+			if unit += step; step != 0 && first == "" {
+				first = fmt.Sprintf("the %s at line %d is %s that at line %d", w.Role.Name, lines[k], text, lines[last])
 			}
 		}
-		last = k
+		units[k], last = unit, k
+		count[unit]++
+		total++
 	}
-	if jumps > 0 {
-		c.Notes = append(c.Notes, fmt.Sprintf("column %q: %s, and %d such jumps in all: is another unit meant from there on? the figures take it as it stands", w.Name, first, jumps))
+	if len(count) < 2 {
+		return nil
 	}
+	most := slices.MaxFunc(slices.Sorted(maps.Keys(count)), func(a, b int) int { return cmp.Compare(count[a], count[b]) })
+	said := fmt.Sprintf("column %q: %s, as if in another unit", w.Name, first)
+	if float64(count[most]) < oneUnit*float64(total) {
+		return fmt.Errorf("%s, and so on: at most %d of %d values are in one: which one is meant cannot be told; write all of them in one unit, or each with its own", said, count[most], total)
+	}
+	for k := range all {
+		if units[k] != most {
+			all[k] = math.NaN()
+		}
+	}
+	c.Notes = append(c.Notes, fmt.Sprintf("%s: %d of %d values, those not in the unit of most, are left out; write their unit beside them to use them", said, total-count[most], total))
+	return nil
 }
 
 // unitJump says how a reading differs from its neighbour, if it is as one unit does from
 // another: Ohm, kOhm and MOhm, K and degC (SI brochure: 0 degC is 273.15 K).
-func unitJump(role Role, a, b float64) string {
+func unitJump(role Role, a, b float64) (step int, text string) {
 	switch role {
 	case ResistanceRole:
-		for _, factor := range [...]float64{1e-6, 1e-3, 1e3, 1e6} {
-			if a > 0 && math.Abs(b/a/factor-1) < sameReading {
-				return fmt.Sprintf("%.3g times", b/a)
+		for _, step := range [...]int{-2, -1, 1, 2} {
+			if a > 0 && math.Abs(b/a/math.Pow(1000, float64(step))-1) < sameReading {
+				return step, fmt.Sprintf("%.3g times", b/a)
 			}
 		}
 	case TemperatureRole:
-		if d := math.Abs(b - a); math.Abs(d/273.15-1) < sameReading/5 {
-			return fmt.Sprintf("%.5g K from", d)
+		if d := b - a; math.Abs(math.Abs(d)/273.15-1) < sameReading/5 {
+			return int(math.Copysign(1, d)), fmt.Sprintf("%.5g K from", math.Abs(d))
 		}
 	}
-	return ""
+	return 0, ""
 }
 
 // aboveZero refuses a column without any resistance, and counts those of a few rows.
@@ -250,6 +272,7 @@ func (c *tableComputer) overTime(t, temperature []float64) error {
 			c.stays = append(c.stays, stay{from: s.Start, to: math.Nextafter(s.End, math.Inf(1)), target: s.Level, step: fmt.Sprintf("segment %d", n+1)})
 		}
 	}
+	c.wandering()
 	if low, high := extremes(temperature); high-low < nearEnough {
 		c.Notes = append(c.Notes, fmt.Sprintf("the temperature stays between %.5g and %.5g degC: nothing can be said about its effect", low, high))
 	}
@@ -257,6 +280,23 @@ func (c *tableComputer) overTime(t, temperature []float64) error {
 	c.jumps()
 	c.quiet()
 	return nil
+}
+
+// wandering says how to take a record for one hold whose temperature goes to and fro.
+func (c *tableComputer) wandering() {
+	held, moves, all := 0., 0, c.Found.Segments
+	for _, s := range all {
+		if s.Kind == "plateau" {
+			held += s.End - s.Start
+		} else {
+			moves++
+		}
+	}
+	const toAndFro = 3
+	first, last := all[0].Start, all[len(all)-1].End
+	if held = held / (last - first); c.ask.PlateausFile == "" && held < 0.5 && moves >= toAndFro {
+		c.Notes = append(c.Notes, fmt.Sprintf("plateaus take %.0f %% of the record; if all of it is one hold whose temperature wanders, say so in a file for --plateaus with the line plateau,%.9g,%.9g", 100*held, first, last))
+	}
 }
 
 // jumps are steps of temperature so quick that what follows is the film's own: two

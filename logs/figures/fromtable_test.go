@@ -107,7 +107,8 @@ func TestLetterCaseTakesNoColumnTwice(t *testing.T) {
 	}
 	units := columnsAre("time=s", "temperature=degC", "resistance=Ohm")
 	for header, says := range map[string]string{
-		"t,T_degF,R":  `there is no column "T"; the columns are "t", "T_degF", "R"`,
+		"t,T_degF,R":  `column "T": its header says degF, and degC was given`,
+		"t,T_F,R":     `there is no column "T"; the columns are "t", "T_F", "R"`,
 		"t,TEMP,R":    `there is no column "T"`,
 		"t,T,r":       "",
 		"t,T,r,R":     "",
@@ -124,18 +125,24 @@ func TestLetterCaseTakesNoColumnTwice(t *testing.T) {
 	}
 }
 
-// Neighbours that differ by the factor between two units are told, and no others.
-func TestAnotherUnitHalfwayIsTold(t *testing.T) {
+// Neighbours that differ by the factor between two units are told, and no others. What is not
+// in the unit of most is left out.
+func TestAnotherUnitIsLeftOut(t *testing.T) {
+	from := func(i, at int) float64 { return float64(i / at) }
 	for _, c := range []struct {
 		temperature, r func(i int) float64
+		left           int // of 40, -1: refused
 		says           string
 	}{
-		{nil, func(i int) float64 { return 1000 + float64(i) }, ""},
-		{nil, func(i int) float64 { return 1000 * (1 + float64(i/20*499)) }, ""}, // 500 times
-		{nil, func(i int) float64 { return 1000 * math.Pow(1000, float64(-(i/20))) }, `column "R": the resistance at line 22 is 0.001 times that at line 21`},
-		{nil, func(i int) float64 { return 1.001 * math.Pow(1e6, float64(i/20)) }, `column "R": the resistance at line 22 is 1e+06 times that at line 21`},
-		{func(i int) float64 { return 25 + 273.15*float64(i/20) + 0.01*float64(i) }, nil, `column "T": the temperature at line 22 is 273.16 K from that at line 21`},
-		{func(i int) float64 { return 25 + 250*float64(i/20) }, nil, ""},
+		{nil, func(i int) float64 { return 1000 + float64(i) }, 0, ""},
+		{nil, func(i int) float64 { return 1000 * (1 + from(i, 20)*499) }, 0, ""}, // 500 times
+		{nil, func(i int) float64 { return 1000 * math.Pow(1000, -from(i, 20)) }, -1, `column "R": the resistance at line 22 is 0.001 times that at line 21, as if in another unit, and so on: at most 20 of 40 values are in one`},
+		{nil, func(i int) float64 { return (1000 + float64(i)) * math.Pow(1000, -from(i, 30)) }, 10, `column "R": the resistance at line 32 is 0.001 times that at line 31`},
+		{nil, func(i int) float64 { return (1000 + float64(i)) * math.Pow(1000, -float64(i%5/4)) }, 8, `column "R": the resistance at line 6 is 0.001 times that at line 5`},
+		{nil, func(i int) float64 { return (1.001 + 1e-3*float64(i)) * math.Pow(1e6, 1-from(i, 8)/5) }, 0, ""},
+		{nil, func(i int) float64 { return 1.001 * math.Pow(1e6, from(i, 35)) }, 5, `column "R": the resistance at line 37 is 1e+06 times that at line 36`},
+		{func(i int) float64 { return 25 + 273.15*from(i, 36) + 0.01*float64(i) }, nil, 4, `column "T": the temperature at line 38 is 273.16 K from that at line 37`},
+		{func(i int) float64 { return 25 + 250*from(i, 20) }, nil, 0, ""},
 	} {
 		var rows strings.Builder
 		rows.WriteString("t (s),T (degC),R (Ohm)\n")
@@ -150,10 +157,14 @@ func TestAnotherUnitHalfwayIsTold(t *testing.T) {
 			fmt.Fprintf(&rows, "%d,%.6g,%.6g\n", i, temperature, r)
 		}
 		r, err := ComputeTable(strings.NewReader(rows.String()), Asked{Columns: columnsAre("time=t", "temperature=T", "resistance=R"), AtDegC: 25})
-		if err != nil {
-			t.Fatal(err)
+		said := fmt.Sprint(err)
+		if err == nil {
+			said = fmt.Sprint(r.Notes)
+			if left := 40 - len(r.R.Y); left != c.left {
+				t.Errorf("%d values left out, expected %d: %s", left, c.left, said)
+			}
 		}
-		if said := fmt.Sprint(r.Notes); !strings.Contains(said, c.says) || c.says == "" && strings.Contains(said, "another unit") {
+		if (err != nil) != (c.left < 0) || !strings.Contains(said, c.says) || c.says == "" && strings.Contains(said, "another unit") {
 			t.Errorf("expected %q, got %s", c.says, said)
 		}
 	}
@@ -339,5 +350,29 @@ func TestBadTables(t *testing.T) {
 		if f.Figure == "tcr" || f.Figure == "sensitivity" {
 			t.Errorf("a %s from one temperature", f.Figure)
 		}
+	}
+}
+
+// Of a record whose temperature goes to and fro, people are told how to take it for one hold.
+func TestWanderingIsTold(t *testing.T) {
+	var rows strings.Builder
+	rows.WriteString("t (s),T (degC),R (Ohm)\n")
+	for i := range 2000 {
+		at := 22 + 3*math.Sin(float64(i)/250)
+		fmt.Fprintf(&rows, "%d,%.3f,%.4f\n", 10*i, at, 1000+3*at+0.001*float64(i%7))
+	}
+	ask := Asked{Columns: columnsAre("time=t", "temperature=T", "resistance=R"), AtDegC: 25}
+	const line = "plateau,0,19990"
+	r, err := ComputeTable(strings.NewReader(rows.String()), ask)
+	if err != nil || !strings.Contains(fmt.Sprint(r.Notes), "with the line "+line) {
+		t.Fatalf("%v, %q", err, r.Notes)
+	}
+	ask.PlateausFile, ask.Plateaus = "hold", line
+	if r, err = ComputeTable(strings.NewReader(rows.String()), ask); err != nil {
+		t.Fatal(err)
+	}
+	numberOf(t, r, "drift", "corrected for temperature")
+	if strings.Contains(fmt.Sprint(r.Notes), "wanders") {
+		t.Errorf("%q", r.Notes)
 	}
 }

@@ -81,6 +81,7 @@ type cellReader struct {
 	comma  bool
 	unit   quantity.Unit
 	kelvin bool           // absolute temperatures in K
+	degF   bool           // temperatures in degrees Fahrenheit, which unit does not tell
 	left   map[string]int // reason → cells
 	first  map[string]int // reason → line
 	other  int            // cells with a unit of their own
@@ -113,9 +114,20 @@ func (t *Table) agreed(c *TableColumn, unit string) error {
 	return nil
 }
 
-// elsewhere are units of temperature that dwell does not compute with, and knows for none
-// of its own.
+// elsewhere are units of temperature that are none of a protocol's.
 var elsewhere = map[string]bool{"degf": true, "deg f": true, "f": true, "fahrenheit": true, "degr": true, "rankine": true}
+
+// isFahrenheit tells the unit of old loggers, which are read, and of nothing else.
+func isFahrenheit(unit string) bool {
+	switch strings.ToLower(strings.TrimLeft(unit, "°º ")) {
+	case "degf", "deg f", "f", "fahrenheit":
+		return true
+	}
+	return false
+}
+
+// celsius is a temperature in degrees Fahrenheit in degC (NIST SP 811, B.8).
+func celsius(fahrenheit float64) float64 { return (fahrenheit - 32) / 1.8 }
 
 // Wanted is a column to be read: its name, what it is taken for, and the unit if the header
 // has none, or one that is not known.
@@ -224,6 +236,9 @@ func (t *Table) counted(c *TableColumn, r *cellReader, values []float64) error {
 	if r.kelvin {
 		t.note("column %q: kelvin, converted to degC", c.Name)
 	}
+	if r.degF {
+		t.note("column %q: degrees Fahrenheit, converted to degC", c.Name)
+	}
 	if good*2 <= len(values) {
 		return fmt.Errorf("column %q: only %d of %d cells are numbers (%s)", c.Name, good, len(values), strings.Join(why, "; "))
 	}
@@ -241,6 +256,10 @@ func (r *cellReader) take(name, first string, role Role, unit string) error {
 	}
 	if unit == "" {
 		return fmt.Errorf("column %q, taken for %s, has no unit: name it in the header (%s / %s) or beside the column's name", name, role.Name, name, role.Canonical)
+	}
+	if role == TemperatureRole && isFahrenheit(unit) {
+		r.degF, r.unit = true, want
+		return nil
 	}
 	u, ok := quantity.LookUp(unit)
 	if !ok {
@@ -286,16 +305,23 @@ func (r *cellReader) number(cell string, line int) float64 {
 	if r.comma {
 		cell = strings.Replace(cell, ",", ".", 1)
 	}
-	unit, kelvin := r.unit, r.kelvin
+	unit, kelvin, degF := r.unit, r.kelvin, r.degF
 	number := tolerant(cell)
-	if word, symbol, ok := strings.Cut(cell, " "); ok {
+	word, symbol, own := strings.Cut(cell, " ")
+	switch {
+	case own && isFahrenheit(symbol) && (r.unit.Dim.Absolute || r.kelvin):
+		if !r.degF {
+			r.other++
+		}
+		kelvin, degF, number = false, true, tolerant(word)
+	case own:
 		u, known := quantity.LookUp(strings.TrimSpace(symbol))
 		absolute := u.Symbol == "K" && (r.unit.Dim.Absolute || r.kelvin) || u.Dim.Absolute && r.kelvin
 		if !known || u.Dim != r.unit.Dim && !absolute {
 			return r.skip(fmt.Sprintf("%.20q is no number in %s", cell, r.unit.Symbol), line)
 		}
-		kelvin = u.Symbol == "K" && (r.kelvin || r.unit.Dim.Absolute)
-		if u.Symbol != r.unit.Symbol {
+		kelvin, degF = u.Symbol == "K" && (r.kelvin || r.unit.Dim.Absolute), false
+		if u.Symbol != r.unit.Symbol || r.degF {
 			r.other++
 		}
 		unit, number = u, tolerant(word)
@@ -308,7 +334,10 @@ func (r *cellReader) number(cell string, line int) float64 {
 		return r.skip("overflow of an instrument", line)
 	}
 	v := q
-	if unit.Factor != 1 {
+	switch {
+	case degF:
+		v = celsius(q)
+	case unit.Factor != 1:
 		scaled, err := quantity.Parse(number + " " + unit.Symbol) // exact in powers of ten
 		if err != nil {
 			return r.skip("out of range", line)
@@ -318,7 +347,7 @@ func (r *cellReader) number(cell string, line int) float64 {
 	if kelvin {
 		v -= zeroCelsius
 	}
-	if absolute := unit.Dim.Absolute || kelvin; math.IsInf(v, 0) || absolute && (v < -zeroCelsius || v > hottest) {
+	if absolute := unit.Dim.Absolute || kelvin || degF; math.IsInf(v, 0) || absolute && (v < -zeroCelsius || v > hottest) {
 		return r.skip("out of range", line)
 	}
 	return v

@@ -60,8 +60,8 @@ const (
 )
 
 // Segments divides a record of a temperature into plateaus, ramps and steps, from the
-// data alone. Single readings far out are passed over (running median of five). The
-// bounds are those of the temperature read: a film may still be on its way. All shares
+// data alone. Single readings far out are passed over (running median of five). A record
+// that stays within 1 K is one plateau. The bounds are those of the temperature read: a film may still be on its way. All shares
 // above are common practice without source; the result is there to be looked at and
 // corrected.
 func Segments(t, y []float64) (Found, error) {
@@ -80,6 +80,12 @@ func Segments(t, y []float64) (Found, error) {
 	tame := medianOfFive(y)
 	low, high := extremes(tame)
 	f.Span = high - low
+	if f.held() {
+		f.FlatRate = math.Inf(1)
+		f.Segments = []Segment{f.segment(t, y, 0, len(y), true)}
+		f.endAtGaps(t, y)
+		return f, nil
+	}
 	pieces := f.pieces(t, tame)
 	for range 3 {
 		sharpen(t, tame, pieces)
@@ -90,6 +96,10 @@ func Segments(t, y []float64) (Found, error) {
 	f.endAtGaps(t, y)
 	return f, nil
 }
+
+// held tells a record in which the temperature only wanders about one level: nothing in it is
+// another temperature.
+func (f Found) held() bool { return f.Span < nearEnough }
 
 // longGap is how many usual intervals without a reading are more than readings lost: what
 // the temperature did meanwhile is not known. Common practice, no source.
@@ -444,7 +454,7 @@ func (f *Found) segment(t, y []float64, from, to int, still bool) Segment {
 		s.Rate = line.B[1]
 		s.Change = s.Rate * (s.End - s.Start)
 	}
-	if still && math.Abs(s.Change) <= max(creepShare*f.Span, 6*f.Noise) {
+	if still && (f.held() || math.Abs(s.Change) <= max(creepShare*f.Span, 6*f.Noise)) {
 		s.Kind = "plateau"
 		kept := f.withoutWild(y[from:to])
 		s.Wild = to - from - len(kept)

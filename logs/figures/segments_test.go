@@ -162,3 +162,27 @@ func TestSegmentsByHand(t *testing.T) {
 		}
 	}
 }
+
+// A record that wanders about one temperature is one plateau, whatever it does there; one that
+// goes farther is divided.
+func TestOneHoldThatWanders(t *testing.T) {
+	rng := rand.New(rand.NewPCG(4, 4))
+	for name, f := range map[string]func(t float64) float64{
+		"slowly to and fro": func(t float64) float64 { return 25 + 0.3*math.Sin(t/6000) },
+		"a plate's cycle":   func(t float64) float64 { return 60 + 0.4*math.Sin(t/90) },
+		"creeping":          func(t float64) float64 { return 60 - 0.6*math.Exp(-t/15000) },
+		"two levels":        func(t float64) float64 { return 25 + 4*math.Floor(t/43000) },
+	} {
+		var x, y []float64
+		for i := range 4320 {
+			x, y = append(x, 20*float64(i)), append(y, f(20*float64(i))+0.01*rng.NormFloat64())
+		}
+		found, err := Segments(x, y)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if one := len(found.Segments) == 1 && found.Segments[0].Kind == "plateau" && found.Segments[0].To == len(x); one == (name == "two levels") {
+			t.Errorf("%s:\n%s", name, found)
+		}
+	}
+}

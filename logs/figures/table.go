@@ -334,12 +334,17 @@ func headerCell(cell string) TableColumn {
 	}
 	for _, sign := range [...]string{" in ", "/", "_", " "} {
 		if i := strings.LastIndex(cell, sign); i > 0 {
-			if _, ok := quantity.LookUp(cell[i+len(sign):]); ok {
+			if unit := cell[i+len(sign):]; isUnit(unit) && unit != "F" { // T_F is not said clearly
 				return TableColumn{Name: strings.TrimSpace(cell[:i]), Unit: cell[i+len(sign):]}
 			}
 		}
 	}
 	return TableColumn{Name: cell}
+}
+
+func isUnit(symbol string) bool {
+	_, ok := quantity.LookUp(symbol)
+	return ok || isFahrenheit(symbol)
 }
 
 // unitsLine takes a second header line that holds nothing but units.
@@ -350,7 +355,7 @@ func (t *Table) unitsLine(row []string) bool {
 	units, known := make([]string, len(t.Columns)), 0
 	for i := range t.Columns {
 		units[i] = strings.Trim(row[i], "[]() ")
-		if _, ok := quantity.LookUp(units[i]); ok {
+		if isUnit(units[i]) {
 			known++
 		} else if units[i] != "" && units[i] != "-" {
 			return false
