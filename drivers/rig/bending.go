@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"dwell/drivers/bending"
+	"dwell/drivers/quantity"
 	"dwell/drivers/yamltext"
 )
 
@@ -100,9 +101,22 @@ func (r *rigReader) moved(b *Bending, t map[string]*yamltext.Node) bool {
 	}
 	if i := r.oneOfBench(t["stage"], "stage of this rig", stages); i >= 0 {
 		b.Stage = stages[i]
+		r.reached(b, t)
 	}
 	b.Harmless = r.oneOf(t["homing"], "way to find the limit switch", []string{"harmless", "ask"}) == 0
 	return b.Stage != ""
+}
+
+// reached refuses a place for flat, or for open plates, where the stage cannot go.
+func (r *rigReader) reached(b *Bending, t map[string]*yamltext.Node) {
+	p := r.rig.Instruments[r.rig.Instrument(b.Stage)].Profile
+	for _, n := range []*yamltext.Node{t["flat at"], t["open at"]} {
+		k := p.Set("position")
+		if n == nil || k < 0 || b.FlatAtM >= p.Sets[k].Least && b.FlatAtM <= p.Sets[k].Most {
+			continue
+		}
+		r.wrong(n, "%s cannot go to %s: it reaches from %s to %s", b.Stage, quantity.Near(b.FlatAtM, inMetre), quantity.Near(p.Sets[k].Least, inMetre), quantity.Near(p.Sets[k].Most, inMetre))
+	}
 }
 
 func (r reader) bent(s *Specimen, n *yamltext.Node) {

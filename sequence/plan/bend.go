@@ -108,6 +108,7 @@ type stage struct {
 	position   int
 	accel      float64
 	fastest    float64
+	slowest    float64
 }
 
 // strip is the specimen in what bends it; nil, after a mistake, when nothing can be bent here.
@@ -152,7 +153,7 @@ func (c *compiler) stageOf(at *yamltext.Node) *stage {
 	}
 	p := c.rig.Instruments[s.instrument].Profile
 	s.motion, s.position = c.channelOf(s.instrument, readMotion), c.channelOf(s.instrument, setPosition)
-	s.fastest = p.Sets[p.Set(setSpeed)].Most
+	s.slowest, s.fastest = p.Sets[p.Set(setSpeed)].Least, p.Sets[p.Set(setSpeed)].Most
 	s.accel = s.fastest / p.FullSpeed.Seconds()
 	if s.bench.GapM > 0 && c.plan.Summary.Open == nil {
 		open, err := s.fixture.AtTravel(0)
@@ -361,6 +362,8 @@ func (c *compiler) homeStep(s step) {
 		a.DurationNs = personNs
 		c.alone(s.verb)
 		c.spend(personS)
+	} else {
+		c.notPulled(st, s.verb)
 	}
 	c.begin()
 	c.emit(a)
@@ -370,6 +373,19 @@ func (c *compiler) homeStep(s step) {
 	c.world.settings[st.instrument][k] = setting{known: true, state: p.Sets[k].State(stateHome)}
 	c.talks(c.setTime(a.Setpoints))
 	c.spend(min(homesS, p.Sets[k].Takes.Seconds()))
+}
+
+// notPulled refuses to look for a switch, by which positions are counted, that lies so far
+// beyond flat that the way there pulls the strip by more than it bears.
+func (c *compiler) notPulled(st *stage, at *yamltext.Node) {
+	pulled := st.bench.FlatAtM / st.bench.FreeLengthM
+	limit := c.specimen.StrainBelow()
+	if limit == nil || st.bench.GapM > 0 || pulled < *limit.Below {
+		return
+	}
+	c.wrong(at, "the switch, at 0 mm, lies %s beyond where the strip is flat: the way there would pull it by %s of its free length, and the specimen bears %s",
+		near(st.bench.FlatAtM, inMetre), percent(pulled), percent(*limit.Below)).
+		Note(c.rig.Doc, st.bench.Node, "it is called harmless here").Hint("homing: ask has a person take the specimen out first")
 }
 
 // bendStep bends to a shape, or back to flat, or opens the plates.

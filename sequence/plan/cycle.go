@@ -76,7 +76,11 @@ func (c *compiler) cycle(s step) {
 				a.Jump = len(c.plan.Actions)
 			}
 		}
-		if y.until != "" && y.follow.cycles > 0 { // it may end in a cycle that is read more often
+		switch { // it may end in a cycle that is read otherwise
+		case y.until != "" && c.life != nil:
+			c.begin()
+			c.poll(c.along(c.inCycles(y)))
+		case y.until != "" && y.follow.cycles > 0:
 			c.begin()
 			c.poll(c.inCycles(y))
 		}
@@ -131,6 +135,10 @@ func (c *compiler) paced(y *cycling, n *yamltext.Node) bool {
 	// length/v + v/a = half
 	y.speed = a / 2 * (half - math.Sqrt(math.Max(0, float64(half*half)-4*length/a)))
 	y.speed = math.Min(y.speed, y.st.fastest)
+	if least := y.st.slowest; y.speed < least {
+		c.wrong(n, "at this rate the stage moves at %s, slower than it can be told to (%s): more than %.3g Hz", near(y.speed, inMPerS), near(least, inMPerS), 1/(2*(length/least+least/a)))
+		return false
+	}
 	return true
 }
 
@@ -163,7 +171,9 @@ func (c *compiler) measured(y *cycling, n *yamltext.Node) bool {
 			y.counts = append(y.counts, ten, 2*ten, 5*ten)
 		}
 	case before == "every" && isWhole1:
-		y.every = k
+		if y.every = k; k > y.times && y.times > 0 {
+			c.warn(t["at"], "of %d cycles none is the %dth: it is measured before the first and after the last alone", y.times, k)
+		}
 	case last == "per decade":
 		k, ok := isWhole(before)
 		if !ok || k > 100 {
@@ -181,7 +191,30 @@ func (c *compiler) measured(y *cycling, n *yamltext.Node) bool {
 		c.wrong(t["at"], "%q is no series of counts", text).Hint("1-2-5, every 1000, or 3 per decade")
 		return false
 	}
-	return y.waitNs > 0
+	return y.waitNs > 0 && c.measurable(y, n, t["for"])
+}
+
+// leastMeasured is how many readings are needed in the half of a shape that figures are taken
+// from: with two, their scatter is seen. Common practice, no source.
+const leastMeasured = 2
+
+// measurable refuses to measure a film that is not read, and says where it is read so seldom
+// that figures will have little to go by.
+func (c *compiler) measurable(y *cycling, n, wait *yamltext.Node) bool {
+	film := c.rig.Channel(c.rig.Place.Resistance)
+	if film < 0 || c.wished(film) == nil {
+		return true // what is not recorded is measured by somebody else
+	}
+	if !c.isNow(film) {
+		c.wrong(n, "%s is not read here, since its source is off (until failed ends with that): nothing can be measured", c.rig.Channels[film].Name).
+			Hint("leave measure out, or switch the source on before this step")
+		return false
+	}
+	if every := c.world.wishNs[film]; y.waitNs < 2*leastMeasured*every {
+		c.warn(wait, "%s is read every %s, and figures take the second half of what is measured: they need %s for %d readings there, and %s were asked for",
+			c.rig.Channels[film].Name, near(float64(every)/1e9, inSeconds), near(float64(2*leastMeasured*every)/1e9, inSeconds), leastMeasured, near(float64(y.waitNs)/1e9, inSeconds))
+	}
+	return true
 }
 
 // cycles takes the step down. The cycle at a count that is measured is done slowly, with
@@ -213,7 +246,7 @@ func (c *compiler) cycles(y *cycling) {
 	case left > 0 && y.waitNs > 0:
 		c.upTo(y, left)
 	case left > 0:
-		c.run(y, left)
+		c.inLife(y, left)
 	}
 }
 

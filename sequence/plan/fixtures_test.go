@@ -139,7 +139,8 @@ func TestWrongLives(t *testing.T) {
 	for _, c := range []struct{ steps, says string }{
 		{"  - until failed: {judged every: 1.4 s}\n" + cycle, "when the specimen has failed is missing here"},
 		{"  - until failed: {open: true}\n" + cycle, `"judged every" is missing here`},
-		{"  - until failed: {open: true, judged every: 2 s}\n" + cycle, "always meets the same places in a cycle of 1 s"},
+		{"  - until failed: {open: true, judged every: 2 s}\n" + cycle, "a cycle takes 1 s, and the film is judged every 2 s, which always meets the same places in it"},
+		{"  - until failed: {open: true, judged every: 1.52 s}\n" + cycle, "judged every 1.52 s, and every reading, or every other one, is only 0.02 of a cycle from"},
 		{"  - until failed: {open: true, judged every: 1.52 s}\n" + cycle, "judged every: 2.38 s"},
 		{"  - until failed: {when: \"element.resistence > 1 kOhm\", judged every: 1.4 s}\n" + cycle, "did you mean element.resistance?"},
 		{"  - until failed: {open: true, judged every: 1.4 s}\n", "needs steps under do"},

@@ -124,7 +124,7 @@ func (c *compiler) inCycles(y *cycling) []int {
 // runFollowed does so many cycles, of which the last ones are followed.
 func (c *compiler) runFollowed(y *cycling, n int64) {
 	k := min(y.follow.cycles, n)
-	c.run(y, n-k)
+	c.inLife(y, n-k)
 	if k == 0 {
 		return
 	}

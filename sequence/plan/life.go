@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"fmt"
 	"math"
 
 	"dwell/drivers/yamltext"
@@ -50,13 +51,16 @@ func (c *compiler) untilFailed(s step) {
 	c.life = &life{node: t["judged every"]}
 	defer func() { c.life = nil }()
 	c.begin()
+	recorded := c.world.wishNs[channel]
 	if c.readEvery(channel, t["judged every"], t["judged every"]) {
+		if c.life.everyNs = c.world.wishNs[channel]; recorded > 0 {
+			c.world.wishNs[channel] = min(recorded, c.life.everyNs)
+		}
 		c.poll(c.along([]int{channel}))
 		for i := range c.rig.Instruments {
 			c.busy(i)
 		}
 	}
-	c.life.everyNs = c.world.wishNs[channel]
 	a.EveryNs = c.life.everyNs
 	if when != nil {
 		if x, is := c.expression(when); is && c.awaited(x, 0, nil) != nil {
@@ -91,23 +95,73 @@ func (c *compiler) partOver(st *stage, life int) {
 // furthest is how far the stage can be from where it is bent least.
 func (c *compiler) furthest(st *stage) float64 { return st.fixture.Limits().GreatestTravelM }
 
+// samePlaces tells how far, in cycles, a reading is from the place in its cycle of the one
+// before, or of the last but one, and whether that is too near.
+func samePlaces(everyNs int64, period float64) (beside float64, same bool) {
+	passed := float64(everyNs) / 1e9 / period
+	beside = math.Abs(2*passed-math.Round(2*passed)) / 2
+	return beside, beside < phasesApart
+}
+
 // onePhase refuses a rate of cycling at which readings meet the same part of each cycle:
 // a film that is open only while it is bent would not show.
 func (c *compiler) onePhase(y *cycling, rate *yamltext.Node) {
 	if c.life == nil || c.life.everyNs == 0 || y.period == 0 {
 		return
 	}
-	passed := float64(c.life.everyNs) / 1e9 / y.period
-	if beside := math.Abs(2*passed-math.Round(2*passed)) / 2; beside >= phasesApart {
+	if _, as := c.judgedApart(y); !as { // read more often than judged, and that does
 		return
 	}
-	better := (math.Floor(passed) + 0.38) * y.period // of the golden section: no phase comes again soon
-	if better < float64(c.life.everyNs)/1e9 {
+	every := float64(c.life.everyNs) / 1e9
+	beside, same := samePlaces(c.life.everyNs, y.period)
+	if !same {
+		return
+	}
+	better := (math.Floor(every/y.period) + 0.38) * y.period // of the golden section: no phase comes again soon
+	if better < every {
 		better += y.period
 	}
-	c.wrong(rate, "the film is judged every %s, which always meets the same places in a cycle of %s: what is open only while it is bent would not show",
-		spanText(float64(c.life.everyNs)/1e9), spanText(y.period)).Note(c.doc, c.life.node, "as is said here").
+	again := "which always meets the same places in it"
+	if beside >= 0.0005 {
+		again = fmt.Sprintf("and every reading, or every other one, is only %.2g of a cycle from the place in it of the one before", beside)
+	}
+	c.wrong(rate, "a cycle takes %.6g s, and the film is judged every %.6g s, %s: what is open only while it is bent would not show, or late",
+		y.period, every, again).Note(c.doc, c.life.node, "as is said here").
 		Hint("judged every: " + near(better, inSeconds))
+}
+
+// judgedApart tells how often the film is read outside of cycles, and whether it is read
+// within them as often as it is judged: always, where it is not recorded more often, and
+// else where readings at that rate would meet the same places in each cycle.
+func (c *compiler) judgedApart(y *cycling) (recordedNs int64, as bool) {
+	recordedNs = c.world.wishNs[c.rig.Channel(c.rig.Place.Resistance)]
+	_, same := samePlaces(recordedNs, y.period)
+	return recordedNs, same || recordedNs >= c.life.everyNs
+}
+
+// inLife does so many cycles, in which the film may have to be read at another rate than
+// between them.
+func (c *compiler) inLife(y *cycling, n int64) {
+	if n == 0 {
+		return
+	}
+	if c.life == nil || c.life.everyNs == 0 {
+		c.run(y, n)
+		return
+	}
+	recorded, as := c.judgedApart(y)
+	if !as || recorded == c.life.everyNs {
+		c.run(y, n)
+		return
+	}
+	film := c.rig.Channel(c.rig.Place.Resistance)
+	c.world.wishNs[film] = c.life.everyNs
+	c.begin()
+	c.poll(c.along([]int{film}))
+	c.run(y, n)
+	c.world.wishNs[film] = recorded
+	c.begin()
+	c.poll(c.along([]int{film}))
 }
 
 // failsWords says when a specimen has failed.

@@ -96,9 +96,8 @@ func (c *compiler) throughLeads(i int, check *Check, verb *yamltext.Node) {
 	}
 	expected := (check.LowOhm + check.HighOhm) / 2
 	if spare := check.HighOhm - expected; spare < leadsOhm {
-		c.plan.Summary.Warnings = append(c.plan.Summary.Warnings, fmt.Sprintf(
-			"line %d: confirm reads %s with two wires, and only %s of leads and contacts are inside its band (%s to %s); they are often up to %s: read it with wires: 4, if %s is wired so",
-			verb.Pos.Line, near(expected, inOhm), near(spare, inOhm), near(check.LowOhm, inOhm), near(check.HighOhm, inOhm), near(leadsOhm, inOhm), c.rig.Instruments[i].Name))
+		c.warn(verb, "confirm reads %s with two wires, and only %s of leads and contacts are inside its band (%s to %s); they are often up to %s: read it with wires: 4, if %s is wired so",
+			near(expected, inOhm), near(spare, inOhm), near(check.LowOhm, inOhm), near(check.HighOhm, inOhm), near(leadsOhm, inOhm), c.rig.Instruments[i].Name)
 	}
 }
 

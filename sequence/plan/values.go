@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode"
@@ -68,6 +69,14 @@ func (c *compiler) wrong(n *yamltext.Node, format string, args ...any) *yamltext
 		x.Note(c.doc, c.again, "so it is when this loop comes round again")
 	}
 	return x
+}
+
+// warn says once of a node what is no mistake and will probably not go well.
+func (c *compiler) warn(n *yamltext.Node, format string, args ...any) {
+	text := fmt.Sprintf("line %d: ", n.Pos.Line) + fmt.Sprintf(format, args...)
+	if !slices.Contains(c.plan.Summary.Warnings, text) {
+		c.plan.Summary.Warnings = append(c.plan.Summary.Warnings, text)
+	}
 }
 
 // wrongValue records a mistake about a value, and where its name got that meaning. Of
