@@ -128,24 +128,24 @@ func (r *Run) flatAgain() error {
 // flatResistance reads the film where it is to lie flat, and compares. What was asked for
 // before the stage was there, as when the specimen was confirmed, may be of a bent strip.
 func (r *Run) flatResistance() (text string, fields []Field, err error) {
-	a := r.flatMark()
-	if a == nil || r.again.FlatOhm == 0 {
+	f := r.flatRead()
+	if f == nil || r.again.FlatOhm == 0 {
 		return "its resistance had not been read at flat before", nil, nil
 	}
 	arrived := r.clock.Now()
-	if err := r.sleep(arrived + clock.Instant(a.DurationNs)); err != nil {
+	if err := r.sleep(arrived + clock.Instant(f.ForNs)); err != nil {
 		return "", nil, err
 	}
 	fields = []Field{{"before_Ohm", r.again.FlatOhm}}
-	x := r.latest[r.index[a.Channel]]
+	x := r.latest[r.index[f.Channel]]
 	if x.Flag != drivers.Good || x.At-x.Within < arrived {
 		return "its resistance was not read", fields, nil
 	}
-	text = fmt.Sprintf("%s is %.3g %% from the last one at flat", a.Channel, 100*(x.Value/r.again.FlatOhm-1))
+	text = fmt.Sprintf("%s is %.3g %% from the last one at flat", f.Channel, 100*(x.Value/r.again.FlatOhm-1))
 	fields = append(fields, Field{"flat_Ohm", x.Value})
-	if len(a.Channels) > 0 && !math.IsNaN(r.again.AtDegC) {
-		if t := r.latest[r.index[a.Channels[0]]]; t.Flag == drivers.Good {
-			expected := a.From * (t.Value - r.again.AtDegC)
+	if f.Thermometer != "" && !math.IsNaN(r.again.AtDegC) {
+		if t := r.latest[r.index[f.Thermometer]]; t.Flag == drivers.Good {
+			expected := f.PartPerK * (t.Value - r.again.AtDegC)
 			text += fmt.Sprintf(", of which the temperature makes %.3g %%", 100*expected)
 			fields = append(fields, Field{"expected", expected})
 		}
@@ -156,12 +156,36 @@ func (r *Run) flatResistance() (text string, fields []Field, err error) {
 // lookAtFlat is how long somebody is waited for who looks. Common practice, no source.
 const lookAtFlat = 10 * clock.Minute
 
-// flatMark is a mark of the plan at which the film is read flat, nil when there is none.
-func (r *Run) flatMark() *plan.Action {
+// flatRead is how the film is read flat, nil when it is not. Plans of before have it in their
+// marks alone.
+func (r *Run) flatRead() *plan.FlatRead {
+	f := r.plan.FlatRead
 	for i := range r.plan.Actions {
-		if a := &r.plan.Actions[i]; a.Op == plan.Mark && a.Channel != "" && a.Text != "bent" {
-			return a
+		if a := &r.plan.Actions[i]; f == nil && a.Op == plan.Mark && a.Channel != "" && a.Text != "bent" {
+			f = &plan.FlatRead{Channel: a.Channel, PartPerK: a.From, ForNs: a.DurationNs}
+			if len(a.Channels) > 0 {
+				f.Thermometer = a.Channels[0]
+			}
 		}
 	}
-	return nil
+	return f
+}
+
+// keepFlat keeps what the film has where it lies flat, if it has been read since the stage
+// stands there.
+func (r *Run) keepFlat() {
+	f, s := r.plan.FlatRead, &r.state
+	if f == nil || s.FlatSince == 0 {
+		return
+	}
+	x := r.latest[r.index[f.Channel]]
+	if x.Flag != drivers.Good || x.At-x.Within < s.FlatSince {
+		return
+	}
+	s.Answered.FlatOhm, s.Answered.AtDegC = x.Value, math.NaN()
+	if f.Thermometer != "" {
+		if t := r.latest[r.index[f.Thermometer]]; t.Flag == drivers.Good && t.At > 0 {
+			s.Answered.AtDegC = t.Value
+		}
+	}
 }

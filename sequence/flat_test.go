@@ -218,6 +218,31 @@ func TestFlatnessBeforeItIsBentAgain(t *testing.T) {
 	}
 }
 
+// What was last read of the film flat is kept from any step, and nothing that was read bent.
+func TestFlatIsKeptFromAnyStep(t *testing.T) {
+	p, r, s := bendingPlan(t, readyToBend+"  - flat: {at most: 10 s}\n  - hold: 3 s\n  - bend: {radius: 8 mm, at most: 10 s}\n  - hold: 20 s\n  - mark: half\n  - hold: 60 s\n")
+	before := &boundaries{}
+	o, _ := disturbed(t, p, r, s, before, 60*clock.Second, func(_ clock.Clock, r *sequence.Run, _ *twin.Bench) { r.Stop() })
+	expect(t, o, "stopped", safety.Stopped, "")
+	place, err := sequence.ReadPlace(0, 1, before.last)
+	if err != nil || place.FlatOhm == 0 || !(place.AtDegC > 15) {
+		t.Fatalf("%+v, %v", place, err)
+	}
+	back, err := p.WayBack(place.Next, place.Passes, r.AmbientDegC)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rec := &memory{}
+	o, _ = attended(t, p, r, s, rec, 0, nil, func(o *sequence.Options) { o.Again = &sequence.Resumption{Place: place, Back: back} })
+	expect(t, o, "completed", 0, "")
+	if got := readFlat(rec.lines); !(math.Abs(got/place.FlatOhm-1) < 1e-3) { // bent it is 1.5 % more
+		t.Errorf("it read %g Ohm flat, before it was %g Ohm", got, place.FlatOhm)
+	}
+	if all := strings.Join(rec.lines, "\n"); !strings.Contains(all, "checked by a person; element.resistance is ") || !strings.Contains(all, "of which the temperature makes") {
+		t.Errorf("it says %s", all)
+	}
+}
+
 // A film that cycles have worn out of the band of its file is judged by what was last read of
 // it flat; where that is not known, or it is open, somebody is asked.
 func TestAWornFilmIsConfirmedAgain(t *testing.T) {

@@ -28,6 +28,7 @@ func (r *Run) home(a *plan.Action) error {
 	}
 	s := a.Setpoints[0]
 	i := r.instr[s.Instrument]
+	r.state.FlatSince = 0
 	if err := r.announce(i, s); err != nil {
 		return err
 	}
@@ -89,6 +90,7 @@ func (r *Run) goTo(a *plan.Action) error {
 // drive sends one setpoint of a motion. The disk is waited for before the stage's port is
 // taken: however slow it is, the stage is read.
 func (r *Run) drive(i int, s plan.Setpoint) error {
+	r.state.FlatSince = 0
 	if err := r.announce(i, s); err != nil {
 		return err
 	}
@@ -118,6 +120,9 @@ func (r *Run) stands(a *plan.Action, takes clock.Instant) error {
 			return err
 		}
 		if r.standsAt(a, position, motion) {
+			if b := r.bench.Rig.Bending; b != nil && a.Target == b.FlatAtM {
+				r.state.FlatSince = r.clock.Now()
+			}
 			return nil
 		}
 		if r.clock.Now() >= by {
@@ -242,6 +247,7 @@ const queuePatience = clock.Second
 // queue sends motions ahead, which take so long; the stage has room for them, and
 // answers at once.
 func (r *Run) queue(i int, motions []drivers.Setpoint, takes clock.Instant) error {
+	r.state.FlatSince = 0
 	if err := r.whilePaused(); err != nil {
 		return err
 	}

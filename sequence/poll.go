@@ -272,6 +272,7 @@ func (r *Run) boundary() error {
 		}
 		return r.boundary()
 	}
+	r.keepFlat()
 	if r.at != nil {
 		r.at(r.Save())
 	}

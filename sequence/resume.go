@@ -131,14 +131,14 @@ func (r *Run) worn() bool { return r.again != nil && r.again.Cycles > 0 }
 // bandNow is what a confirmed specimen may have: as its file says, or, of a worn film, as far
 // about what was last read of it flat, brought to the temperature of now.
 func (r *Run) bandNow(c plan.Check) (low, high float64) {
-	a := r.flatMark()
-	if !r.worn() || r.again.FlatOhm == 0 || a == nil {
+	f := r.flatRead()
+	if !r.worn() || r.again.FlatOhm == 0 || f == nil {
 		return c.LowOhm, c.HighOhm
 	}
 	flat := r.again.FlatOhm
-	if len(a.Channels) > 0 && !math.IsNaN(r.again.AtDegC) {
-		if t := r.latest[r.index[a.Channels[0]]]; t.Flag == drivers.Good && t.At > 0 {
-			flat *= 1 + a.From*(t.Value-r.again.AtDegC)
+	if f.Thermometer != "" && !math.IsNaN(r.again.AtDegC) {
+		if t := r.latest[r.index[f.Thermometer]]; t.Flag == drivers.Good && t.At > 0 {
+			flat *= 1 + f.PartPerK*(t.Value-r.again.AtDegC)
 		}
 	}
 	middle := (c.LowOhm + c.HighOhm) / 2

@@ -134,6 +134,7 @@ type State struct {
 	Opens     int64         // readings of a specimen that was open, in the block in which it may fail
 	Failed    bool          // it has
 	Answered  Answered
+	FlatSince clock.Instant // when the stage was seen to stand flat; 0 when it does not
 	LifeBegan clock.Instant // when that block did
 	Step      string
 	Rates     []Rate          // by channel

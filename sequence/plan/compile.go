@@ -184,6 +184,7 @@ func (c *compiler) finish(t map[string]*yamltext.Node) {
 	c.finishPolled()
 	c.prelude()
 	c.plan.Summary.Cover = c.cover()
+	c.plan.FlatRead = c.flatRead()
 	c.finishRules()
 	c.finishWaits()
 	c.finishSummary(t)

@@ -352,14 +352,11 @@ func (c *compiler) answers(y *cycling, mark Action) Action {
 	if r < 0 || !c.isNow(r) {
 		return mark
 	}
-	mark.Channel, mark.DurationNs, mark.Target = c.rig.Place.Resistance, y.waitNs, y.bent.Value
+	mark.Channel, mark.DurationNs, mark.Target, mark.From = c.rig.Place.Resistance, y.waitNs, y.bent.Value, c.partPerK()
 	for _, name := range c.placeThermometers() {
 		if c.isNow(c.rig.Channel(name)) {
 			mark.Channels = []string{name}
 		}
-	}
-	if at := c.specimen.AtDegC; c.specimen.R0Ohm > 0 {
-		mark.From = round12((c.specimen.ExpectedOhm(at+0.5) - c.specimen.ExpectedOhm(at-0.5)) / c.specimen.R0Ohm)
 	}
 	bent, err := y.st.fixture.AtTravel(y.bent.Value - y.st.bench.FlatAtM)
 	if err == nil && y.st.bench.GapM == 0 {
@@ -369,6 +366,35 @@ func (c *compiler) answers(y *cycling, mark Action) Action {
 		}
 	}
 	return mark
+}
+
+// partPerK is by which part of it a kelvin changes the film's resistance; 0 when that is not
+// stated.
+func (c *compiler) partPerK() float64 {
+	at := c.specimen.AtDegC
+	if c.specimen.R0Ohm == 0 {
+		return 0
+	}
+	return round12((c.specimen.ExpectedOhm(at+0.5) - c.specimen.ExpectedOhm(at-0.5)) / c.specimen.R0Ohm)
+}
+
+// flatRead is how the film is read flat, nil where no stage bends it or nothing reads it.
+func (c *compiler) flatRead() *FlatRead {
+	film := c.rig.Channel(c.rig.Place.Resistance)
+	if len(c.plan.Summary.Bends) == 0 || c.rig.Bending.RodsM != nil || film < 0 {
+		return nil
+	}
+	w := c.wished(film)
+	if w == nil || !w.wasAsked {
+		return nil
+	}
+	f := &FlatRead{Channel: c.rig.Place.Resistance, PartPerK: c.partPerK(), ForNs: 2 * w.mostNs}
+	for _, name := range c.placeThermometers() {
+		if w := c.wished(c.rig.Channel(name)); w != nil && w.wasAsked {
+			f.Thermometer = name
+		}
+	}
+	return f
 }
 
 func canonicalSpeed() quantity.Unit {

@@ -27,6 +27,7 @@ type Plan struct {
 	OffBy      string       `json:"off_and_cool_by,omitempty"` // time of day, HH:MM local
 	CoolDegC   float64      `json:"cool_degC"`                 // what counts as cool: safe to touch
 	FlatSeen   *Seen        `json:"flat_seen_by,omitempty"`
+	FlatRead   *FlatRead    `json:"flat_read,omitempty"`
 	Actions    []Action     `json:"actions"`
 	Summary    Summary      `json:"summary"`
 }
@@ -71,6 +72,15 @@ type Seen struct {
 	Channel string  `json:"channel"`
 	Reads   float64 `json:"reads"`
 	Word    string  `json:"word"`
+}
+
+// FlatRead is how the film is read where a stage holds it flat: what was last read there is
+// kept, for a run that is taken up again.
+type FlatRead struct {
+	Channel     string  `json:"channel"`
+	Thermometer string  `json:"thermometer,omitempty"` // beside it; "" for none
+	PartPerK    float64 `json:"part_per_K,omitempty"`  // by which a kelvin changes it
+	ForNs       int64   `json:"for_ns"`                // until it has been read again
 }
 
 // Reaction is how long a rule takes at worst from the moment at which what it forbids
