@@ -67,13 +67,10 @@ func (c *compiler) inFlight(i int) clock.Instant {
 
 // watched is the way by which something is seen that is asked for every so often.
 func (c *compiler) watched(i int, every int64) way {
-	fastest := int64(0)
-	for _, w := range c.wanted {
-		if w.wasAsked && c.rig.Channels[w.channel].Instrument == i && (fastest == 0 || w.mostNs < fastest) {
-			fastest = w.mostNs // it is asked along with this one
-		}
+	if w := c.fastest(i); w != nil {
+		every += w.mostNs // it is asked along with this one
 	}
-	return way{clock.Instant(every + fastest), c.inFlight(i), c.rig.Instruments[i].Profile.HealthTime()}
+	return way{clock.Instant(every), c.inFlight(i), c.rig.Instruments[i].Profile.HealthTime()}
 }
 
 // readWhile is when channels are read: always, or only while an output is on.
@@ -164,6 +161,7 @@ func (c *compiler) finishReactions() {
 	}
 	c.builtInReactions(safe)
 	c.readOften()
+	c.fedInTime()
 	c.actsInTime()
 }
 
@@ -314,6 +312,39 @@ func (c *compiler) readOften() {
 		c.m.Add(c.doc, w.node, "%s is read every %s: a rule that is looked at so seldom is a looser one", c.rig.Channels[w.channel].Name, near(float64(w.mostNs)/1e9, inSeconds)).
 			Hint("limits of bench and specimen, or built-in rules, are about it, or about what is read along with it: read it at least every " + near(float64(mostRare)/1e9, inSeconds))
 	}
+}
+
+// fedInTime refuses a protocol by which an instrument is read so seldom that its own
+// watchdog, which is fed by the readings, could trip although nothing is wrong.
+func (c *compiler) fedInTime() {
+	for i, d := range c.rig.Instruments {
+		dog, k := d.Profile.Watchdog, c.rig.Instrument(d.Switches)
+		if dog == nil || !c.heated[i] && (k < 0 || !c.heated[k]) {
+			continue
+		}
+		w := c.watched(i, int64(dog.FeedEvery))
+		latest := w.sampling + w.inFlight + d.Profile.CommandTime()
+		fastest := c.fastest(i)
+		if fastest == nil || fastest.tooRare || latest < dog.TripsAfter {
+			continue
+		}
+		fastest.tooRare = true
+		s := func(t clock.Instant) string { return near(t.Seconds(), inSeconds) }
+		c.m.Add(c.doc, or(fastest.node, keyOf(c.doc.Root, "steps")), "%s is read every %s, and its own watchdog is fed when it is read: at worst after %s, and it trips after %s",
+			d.Name, near(float64(fastest.mostNs)/1e9, inSeconds), s(latest), s(dog.TripsAfter)).
+			Hint("it is fed by the first reading after " + s(dog.FeedEvery) + " (" + d.Profile.Name + "): read " + c.rig.Channels[fastest.channel].Name + " more often")
+	}
+}
+
+// fastest is what is read most often of an instrument; nil where nothing is.
+func (c *compiler) fastest(i int) *wish {
+	var found *wish
+	for k := range c.wanted {
+		if w := &c.wanted[k]; w.wasAsked && c.rig.Channels[w.channel].Instrument == i && (found == nil || w.mostNs < found.mostNs) {
+			found = w
+		}
+	}
+	return found
 }
 
 // isGuarded tells whether a channel, or one that is read along with it, is what a rule is

@@ -203,3 +203,27 @@ func TestStaysOn(t *testing.T) {
 		t.Errorf("a bath without a watchdog: %+v %s", s, said)
 	}
 }
+
+// The plate's own watchdog trips after 60 s and is fed by the first reading 15 s after it was
+// fed last: readings that come too seldom for that are refused, where the plate is heated.
+func TestAWatchdogThatReadingsFeedTooSeldom(t *testing.T) {
+	protocol := func(every, steps string) string {
+		return "format: 1\ntitle: fed\nrecord: {plate.temperature: " + every + ", foil.temperature: " + every + "}\nends: {at most: 2 h}\nsteps:\n  - confirm: {specimen: LC-07}\n" + steps
+	}
+	slow := []string{"rise at full power: 150 K, time constant: 80 s => rise at full power: 80 K, time constant: 4000 s"}
+	const heats, rests = "  - bring: {plate to: 30 degC, at most: 20 min}\n", "  - hold: 5 min\n"
+	for _, x := range []struct{ every, steps, says string }{
+		{"50 s", heats, "p.yaml:3:29: plate is read every 50 s, and its own watchdog is fed when it is read: at worst after "},
+		{"50 s", heats, "after 1.13 min, and it trips after 1 min"},
+		{"50 s", rests, ""},
+		{"30 s", heats, ""},
+	} {
+		if said := beside(t, slow, nil, protocol(x.every, x.steps)); (said == "") != (x.says == "") || !strings.Contains(said, x.says) {
+			t.Errorf("every %s: %s", x.every, said)
+		}
+	}
+	mains := []string{"\n# What the instruments measure, => \n  mains: {profile: mains-switch, port: twin, switches: plate}\n\n# What the instruments measure,"}
+	if said := beside(t, mains, nil, strings.Replace(protocol("1 s", heats), "record: {", "record: {mains.mains: 9 s, ", 1)); !strings.Contains(said, "mains is read every 9 s") || !strings.Contains(said, "it trips after 10 s") {
+		t.Errorf("the switch in the mains: %s", said)
+	}
+}
