@@ -124,7 +124,7 @@ func TestRandomProtocolsAreForeseen(t *testing.T) {
 func randomProtocol(r *rand.Rand) string {
 	var b strings.Builder
 	pick := func(all ...string) string { return all[r.IntN(len(all))] }
-	fmt.Fprintf(&b, "format: 1\ntitle: Random\nrecord:\n  plate.temperature: %s\n  foil.temperature: %s\n  element.resistance: %s\nends: {at most: 12 h}\nsteps:\n",
+	fmt.Fprintf(&b, "format: 1\ntitle: Random\nlimits:\n  plate.temperature: {below: 55 degC}\nrecord:\n  plate.temperature: %s\n  foil.temperature: %s\n  element.resistance: %s\nends: {at most: 12 h}\nsteps:\n",
 		pick("500 ms", "1 s", "2 s"), pick("1 s", "5 s"), pick("500 ms", "1 s", "10 s"))
 	fmt.Fprintf(&b, "  - confirm: {specimen: LC-07, resistance within: 20 %%}\n")
 	fmt.Fprintf(&b, "  - source: {instrument: meter, current: 10 uA, compliance: 2 V, wires: 4, integration: %s, reverse: %s}\n",

@@ -17,7 +17,7 @@ func TestInit(t *testing.T) {
 	for _, f := range started {
 		name := filepath.Join(dir, f.name)
 		want := strings.NewReplacer(
-			"    identified: {rise at full power: 150 K, time constant: 80 s, dead time: 2 s, date: 2026-03-14}", "    # identified: not measured yet",
+			"    identified: {rise at full power: 156 K, time constant: 79.6 s, dead time: 4.5 s, date: 2026-03-14}", "    # identified: not measured yet",
 			"    longest exchange: {takes: 40 ms, measured on: 2026-03-14}", "    # longest exchange: not measured yet",
 			"    longest exchange: {takes: 75 ms, measured on: 2026-05-20}", "    # longest exchange: not measured yet").Replace(read(t, leafClip+f.name))
 		if read(t, name) != want {

@@ -41,7 +41,11 @@ func describeSafety(p *plan.Plan, columns int) string {
 			b.WriteString(stuck(reactions[k-1], columns))
 		}
 	}
-	b.WriteString(hung("  safe in", "at worst, from when it has lasted to heat and output off; the parts stand in plan.json", columns))
+	asked := ""
+	if p.Summary.ActWithinNs > 0 {
+		asked = "; each within the " + shortly(p.Summary.ActWithinNs) + " that the rig asks for (must act within)"
+	}
+	b.WriteString(hung("  safe in", "at worst, from when it has lasted to heat and output off; the parts stand in plan.json"+asked, columns))
 	b.WriteString(describeFullPower(p, columns))
 	b.WriteString(describeMeasured(p, columns))
 	b.WriteString(describePowerCut(p, columns))
@@ -84,6 +88,9 @@ func reactionRow(r plan.Reaction, line string) [6]string {
 	armed, holds, within := "always", "at once", shortly(r.TotalNs)
 	if r.While != "" {
 		armed = r.While
+	}
+	if r.Never {
+		armed += ": never"
 	}
 	if r.HoldsNs > 0 {
 		holds = shortly(r.HoldsNs)

@@ -42,7 +42,7 @@ func TestCheckSaysWhatStopsTheRun(t *testing.T) {
 	for rule, want := range map[string]string{
 		"overnight.yaml":                          "overnight.yaml",
 		"plate.temperature below 40 degC":         "plate.temperature below 40 degC always at once trip 3.07 s 14",
-		"a heater stuck at full power gets to 47": "a heater stuck at full power gets to 47.87 degC; to stay below 70 degC it would have to be off",
+		"a heater stuck at full power gets to 52": "a heater stuck at full power gets to 52.16 degC; to stay below 70 degC it would have to be off",
 		"element.power below":                     "element.power below 20 uW sourcing 2 s trip 4.53 s 19",
 		"thermometers disagree":                   "thermometers disagree specimen on plate 3 min trip 4.07 s",
 		"plate heats not":                         "plate heats not heating 22 s trip 3.07 s",
@@ -73,7 +73,7 @@ func TestCheckSaysWhatStopsTheRun(t *testing.T) {
 // sequence/drill).
 func TestCheckSaysWhatFullPowerAssumes(t *testing.T) {
 	said := func(text string) string { return strings.Join(strings.Fields(text), " ") }
-	if bare := said(whatCheckSays(t, "staircase.yaml")); !strings.Contains(bare, "it heats on until its own over-temperature circuit cuts in or, without one, to 168 degC. A mains-switch in its supply would cut it in that time") {
+	if bare := said(whatCheckSays(t, "staircase.yaml")); !strings.Contains(bare, "it heats on until its own over-temperature circuit cuts in or, without one, to 174 degC. A mains-switch in its supply would cut it in that time") {
 		t.Errorf("without a mains switch: %s", bare)
 	}
 	with := said(whatCheckSays(t, "staircase.yaml", "# What the instruments measure,", "  mains: {profile: mains-switch, port: twin, switches: plate}\n# What the instruments measure,"))
@@ -174,7 +174,7 @@ func TestDatesInTheFuture(t *testing.T) {
 	rigText := read(t, leafClip+"rig.yaml")
 	for _, c := range []struct{ old, before, says string }{
 		{"calibrated: 2026-03-14", "calibrated: ", ":22:17: nothing was measured on a day that has not come"},
-		{"dead time: 2 s, date: 2026-03-14", "dead time: 2 s, date: ", "nothing was measured on a day that has not come"},
+		{"dead time: 4.5 s, date: 2026-03-14", "dead time: 4.5 s, date: ", "nothing was measured on a day that has not come"},
 		{"takes: 40 ms, measured on: 2026-03-14", "takes: 40 ms, measured on: ", "nothing was measured on a day that has not come"},
 	} {
 		for date, refused := range map[string]bool{"2999-01-01": true, latestDate(): false} {

@@ -204,7 +204,10 @@ func (x *proving) byHand(r plan.Reaction) string {
 
 // unprovoked is why a rule cannot be forced; "" if it can.
 func (x *proving) unprovoked(r plan.Reaction) string {
-	if r.Of.Kind != safety.OfWatched {
+	switch {
+	case r.Never:
+		return "it is judged while " + r.While + " only, which a proof test does not bring about"
+	case r.Of.Kind != safety.OfWatched:
 		return ""
 	}
 	w := x.job.plan.Rules.Watched[r.Of.Index]

@@ -4,6 +4,7 @@ package main
 
 import (
 	"io"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -14,6 +15,7 @@ import (
 	"dwell/drivers/twin"
 	"dwell/drivers/yamltext"
 	"dwell/logs"
+	"dwell/sequence/plan"
 )
 
 // proving starts a proof test of some rules on the served bench. What is written to the
@@ -131,6 +133,31 @@ func TestAProofOfNothing(t *testing.T) {
 	p.says("no rule was tried")
 	if kept, err := os.ReadFile(proofFile(rig)); err == nil || strings.Contains(p.err.String(), "your name") {
 		t.Errorf("kept: %q, said: %q", kept, p.err.String())
+	}
+}
+
+// What is judged only once a stage knows where it is cannot be forced, since a proof test
+// moves nothing: that is no failure of the bench.
+func TestAProofOfAStage(t *testing.T) {
+	m := &yamltext.Mistakes{}
+	x := &proving{job: &job{}}
+	if err := x.job.bench(files{rig: leafClip + "bending/rig.yaml", specimen: leafClip + "bending/specimen.yaml"}, "", m); err != nil {
+		t.Fatal(err)
+	}
+	x.job.plan, _ = plan.Proof(x.job.rig, x.job.specimen, m)
+	if m.Len() > 0 {
+		t.Fatal(m.Err())
+	}
+	skipped := map[string]string{}
+	for _, r := range x.job.plan.Summary.Reactions {
+		if why := x.unprovoked(r); why != "" && x.byHand(r) == "" {
+			skipped[r.Rule] = why
+		}
+	}
+	want := map[string]string{"stage alarm: stage has locked itself": "it is judged while stage homed only, which a proof test does not bring about",
+		"stage instrument reports a fault": "it is not asked after this in a proof test, which moves nothing"}
+	if !maps.Equal(skipped, want) {
+		t.Errorf("got %q\nexpected %q", skipped, want)
 	}
 }
 

@@ -209,7 +209,7 @@ func TestRerunWeighsEveryKind(t *testing.T) {
 		{flat, "rig.yaml", "calibrated: 2026-05-20", "calibrated: 2026-10-01", "notable: meter: its calibration was 2026-05-20, is 2026-10-01"},
 		{flat, "rig.yaml", "SM-0007", "SM-0008", "notable: meter: its serial number was SM-0007, is SM-0008"},
 		{flat, "rig.yaml", "takes: 75 ms", "takes: 90 ms", "harmless: meter: its longest exchange: takes was 75 ms, is 90 ms"},
-		{flat, "rig.yaml", "time constant: 80 s", "time constant: 90 s", "notable: plate: how it responds to full power: time constant was 80 s, is 90 s"},
+		{flat, "rig.yaml", "time constant: 79.6 s", "time constant: 90 s", "notable: plate: how it responds to full power: time constant was 79.6 s, is 90 s"},
 		{flat, "rig.yaml", "temperature: 18 degC", "temperature: 19 degC", "notable: the ambient: temperature was 18 degC, is 19 degC"},
 		{flat, "rig.yaml", "rig: leaf-clip bench", "rig: other bench", "blocking: the rig was leaf-clip bench, is other bench"},
 		{flat, "rig.yaml", "{below: 80 degC}", "{below: 25 degC}", "notable: a limit was plate.temperature below 30"},

@@ -139,3 +139,36 @@ func TestBadFiles(t *testing.T) {
 		t.Errorf("without any of that: %s", said)
 	}
 }
+
+// An interlock of the protocol that no step arms guards nothing here: that is no mistake, and
+// is said, and each row of the rules says which are never armed.
+func TestInterlocksThatAreNeverArmed(t *testing.T) {
+	const lock = "interlocks:\n  - {when: \"plate.temperature > 50 degC\", while: WHILE, then: trip}\n"
+	const head = "format: 1\ntitle: rests\nrecord: {plate.temperature: 1 s}\nends: {at most: 1 h}\n"
+	for _, x := range []struct {
+		while, steps string
+		never        bool
+	}{
+		{"heating", "  - hold: 1 min\n", true},
+		{"heating", "  - confirm: {specimen: LC-07}\n  - bring: {plate to: 30 degC, at most: 20 min}\n", false},
+		{"sourcing", "  - hold: 1 min\n", true},
+		{"sourcing", "  - confirm: {specimen: LC-07, resistance within: 20 %}\n", false},
+		{"sourcing", "  - confirm: {specimen: LC-07}\n  - source: {instrument: meter, current: 10 uA, compliance: 2 V, wires: 4, integration: 1}\n  - hold: 1 min\n", false},
+		{"specimen on plate", "  - hold: 1 min\n", false},
+	} {
+		p, said := planned(t, nil, nil, head+strings.Replace(lock, "WHILE", x.while, 1)+"steps:\n"+x.steps, Options{})
+		warned := slices.ContainsFunc(p.Summary.Warnings, func(w string) bool {
+			return strings.HasPrefix(w, "line 6: this interlock is judged while "+x.while+" only, ") && strings.HasSuffix(w, "it is never armed")
+		})
+		if r := find(t, p, "plate.temperature > 50 degC"); said != "" || warned != x.never || r.Never != x.never {
+			t.Errorf("while %s, %q: %s warned %v of %v, %+v", x.while, x.steps, said, warned, p.Summary.Warnings, r)
+		}
+		if r := find(t, p, "plate heats not"); r.Never != !p.Summary.Heats {
+			t.Errorf("%q: %+v", x.steps, r)
+		}
+	}
+	p, _ := planned(t, []string{"lasting: 60 s, then: trip} => lasting: 60 s, then: trip}\n  - {when: \"plate.temperature > 50 degC\", while: heating, then: trip}"}, nil, head+"steps:\n  - hold: 1 min\n", Options{})
+	if r := find(t, p, "plate.temperature > 50 degC"); !r.Never || len(p.Summary.Warnings) > 0 {
+		t.Errorf("of the rig: %+v %v", r, p.Summary.Warnings)
+	}
+}

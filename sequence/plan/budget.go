@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -107,7 +108,7 @@ func (c *compiler) pauseAction(p *safety.Pause) clock.Instant {
 // reaction adds one to the summary.
 func (c *compiler) reaction(r Reaction, w way, action clock.Instant) *Reaction {
 	r.SamplingNs, r.InFlightNs, r.LinkNs = int64(w.sampling), int64(w.inFlight), int64(w.link)
-	r.DecisionNs, r.ActionNs = decisionNs, int64(action)
+	r.DecisionNs, r.ActionNs, r.Never = decisionNs, int64(action), c.neverArmed(r.While)
 	if r.Then == "warn" {
 		r.ActionNs = 0
 	}
@@ -160,6 +161,7 @@ func (c *compiler) finishReactions() {
 		c.reaction(Reaction{Of: safety.Ref{Kind: safety.OfDrives, Index: i}, Rule: x.Instrument + " drives another " + x.Quantity, From: x.From, While: safety.Sourcing, Then: "trip", HoldsNs: x.LastingNs}, w, safe)
 	}
 	c.builtInReactions(safe)
+	c.unarmed()
 	c.readOften()
 	c.fedInTime()
 	c.actsInTime()
@@ -376,26 +378,24 @@ func (c *compiler) law(i int) rig.Identified {
 	return rig.Identified{RiseK: h.RateKPerS * straight, TauS: straight, DeadS: h.DeadS}
 }
 
-// actsInTime holds the reactions against what the rig asks for.
+// actsInTime holds the reactions against what the rig asks for, and names all that are too slow.
 func (c *compiler) actsInTime() {
 	within := int64(c.rig.ActWithin)
-	if within == 0 {
+	c.plan.Summary.ActWithinNs = within
+	late := slices.DeleteFunc(slices.Clone(c.plan.Summary.Reactions), func(r Reaction) bool { return r.Then == "warn" || r.TotalNs <= within })
+	if within == 0 || len(late) == 0 {
 		return
 	}
-	var worst Reaction
-	for _, r := range c.plan.Summary.Reactions {
-		if r.Then == "trip" && r.TotalNs > max(within, worst.TotalNs) {
-			worst = r
-		}
-	}
-	if worst.TotalNs == 0 {
-		return
-	}
+	slices.SortStableFunc(late, func(a, b Reaction) int { return cmp.Compare(b.TotalNs, a.TotalNs) })
 	s := func(ns int64) string { return near(float64(ns)/1e9, inSeconds) }
-	c.m.Add(c.rig.Doc, valueOf(c.rig.Doc.Root, "must act within"),
+	worst, n := late[0], valueOf(c.rig.Doc.Root, "must act within")
+	x := c.m.Add(c.rig.Doc, n,
 		"on this rig it can take %s from a breach of %q (%s) to a safe bench: %s to the reading that shows it, %s for a line that is taken, %s for the exchange, %s to decide, %s to act",
 		s(worst.TotalNs), worst.Rule, worst.From, s(worst.SamplingNs), s(worst.InFlightNs), s(worst.LinkNs), s(worst.DecisionNs), s(worst.ActionNs)).
 		Hint("read it more often, or use a faster line")
+	for _, r := range late[1:] {
+		x.Note(c.rig.Doc, n, fmt.Sprintf("%s after a breach of %q (%s)", s(r.TotalNs), r.Rule, r.From))
+	}
 }
 
 // finishMeasured notes what was measured on this rig, refuses an unattended run that

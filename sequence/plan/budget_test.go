@@ -1,11 +1,13 @@
 package plan
 
 import (
+	"fmt"
 	"math"
 	"strings"
 	"testing"
 
 	"dwell/drivers/clock"
+	"dwell/safety"
 )
 
 const heats = `format: 1
@@ -58,12 +60,12 @@ func TestReaction(t *testing.T) {
 			t.Errorf("%s: %g ms, expected %g ms", c.what, float64(c.got)/1e6, c.want)
 		}
 	}
-	// at 168 - (168 - 40) exp(-t / 80 s), with 2 s of dead time; 70 degC is the specimen's
-	seconds := float64(r.TotalNs)/1e9 + 2
-	if want := 168 - 128*math.Exp(-seconds/80); r.PeakDegC == nil || math.Abs(*r.PeakDegC-want) > 1e-6 {
+	// at 174 - (174 - 40) exp(-t / 79.6 s), with 4.5 s of dead time; 70 degC is the specimen's
+	seconds := float64(r.TotalNs)/1e9 + 4.5
+	if want := 174 - 134*math.Exp(-seconds/79.6); r.PeakDegC == nil || math.Abs(*r.PeakDegC-want) > 1e-6 {
 		t.Errorf("peak %v, expected %g degC", r.PeakDegC, want)
 	}
-	if want := 80*math.Log(128.0/98) - 2; r.LooserDegC == nil || *r.LooserDegC != 70 || math.Abs(float64(*r.LeewayNs)/1e9-want) > 1e-6 {
+	if want := 79.6*math.Log(134.0/104) - 4.5; r.LooserDegC == nil || *r.LooserDegC != 70 || math.Abs(float64(*r.LeewayNs)/1e9-want) > 1e-6 {
 		t.Errorf("next limit %v in %v ns, expected 70 degC in %g s", r.LooserDegC, r.LeewayNs, want)
 	}
 	if r := find(t, p, "foil.temperature below 70 degC"); r.PeakDegC != nil || r.SamplingNs != int64(clock.Second) {
@@ -91,13 +93,13 @@ func TestReactionsFollowTheRig(t *testing.T) {
 		{"a longer exchange was measured", []string{"takes: 40 ms => takes: 140 ms"}, nil, func(r Reaction) bool { return r.LinkNs == 240e6 }},
 		{"none was measured", []string{"    longest exchange: {takes: 40 ms, measured on: 2026-03-14}\n => "}, nil,
 			func(r Reaction) bool { return math.Abs(float64(r.LinkNs)/1e6-376.04) < 0.01 }}, // what the profile promises
-		{"a stronger heater", []string{"power: 150 K => power: 300 K"}, nil, func(r Reaction) bool {
+		{"a stronger heater", []string{"power: 156 K => power: 312 K"}, nil, func(r Reaction) bool {
 			return r.TotalNs == was.TotalNs && *r.PeakDegC > *was.PeakDegC+5 && *r.LeewayNs < *was.LeewayNs/2
 		}},
-		{"not identified", []string{"    identified: {rise at full power: 150 K, time constant: 80 s, dead time: 2 s, date: 2026-03-14}\n => "}, nil,
+		{"not identified", []string{"    identified: {rise at full power: 156 K, time constant: 79.6 s, dead time: 4.5 s, date: 2026-03-14}\n => "}, nil,
 			func(r Reaction) bool { return math.Abs(*r.PeakDegC-(40+float64(r.TotalNs)/1e9+2)) < 0.01 }}, // 1 K/s all the way
-		{"it lasts", nil, []string{"{below: 40 degC}", "{below: 40 degC, lasting: 10 s}"}, func(r Reaction) bool {
-			return r.HoldsNs == 10e9 && r.TotalNs == was.TotalNs+2e9 && *r.PeakDegC > *was.PeakDegC+10
+		{"it lasts", nil, []string{"{below: 40 degC}", "{below: 40 degC, lasting: 10 s}", "plate.temperature: 2 s", "plate.temperature: 1 s"}, func(r Reaction) bool {
+			return r.HoldsNs == 10e9 && r.TotalNs == was.TotalNs && *r.PeakDegC > *was.PeakDegC+10
 		}},
 	} {
 		p, said := planned(t, c.rig, nil, strings.NewReplacer(c.protocol...).Replace(heats), Options{})
@@ -118,6 +120,19 @@ func TestActsInTime(t *testing.T) {
 	want := `rig.yaml:81:18: on this rig it can take 6.07 s from a breach of "abs(plate.temperature - foil.temperature) > 25 K"`
 	if !strings.HasPrefix(said, want) || !strings.Contains(said, "hint: read it more often, or use a faster line") || strings.Count(said, "on this rig it can take") != 1 {
 		t.Errorf("got %s\nexpected %s", said, want)
+	}
+	// each rule that is too slow is named, and no other
+	p, _ := planned(t, nil, nil, heats, Options{})
+	for _, r := range p.Summary.Reactions {
+		if r.Of.Kind != safety.OfWatched && (r.TotalNs > 3e9) != strings.Contains(said, fmt.Sprintf("%q (%s)", r.Rule, r.From)) {
+			t.Errorf("%q takes %g s, and of 3 s it says\n%s", r.Rule, float64(r.TotalNs)/1e9, said)
+		}
+	}
+	pausing := strings.Replace(heats, "record:", "interlocks:\n  - {when: \"plate.temperature > 35 degC\", then: pause, clear for: 1 min, at most: 20 min}\nrecord:", 1)
+	p, _ = planned(t, nil, nil, pausing, Options{})
+	takes := find(t, p, "plate.temperature > 35 degC").TotalNs
+	if _, said := planned(t, within(fmt.Sprintf("%d ms", takes/1e6)), nil, pausing, Options{}); !strings.Contains(said, `"plate.temperature > 35 degC" (p.yaml:`) {
+		t.Errorf("of a pause it says\n%s", said)
 	}
 	// what is asked for is kept by asking after the instruments' health more often
 	for asked, every := range map[string]clock.Instant{"15 s": 10 * clock.Second, "8 s": 4674 * clock.Millisecond} {
@@ -141,7 +156,7 @@ func TestActsInTime(t *testing.T) {
 
 // TestUnattendedNeedsMeasurements: heat with nobody there needs what was measured.
 func TestUnattendedNeedsMeasurements(t *testing.T) {
-	const identified = "    identified: {rise at full power: 150 K, time constant: 80 s, dead time: 2 s, date: 2026-03-14}\n => "
+	const identified = "    identified: {rise at full power: 156 K, time constant: 79.6 s, dead time: 4.5 s, date: 2026-03-14}\n => "
 	plate, meter := "    longest exchange: {takes: 40 ms, measured on: 2026-03-14}\n => ", "    longest exchange: {takes: 75 ms, measured on: 2026-05-20}\n => "
 	cold := strings.Replace(heats, "  - bring: {plate to: 30 degC, at most: 20 min}\n", "  - hold: 1 min\n", 1)
 	for _, c := range []struct {
@@ -153,7 +168,7 @@ func TestUnattendedNeedsMeasurements(t *testing.T) {
 		{nil, heats, true, nil},
 		{[]string{identified}, heats, false, nil},
 		{[]string{identified, plate, meter}, cold, true, nil},
-		{[]string{"rise at full power: 150 K => rise at full power: 5 K"}, heats, false, []string{"rig.yaml:19:3: plate is told to heat to", "it was measured to reach 5 K above the ambient of 18 degC: 23 degC"}},
+		{[]string{"rise at full power: 156 K => rise at full power: 5 K"}, heats, false, []string{"rig.yaml:19:3: plate is told to heat to", "it was measured to reach 5 K above the ambient of 18 degC: 23 degC"}},
 		{[]string{identified}, heats, true, []string{"rig.yaml:19:3: how plate responds to full power was not measured on this rig", "hint: add identified: {rise"}},
 		{[]string{plate}, heats, true, []string{"rig.yaml:19:3: the longest exchange with plate was not measured on this rig"}},
 		{[]string{meter}, heats, true, []string{"the longest exchange with meter was not measured"}},
@@ -179,12 +194,12 @@ func TestUnattendedNeedsMeasurements(t *testing.T) {
 // TestStaysOn knows what has no watchdog of its own, and what is never switched on.
 func TestStaysOn(t *testing.T) {
 	p, _ := planned(t, nil, nil, heats, Options{})
-	if s := p.Summary.StaysOn; len(s) != 2 || s[0] != (StaysOn{"plate", "heat", 60e9, "", 168}) || s[1] != (StaysOn{"meter", "output", 0, "", 0}) {
+	if s := p.Summary.StaysOn; len(s) != 2 || s[0] != (StaysOn{"plate", "heat", 60e9, "", 174}) || s[1] != (StaysOn{"meter", "output", 0, "", 0}) {
 		t.Errorf("%+v", s)
 	}
 	switched := []string{"# What the instruments measure, =>   mains: {profile: mains-switch, port: twin, switches: plate}\n# What the instruments measure,"}
 	p, said := planned(t, switched, nil, heats, Options{})
-	if s := p.Summary.StaysOn; said != "" || len(s) != 2 || s[0] != (StaysOn{"plate", "heat", 10e9, "mains", 168}) {
+	if s := p.Summary.StaysOn; said != "" || len(s) != 2 || s[0] != (StaysOn{"plate", "heat", 10e9, "mains", 174}) {
 		t.Errorf("with a switch in its mains: %+v %s", s, said)
 	}
 	if r := find(t, p, "stop contact: mains.mains must read closed"); r.SamplingNs != 1e9 || r.Then != "trip" {
@@ -199,7 +214,7 @@ func TestStaysOn(t *testing.T) {
 		"  foil.temperature: {from: plate.probe, thermometer: platinum class B}\n => ", "  foil.temperature: {below: 75 degC}\n => ", ", foil.temperature] => ]",
 		"  - {when: \"abs(plate.temperature - foil.temperature) > 25 K\", while: specimen on plate, lasting: 60 s, then: trip}\n =>   - {when: \"plate.temperature > 90 degC\", then: trip}\n"}
 	p, said = planned(t, bath, nil, strings.Replace(heats, "foil.temperature: 1 s, ", "", 1), Options{})
-	if s := p.Summary.StaysOn; said != "" || len(s) != 2 || s[0] != (StaysOn{"plate", "heat", 0, "", 168}) {
+	if s := p.Summary.StaysOn; said != "" || len(s) != 2 || s[0] != (StaysOn{"plate", "heat", 0, "", 174}) {
 		t.Errorf("a bath without a watchdog: %+v %s", s, said)
 	}
 }
@@ -210,7 +225,7 @@ func TestAWatchdogThatReadingsFeedTooSeldom(t *testing.T) {
 	protocol := func(every, steps string) string {
 		return "format: 1\ntitle: fed\nrecord: {plate.temperature: " + every + ", foil.temperature: " + every + "}\nends: {at most: 2 h}\nsteps:\n  - confirm: {specimen: LC-07}\n" + steps
 	}
-	slow := []string{"rise at full power: 150 K, time constant: 80 s => rise at full power: 80 K, time constant: 4000 s"}
+	slow := []string{"rise at full power: 156 K, time constant: 79.6 s => rise at full power: 80 K, time constant: 4000 s"}
 	const heats, rests = "  - bring: {plate to: 30 degC, at most: 20 min}\n", "  - hold: 5 min\n"
 	for _, x := range []struct{ every, steps, says string }{
 		{"50 s", heats, "p.yaml:3:29: plate is read every 50 s, and its own watchdog is fed when it is read: at worst after "},

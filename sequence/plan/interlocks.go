@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 
@@ -73,6 +74,30 @@ func (c *compiler) armable(n *yamltext.Node, while string) {
 	if !slices.ContainsFunc(c.rig.Instruments, func(d rig.Description) bool { return d.Profile.Set(quantity) >= 0 }) {
 		c.wrong(n, "no instrument of this rig sets %s: this would never be judged", quantity).
 			Hint("leave while out, to have it judged always")
+	}
+}
+
+// neverArmed tells whether nothing that the steps do arms what is armed by this.
+func (c *compiler) neverArmed(while string) bool {
+	does := func(what func(a Action) bool) bool { return slices.ContainsFunc(c.plan.Actions, what) }
+	switch by, _, _ := strings.Cut(while, ","); by {
+	case safety.Heating:
+		return !c.plan.Summary.Heats
+	case safety.Sourcing:
+		return len(c.sourced) == 0 && !does(func(a Action) bool { return a.Confirm != nil && a.Confirm.Channel != "" })
+	case safety.Homed:
+		return !does(func(a Action) bool { return a.Op == Home })
+	}
+	return false
+}
+
+// unarmed warns of the protocol's own interlocks that it never arms: whoever wrote them
+// counts on them. Those of a rig are for every protocol.
+func (c *compiler) unarmed() {
+	for _, x := range c.rules.interlocks {
+		if x.doc == c.doc && c.neverArmed(x.While) {
+			c.plan.Summary.Warnings = append(c.plan.Summary.Warnings, fmt.Sprintf("line %d: this interlock is judged while %s only, and no step of this protocol brings that about: it is never armed", x.node.Pos.Line, x.While))
+		}
 	}
 }
 

@@ -60,11 +60,13 @@ type Summary struct {
 	Steps []Step `json:"steps"`
 
 	Reactions []Reaction `json:"reactions"`
-	Measured  []Measured `json:"measured,omitempty"`
-	StaysOn   []StaysOn  `json:"stays_on,omitempty"`
-	Bends     []Bend     `json:"bends,omitempty"`
-	Cover     *Cover     `json:"cover,omitempty"`
-	Open      *Bend      `json:"open,omitempty"` // the shape between plates that stand open: what others are compared with is not flat there
+	// ActWithinNs is what the rig asks of each of them that stops or pauses; 0 if it asks nothing.
+	ActWithinNs int64      `json:"act_within_ns,omitempty"`
+	Measured    []Measured `json:"measured,omitempty"`
+	StaysOn     []StaysOn  `json:"stays_on,omitempty"`
+	Bends       []Bend     `json:"bends,omitempty"`
+	Cover       *Cover     `json:"cover,omitempty"`
+	Open        *Bend      `json:"open,omitempty"` // the shape between plates that stand open: what others are compared with is not flat there
 }
 
 // Seen is what reads a number when a strip lies flat, and the word for that.
@@ -89,8 +91,9 @@ type FlatRead struct {
 type Reaction struct {
 	Rule       string     `json:"rule"`
 	From       string     `json:"from"`
-	Of         safety.Ref `json:"of"`              // the rule itself
-	While      string     `json:"while,omitempty"` // when it is armed; always, if empty
+	Of         safety.Ref `json:"of"`                    // the rule itself
+	While      string     `json:"while,omitempty"`       // when it is armed; always, if empty
+	Never      bool       `json:"never_armed,omitempty"` // no step brings that about
 	Then       string     `json:"then"`
 	HoldsNs    int64      `json:"holds_ns,omitempty"` // how long it must hold, or how far it looks back
 	SamplingNs int64      `json:"sampling_ns"`        // from one reading to the next, twice for what must last

@@ -440,7 +440,7 @@ func (c *compiler) passes(x *condition.Condition) (i int, s, degC float64, ok bo
 		gone := c.takes(i, from, aim, arriveWithinK) - left
 		s = max(0, c.takes(i, from, aim, max(math.Abs(aim-at), arriveWithinK))-gone)
 		if h := c.law(i); aim > from {
-			at = h.After(c.rig.AmbientDegC, at, h.DeadS)
+			at = min(aim, h.After(c.rig.AmbientDegC, at, h.DeadS)) // its controller lets it go no further
 		}
 		return i, s, at, true
 	}
