@@ -38,7 +38,8 @@ ends, and goes on from there. All others need the way back.
 First it says the way back: what has to be switched on, and which temperature to be
 approached from which side, before that step can begin again. Then it asks. The
 instruments must be the same; the specimen is confirmed again; whoever has to lay it
-down is asked again. What is missing between is recorded as a gap.
+down is asked again, and so is what a person was asked to do before (ask).
+What is missing between is recorded as a gap.
 
 --rig names today's rig file. What it says in another way than the one of the run is
 weighed as for rerun: ports are harmless; a blocking difference needs --reason, which goes
@@ -470,6 +471,8 @@ func wayLine(r *rig.Rig, a plan.Action) string {
 		return "confirm the specimen " + a.Confirm.Specimen + " again, at a harmless current"
 	case plan.Until:
 		return "wait until " + a.When + ", at most " + span(clock.Instant(a.AtMostNs)) + ", so that the specimen can be told by its resistance"
+	case plan.Person:
+		return "a person is asked: " + a.Text
 	case plan.Place:
 		return "the specimen goes onto the plate (" + a.By + ")"
 	case plan.Lift:

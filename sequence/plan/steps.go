@@ -242,7 +242,7 @@ func (c *compiler) deeper(at *yamltext.Node) bool {
 // as reads the role of what is inside.
 func (c *compiler) as(n *yamltext.Node) {
 	if n != nil {
-		c.role = c.word(n, "role", "conditioning", "warm-up", "check standard")
+		c.role = c.word(n, "role", "conditioning", "warm-up", checkStandard)
 	}
 }
 

@@ -9,6 +9,9 @@ import (
 // This file works out how a bench gets from rest to where a step of the plan begins,
 // for a run that is taken up again there.
 
+// checkStandard is the role of steps in which something else is connected than the film.
+const checkStandard = "check standard"
+
 const (
 	// coolEnough is how far above the ambient a plate may be when the specimen is
 	// confirmed again: its resistance is compared with that at the ambient.
@@ -28,6 +31,7 @@ type stand struct {
 	homed  *Action    // the last time that a stage found its switch
 	bent   *Action    // and the last time that it went somewhere since
 	laid   *Action    // the last time that a strip was laid round a rod, or flat
+	asked  []*Action  // what a person was asked to do, as far as it may still hold
 }
 
 // visit is a temperature that a heater was brought to.
@@ -68,6 +72,9 @@ func (s *stand) after(a *Action) {
 		s.bent = a
 	case Wrap:
 		s.laid = a
+	case Person:
+		s.asked = slices.DeleteFunc(s.asked, func(o *Action) bool { return o.Line == a.Line })
+		s.asked = append(s.asked, a)
 	case Record:
 		for _, x := range a.Polled {
 			k := slices.IndexFunc(s.rates, func(o Polled) bool { return o.Channel == x.Channel })
@@ -77,6 +84,14 @@ func (s *stand) after(a *Action) {
 				s.rates[k] = x
 			}
 		}
+	}
+}
+
+// checked is the end of steps about a check standard: of what a person was asked in them,
+// the last has put the film back.
+func (s *stand) checked(from int) {
+	if n := len(s.asked); n > from+1 {
+		s.asked = append(s.asked[:from:from], s.asked[n-1])
 	}
 }
 
@@ -98,32 +113,55 @@ func (p *Plan) before(next int, passes map[int]int64, each func(i int, a *Action
 // WayBack is what has to be done, from a bench at rest, before the action at next can be
 // performed as it would have been: the specimen is confirmed again, what was switched on
 // is switched on again, and a temperature is approached from the side from which the
-// plan approached it, by way of where that branch began.
+// plan approached it, by way of where that branch began. What a person was asked to do is
+// asked for again, in its order.
 func (p *Plan) WayBack(next int, passes map[int]int64, ambientDegC float64) ([]Action, error) {
 	if next < 0 || next >= len(p.Actions) || next > 0 && p.Actions[next].Op != Begin {
 		return nil, fmt.Errorf("action %d of the plan is not where a step begins", next)
 	}
-	var now, atConfirm stand
+	var now, atConfirm, atHome stand
 	var confirm *Action
+	standard := -1 // what was asked before steps about a check standard
 	p.before(next, passes, func(_ int, a *Action) {
+		if isStandard := a.Role == checkStandard; a.Op == Begin && isStandard != (standard >= 0) {
+			if isStandard {
+				standard = len(now.asked)
+			} else {
+				now.checked(standard)
+				standard = -1
+			}
+		}
 		if a.Op == Confirm && confirm == nil {
 			confirm, atConfirm = a, now
-			atConfirm.set, atConfirm.rates = slices.Clone(now.set), slices.Clone(now.rates)
+			atConfirm.set, atConfirm.rates, atConfirm.asked = slices.Clone(now.set), slices.Clone(now.rates), slices.Clone(now.asked)
 		}
-		now.after(a)
+		if now.after(a); a.Op == Home {
+			atHome.asked = slices.Clone(now.asked)
+		}
 	})
+	if standard >= 0 && p.Actions[next].Role != checkStandard {
+		now.checked(standard)
+	}
+	first, then, last := askedAgain(now.asked, atConfirm.asked, atHome.asked)
 	w := &wayBack{plan: p, step: "way back to " + p.Actions[next].Step}
 	w.add(Action{Op: Begin, Role: "way back"})
 	if confirm != nil {
 		w.record(atConfirm.rates)
 		w.move(atConfirm.moved)
 		w.cool(now.visits, ambientDegC)
+		w.ask(first)
+		if len(then)+len(last) > 0 { // what was done since may have put something else in its place
+			w.add(Action{Op: Person, AtMostNs: confirm.AtMostNs,
+				Text: "make sure that the specimen " + confirm.Confirm.Specimen + " is connected, as it was when it was confirmed"})
+		}
 		again := *confirm
 		w.add(again)
 	}
+	w.ask(then) // while everything is off
 	w.electric(now.set)
 	w.record(now.rates) // before anybody is waited for: what is on is read
 	w.bend(now)
+	w.ask(last)
 	w.heat(now)
 	if confirm == nil || now.moved != atConfirm.moved {
 		w.move(now.moved)
@@ -146,6 +184,29 @@ func (w *wayBack) add(a Action) {
 func (w *wayBack) record(rates []Polled) {
 	if len(rates) > 0 {
 		w.add(Action{Op: Record, Polled: slices.Clone(rates)})
+	}
+}
+
+// askedAgain parts what a person has to do again: before the specimen is confirmed, then,
+// and what was asked for after the stage had found its switch.
+func askedAgain(asked, atConfirm, atHome []*Action) (first, then, last []*Action) {
+	for _, a := range asked {
+		switch {
+		case slices.Contains(atConfirm, a):
+			first = append(first, a)
+		case len(atHome) > 0 && !slices.Contains(atHome, a):
+			last = append(last, a)
+		default:
+			then = append(then, a)
+		}
+	}
+	return first, then, last
+}
+
+// ask has a person make sure of what was asked for before: it may hold still.
+func (w *wayBack) ask(all []*Action) {
+	for _, a := range all {
+		w.add(Action{Op: Person, Line: a.Line, AtMostNs: a.AtMostNs, Text: fmt.Sprintf("make sure that this is done, as it was in %s: %s", a.Step, a.Text)})
 	}
 }
 
