@@ -46,9 +46,12 @@ zip says so. Names of ports stay. The run folder is not changed.`,
 				out = filepath.Clean(args[0]) + map[bool]string{true: ".zip", false: "-export"}[bundle]
 			}
 			if !bundle {
-				names, err := exportTo(r, out)
+				names, without, err := exportTo(r, out)
 				if err != nil {
 					return err
+				}
+				for _, why := range without {
+					s.say("%s", why)
 				}
 				s.result(out + "\n")
 				s.object(map[string]any{"run": args[0], "folder": out, "files": names, "exit": exitDone})

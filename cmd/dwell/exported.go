@@ -21,47 +21,45 @@ import (
 // This file writes a run for other programs: its plots as SVG and PDF, its tables as CSV
 // and Parquet.
 
-// exportTo writes all of it into a new folder, and names the files.
-func exportTo(r *logs.Run, out string) (names []string, err error) {
+// exportTo writes all of it into a new folder, and names the files; without says which
+// plots there are not.
+func exportTo(r *logs.Run, out string) (names, without []string, err error) {
 	results, err := computeRun(r)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	id, err := r.Identity()
 	if err != nil {
-		return nil, usage(err)
+		return nil, nil, usage(err)
 	}
 	if err := os.Mkdir(out, 0o755); err != nil {
-		return nil, usage(err)
+		return nil, nil, usage(err)
 	}
-	all, err := report.Drawings(results, report.Ended(id))
-	if err != nil {
-		return nil, &coded{exitFailed, err}
-	}
+	all, without := report.Drawings(results, report.Ended(id))
 	for _, d := range all {
 		svg, err1 := d.SVG()
 		pdf, err2 := d.PDF()
 		err = errors.Join(err1, err2, os.WriteFile(filepath.Join(out, d.Name+".svg"), svg, 0o644), os.WriteFile(filepath.Join(out, d.Name+".pdf"), pdf, 0o644))
 		if err != nil {
-			return nil, &coded{exitFailed, err}
+			return nil, nil, &coded{exitFailed, err}
 		}
 		names = append(names, d.Name+".svg", d.Name+".pdf")
 	}
 	tables := []exported{readingsTable(r), figuresTable(results.Figures), plateausTable(results), cyclesTable(results)}
 	aligned, err := alignedTable(r)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return nil, &coded{exitFailed, err}
+		return nil, nil, &coded{exitFailed, err}
 	}
 	for _, t := range append(tables, aligned) {
 		if len(t.columns) == 0 {
 			continue
 		}
 		if err := t.write(out); err != nil {
-			return nil, &coded{exitFailed, fmt.Errorf("%s: %w", t.name, err)}
+			return nil, nil, &coded{exitFailed, fmt.Errorf("%s: %w", t.name, err)}
 		}
 		names = append(names, t.name+".csv", t.name+".parquet")
 	}
-	return names, nil
+	return names, without, nil
 }
 
 // exported is a table on its way out.

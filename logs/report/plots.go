@@ -2,6 +2,7 @@ package report
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"image/color"
 	"math"
@@ -61,21 +62,22 @@ type drawing struct {
 	err error
 }
 
-// Drawings are all plots that the results of a run make; ended is how the run ended where
-// it was not completed.
-func Drawings(r *figures.Results, ended string) (all []Drawing, err error) {
+// Drawings are all plots that the results of a run make, and why others cannot be drawn;
+// ended is how the run ended where it was not completed.
+func Drawings(r *figures.Results, ended string) (all []Drawing, without []string) {
 	for _, of := range [...]func() []Drawing{func() []Drawing { return curve(r) }, func() []Drawing { return overTime(r, ended) },
 		func() []Drawing { return responses(r) }, func() []Drawing { return sweeps(r) }, func() []Drawing { return bends(r) },
 		func() []Drawing { return loops(r) },
 		func() []Drawing { return drift(r) }, func() []Drawing { return allan(r) }} {
 		for _, d := range of() {
 			if d.d.err != nil {
-				return nil, fmt.Errorf("%s: %w", d.Name, d.d.err)
+				without = append(without, fmt.Sprintf("There is no plot %s: %v.", strings.ReplaceAll(d.Name, "-", " "), d.d.err))
+				continue
 			}
 			all = append(all, d)
 		}
 	}
-	return all, nil
+	return all, without
 }
 
 func newDrawing(x, y string) *drawing {
@@ -172,12 +174,14 @@ func (d *drawing) fail(err error) {
 func pairs(x, y []float64) plotter.XYs {
 	all := make(plotter.XYs, 0, len(x))
 	for i := range x {
-		if !math.IsNaN(y[i]) && !math.IsInf(y[i], 0) {
+		if isFinite(x[i]) && isFinite(y[i]) {
 			all = append(all, plotter.XY{X: x[i], Y: y[i]})
 		}
 	}
 	return all
 }
+
+func isFinite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
 // thinned keeps the least and the greatest of neighbours, so that no excursion is hidden.
 func thinned(all plotter.XYs) plotter.XYs {
@@ -256,10 +260,12 @@ type spread struct {
 func (d *drawing) bars(x, y, u []float64, c color.RGBA) {
 	var s spread
 	for i := range x {
-		s.XYs = append(s.XYs, plotter.XY{X: x[i], Y: y[i]})
-		s.YErrors = append(s.YErrors, struct{ Low, High float64 }{u[i], u[i]})
+		if isFinite(x[i]) && isFinite(y[i]) && isFinite(u[i]) {
+			s.XYs = append(s.XYs, plotter.XY{X: x[i], Y: y[i]})
+			s.YErrors = append(s.YErrors, struct{ Low, High float64 }{u[i], u[i]})
+		}
 	}
-	if len(x) == 0 {
+	if len(s.XYs) == 0 {
 		return
 	}
 	e, err := plotter.NewYErrorBars(s)
@@ -375,7 +381,7 @@ func largest(x []float64) (most float64) {
 func rangeOf(x []float64) (low, high float64) {
 	low, high = math.Inf(1), math.Inf(-1)
 	for _, v := range x {
-		if !math.IsNaN(v) {
+		if isFinite(v) {
 			low, high = min(low, v), max(high, v)
 		}
 	}
@@ -396,7 +402,12 @@ func overTime(r *figures.Results, ended string) []Drawing {
 	}
 	unit, f := timeScale(last)
 	var all []Drawing
-	if high >= low {
+	switch {
+	case len(r.T) == 0:
+	case low > high:
+		upper.fail(errors.New("no reading of a temperature has a value"))
+		all = append(all, Drawing{"temperature-against-time", courseOfRun, "", flat, upper})
+	default:
 		low, high = apart(low, high)
 		upper.course(r, f, low, high, ended)
 		for i, t := range r.Facts.Thermometers {
@@ -416,6 +427,9 @@ func overTime(r *figures.Results, ended string) []Drawing {
 		ohm, g := prefixed(largest(r.R.Y), "Ω")
 		lower.p.Y.Label.Text = "resistance / " + ohm
 		low, high := rangeOf(r.R.Y)
+		if low > high {
+			lower.fail(errors.New("no reading of the resistance has a value"))
+		}
 		low, high = apart(low*g, high*g)
 		lower.course(r, f, low, high, ended)
 		lower.line("", times(r.R.Time, f, 0), times(r.R.Y, g, 0), blue, false)
@@ -436,8 +450,11 @@ const (
 
 // apart is a range that has a width.
 func apart(low, high float64) (float64, float64) {
-	if high > low {
+	switch {
+	case high > low:
 		return low, high
+	case low > high: // there is none
+		return 0, 1
 	}
 	return low - 0.5, high + 0.5
 }

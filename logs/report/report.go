@@ -44,6 +44,7 @@ type content struct {
 	Notes   []string
 
 	Sections               []section
+	NoPlots                []string // why
 	Plateaus               []plateau
 	Limits                 []limit
 	Events                 []event
@@ -326,10 +327,8 @@ func freedom(dof float64) string {
 }
 
 func (c *content) draw(r *figures.Results) error {
-	all, err := Drawings(r, Ended(c.ID))
-	if err != nil {
-		return err
-	}
+	all, without := Drawings(r, Ended(c.ID))
+	c.NoPlots = without
 	for _, d := range all {
 		text, err := d.SVG()
 		if err != nil {

@@ -6,6 +6,7 @@ import (
 	"encoding/xml"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -237,9 +238,9 @@ func TestDrawings(t *testing.T) {
 		r.Loops[i/40].Inside = append(r.Loops[i/40].Inside, in)
 	}
 	r.Loops[0].PeriodS, r.Loops[1].Cycles = 10, 500
-	all, err := Drawings(r, "tripped")
-	if err != nil {
-		t.Fatal(err)
+	all, without := Drawings(r, "tripped")
+	if len(without) > 0 {
+		t.Fatal(without)
 	}
 	var names []string
 	for _, d := range all {
@@ -269,8 +270,41 @@ func TestDrawings(t *testing.T) {
 	if got := strings.Join(names, " "); got != want {
 		t.Errorf("drawings\n%s, expected\n%s", got, want)
 	}
-	if all, err := Drawings(&figures.Results{}, ""); err != nil || len(all) != 0 {
-		t.Errorf("drawings of nothing: %d, %v", len(all), err)
+	if all, without := Drawings(&figures.Results{}, ""); len(without) != 0 || len(all) != 0 {
+		t.Errorf("drawings of nothing: %d, %v", len(all), without)
+	}
+}
+
+// What has no value is no point of a plot; a plot of nothing else is left out, and why is
+// told. The others are there.
+func TestDrawingsWithoutValues(t *testing.T) {
+	nan, inf := math.NaN(), math.Inf(1)
+	none := figures.Series{Time: []float64{1, 2}, Y: []float64{nan, nan}}
+	r := &figures.Results{Ended: 3, R: none, T: map[string]*figures.Series{"plate.temperature": {Time: []float64{1, 2}, Y: []float64{20, inf}}},
+		Facts:  figures.Facts{Thermometers: []figures.Thermometer{{Channel: "plate.temperature"}}},
+		Steps:  []figures.Step{{At: 0, Name: "1 hold"}},
+		Sweeps: []figures.Sweep{{V: []float64{nan, 1}, I: []float64{nan, nan}}},
+		Up:     figures.Curve{T: []float64{20, nan, 40}, R: []float64{nan, 1030, 1062}},
+		Trend:  figures.Record{Time: []float64{0, 1}, R: []float64{nan, 1}},
+		Shapes: []figures.Shape{{R: nan, U: nan}, {RadiusM: 0.012, MeanStrain: 0.005, R: 1010, U: 1}, {R: 1001, U: 1, Cycles: 10}},
+		Allan:  []figures.Allan{{Averaging: 1, Deviation: inf, U: 1e-4}, {Averaging: 2, Deviation: 7e-4, U: nan}}, Interval: 1}
+	all, without := Drawings(r, "")
+	if said := strings.Join(without, "\n"); !strings.Contains(said, "There is no plot resistance against time: no reading of the resistance has a value.") {
+		t.Errorf("expected to be told why there is no plot of the resistance:\n%s", said)
+	}
+	var names []string
+	for _, d := range all {
+		names = append(names, d.Name)
+		if svg, err := d.SVG(); err != nil || bytes.Contains(svg, []byte("NaN")) || bytes.Contains(svg, []byte("Inf")) {
+			t.Errorf("%s: %v, or it draws what has no value", d.Name, err)
+		}
+	}
+	if !slices.Contains(names, "temperature-against-time") || slices.Contains(names, "resistance-against-time") {
+		t.Errorf("drawn: %v", names)
+	}
+	r.T["plate.temperature"] = &none
+	if _, without = Drawings(r, ""); !strings.Contains(strings.Join(without, " "), "no reading of a temperature has a value") {
+		t.Errorf("expected to be told why there is no plot of temperatures: %v", without)
 	}
 }
 
