@@ -80,7 +80,9 @@ const compareLong = `compare computes the figures of several runs and puts them 
 that of the first run, with the uncertainty of that difference. What instruments are wrong
 by is the same in two runs on one bench, and cancels. A difference is no failure, unless
 --equal asks for none. Only what was taken under the same conditions is compared:
-temperatures within 1 K; radii, strains, cycles and averaging times within 5 %.
+temperatures within 1 K; radii, strains, cycles and averaging times within 5 %. Of several
+that are alike, such as passes of a loop, the first belongs to the first where the runs have
+as many of them, and none to any where they have not.
 
 Two runs are also laid beside each other step by step: the second half of every step, the
 temperature that was reached and every other reading. They agree where they differ by less
@@ -284,7 +286,7 @@ func (x *comparison) aloneText() string {
 	var b strings.Builder
 	for k, c := range x.alone {
 		if k == 0 {
-			b.WriteString("\nnot under the same conditions in another run, and not compared\n")
+			b.WriteString("\nnot under the same conditions, or not as often, in another run, and not compared\n")
 		}
 		for i, f := range c.Of {
 			if f != nil {
@@ -309,7 +311,7 @@ func (x *comparison) csv() string {
 			if at := x.places[i]; at.Foil != "" {
 				row[12], row[13], row[14] = at.Foil, fmt.Sprint(at.Row), fmt.Sprint(at.Column)
 			}
-			row[15] = f.Conditions()
+			row[15] = c.Told(f.Conditions())
 			if f.Low != nil && f.High != nil {
 				row[10], row[11] = asWritten(*f.Low), asWritten(*f.High)
 			}

@@ -3,6 +3,7 @@ package figures
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 )
 
@@ -11,6 +12,7 @@ type Compared struct {
 	Figure, Flavour, Unit string
 	Definition            string
 	Conditions            string    // that the first of them has, and the others have nearly
+	Place, Places         int       // which of those that nothing but their order tells apart; 1 of 1 for most
 	Of                    []*Figure // by run; nil where a run has none
 	Less                  []*Difference
 	Mean, Deviation       float64 // of all runs that have it, when there are three or more; else 0
@@ -80,53 +82,109 @@ func (f Figure) Conditions() string {
 	return strings.Join(words, ", ")
 }
 
-// Title is what is compared: figure, flavour and conditions.
+// Title is what is compared: figure, flavour and conditions, and of several the place.
 func (c Compared) Title() string {
-	if c.Conditions == "" {
-		return c.Figure + ", " + c.Flavour
+	return strings.TrimSuffix(c.Figure+", "+c.Flavour+", "+c.Told(c.Conditions), ", ")
+}
+
+// Told is conditions, with the place where only order tells.
+func (c Compared) Told(conditions string) string {
+	if c.Places < 2 {
+		return conditions
 	}
-	return c.Figure + ", " + c.Flavour + ", " + c.Conditions
+	return strings.TrimPrefix(fmt.Sprintf("%s, %d of %d", conditions, c.Place, c.Places), ", ")
+}
+
+// sameness is how far apart figures may be, as a part of what conditions allow, for nothing but
+// their order to tell them apart: ways up and down come to one temperature but for little.
+const sameness = 1. / 8
+
+// alike tells whether two figures are of one kind.
+func (f Figure) alike(o Figure) bool {
+	return f.Figure == o.Figure && f.Flavour == o.Flavour && f.Unit == o.Unit
+}
+
+// row is figures that are one and the same, by run.
+type row struct {
+	of            []*Figure
+	first         *Figure
+	place, places int  // among those that nothing but their order tells apart
+	unsure        bool // another run has another number of them
 }
 
 // inRows are figures of several runs by name, flavour and conditions, and by their order
 // where nothing else tells them apart.
-func inRows(sides []Side) (rows [][]*Figure) {
-	firsts := []*Figure{}
+func inRows(sides []Side) (rows []row) {
 	for i, s := range sides {
 		for j := range s.Figures {
 			f := &s.Figures[j]
 			best, least := -1, math.Inf(1)
-			for k, first := range firsts {
-				if rows[k][i] != nil || first.Figure != f.Figure || first.Flavour != f.Flavour || first.Unit != f.Unit {
+			for k, r := range rows {
+				if r.of[i] != nil || !r.first.alike(*f) {
 					continue
 				}
-				// Ways up and down come to one temperature but for little: there order tells.
-				const steps = 4
-				if d := first.apart(*f); d <= 1 && math.Round(steps*d) < least {
-					best, least = k, math.Round(steps*d)
+				if d := r.first.apart(*f); d <= 1 && math.Round(d/2/sameness) < least {
+					best, least = k, math.Round(d/2/sameness)
 				}
 			}
 			if best < 0 {
 				best = len(rows)
-				rows, firsts = append(rows, make([]*Figure, len(sides))), append(firsts, f)
+				rows = append(rows, row{of: make([]*Figure, len(sides)), first: f})
 			}
-			rows[best][i] = f
+			rows[best].of[i] = f
 		}
 	}
-	return rows
+	return byOrder(rows)
+}
+
+// byOrder numbers the rows that nothing but their order tells apart. A run that has fewer of
+// them than the first, or more, gets rows of its own: which is which cannot be told.
+func byOrder(rows []row) (all []row) {
+	for k, r := range rows {
+		have := make([]int, len(r.of)) // by run
+		for m, o := range rows {
+			if r.first.alike(*o.first) && r.first.apart(*o.first) <= sameness {
+				if m <= k {
+					r.place++
+				}
+				for i, f := range o.of {
+					if f != nil {
+						have[i]++
+					}
+				}
+			}
+		}
+		base := have[slices.IndexFunc(have, func(n int) bool { return n > 0 })]
+		var apart []row
+		r.of = slices.Clone(r.of)
+		for i, f := range r.of {
+			if f != nil && have[i] != base {
+				own := row{of: make([]*Figure, len(r.of)), first: f, place: r.place, places: have[i], unsure: true}
+				own.of[i], r.of[i] = f, nil
+				apart = append(apart, own)
+			}
+		}
+		if slices.ContainsFunc(r.of, func(f *Figure) bool { return f != nil }) {
+			r.places = base
+			r.unsure = slices.ContainsFunc(have, func(n int) bool { return n > 0 && n != base })
+			all = append(all, r)
+		}
+		all = append(all, apart...)
+	}
+	return all
 }
 
 // Compare puts figures of several runs side by side: those of the same name and flavour
-// under the same conditions, nearest first, and of the same place in their order. A figure
-// that only one run has is left out; unpaired are those that another run has as well, but
-// under other conditions.
+// under the same conditions, nearest first, and of the same place in their order where runs
+// have as many of them. A figure that only one run has is left out; unpaired are those that
+// another run has as well, but under other conditions, or in another number.
 func Compare(sides []Side) (all, unpaired []Compared) {
 	var benches []string
 	for _, s := range sides {
 		benches = append(benches, s.Bench)
 	}
 	for _, row := range inRows(sides) {
-		c := Compared{Of: row, Less: make([]*Difference, len(sides)), benches: benches}
+		c := Compared{Of: row.of, Place: row.place, Places: row.places, Less: make([]*Difference, len(sides)), benches: benches}
 		var first *Figure
 		base, n := 0, 0
 		var m Moments
@@ -148,7 +206,7 @@ func Compare(sides []Side) (all, unpaired []Compared) {
 			c.Less[i] = &d
 		}
 		if n < 2 {
-			if c.Conditions != "" && otherwise(sides, base, *first) {
+			if row.unsure || otherwise(sides, base, *first) {
 				unpaired = append(unpaired, c)
 			}
 			continue
@@ -167,7 +225,7 @@ func otherwise(sides []Side, run int, f Figure) bool {
 	has := false
 	for i, s := range sides {
 		for _, o := range s.Figures {
-			if i == run || o.Figure != f.Figure || o.Flavour != f.Flavour || o.Unit != f.Unit {
+			if i == run || !f.alike(o) {
 				continue
 			}
 			if has = true; f.apart(o) <= 1 {

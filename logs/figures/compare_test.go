@@ -82,6 +82,10 @@ func TestCompareUnderTheSameConditions(t *testing.T) {
 		{"measured a little elsewhere", []Figure{chord(1, 38)}, []Figure{chord(1.5, 38.4)}, []float64{0.5}, ""},
 		{"nearest", []Figure{local(1, 20), local(2, 20.8)}, []Figure{local(2.5, 20.9)}, []float64{0.5}, ""},
 		{"up and down at one temperature", []Figure{local(1, 25.02), local(2, 25)}, []Figure{local(1.25, 24.99), local(2.5, 25.02)}, []float64{0.25, 0.5}, ""},
+		{"several passes", []Figure{at("t63", 1), at("t63", 2)}, []Figure{at("t63", 1.5), at("t63", 3)}, []float64{0.5, 1}, ""},
+		{"one pass fewer", []Figure{at("t63", 1), at("t63", 2)}, []Figure{at("t63", 3)}, nil, "t63, f, 1 of 2; t63, f; t63, f, 2 of 2"},
+		{"one pass more, and one hotter", []Figure{local(1, 25), local(2, 35)}, []Figure{local(3, 25), local(4, 25.1), local(5, 35)}, []float64{3},
+			"r0, f, temperature 25 degC; r0, f, temperature 25 degC, 1 of 2; r0, f, temperature 25.1 degC, 2 of 2"},
 	} {
 		all, unpaired := Compare([]Side{{c.a, "one"}, {c.b, "one"}})
 		var pairs []float64

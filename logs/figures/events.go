@@ -215,17 +215,50 @@ func (c *computer) ohmic() {
 			continue
 		}
 		used++
+		at := c.sweptAt(w)
 		all, err := Ohmic(s)
 		if err == nil {
 			c.Sweeps = append(c.Sweeps, s)
 		}
-		c.add("ohmic, sweep from "+fmt.Sprintf("%.1f s", w.from), c.withMeter(s, all), err)
+		c.add("ohmic, sweep from "+fmt.Sprintf("%.1f s", w.from), taken(c.withMeter(s, all), at), err)
 		all, err = s.reversed()
-		c.add("resistance, reversal", c.withMeter(s, all), err)
+		c.add("resistance, reversal", taken(c.withMeter(s, all), at), err)
 	}
 	if used == 0 {
 		c.skip("ohmic", errors.New("the run swept no current or voltage outside of warm-up and conditioning"))
 	}
+}
+
+// sweptAt is the mean temperature during a sweep, as something to be read with its figures;
+// nothing where no thermometer was read.
+func (c *computer) sweptAt(w swept) []Given {
+	if len(c.Facts.Thermometers) == 0 {
+		return nil
+	}
+	s := c.T[c.Facts.Thermometers[0].Channel]
+	if s == nil {
+		return nil
+	}
+	from, _ := slices.BinarySearch(s.Time, w.from)
+	to, _ := slices.BinarySearch(s.Time, w.to)
+	var m Moments
+	for _, v := range s.Y[from:to] {
+		if !math.IsNaN(v) {
+			m.Add(v)
+		}
+	}
+	if m.N == 0 {
+		return nil
+	}
+	return []Given{{"temperature", m.Mean, "degC"}}
+}
+
+// taken are figures to be read with something more.
+func taken(all []Figure, with []Given) []Figure {
+	for k := range all {
+		all[k].With = slices.Concat(with, all[k].With)
+	}
+	return all
 }
 
 func both(w swept) (v, i []float64) {
