@@ -103,7 +103,8 @@ func sceneSchema() schema {
 }
 
 func specimenSchema() schema {
-	layer := keysOf("a layer", key{"!of", textOf("a material; the virtual bench knows glass, polyimide, PET and PEN, and takes any other for PET")}, key{"!thickness", valueOfUnit("of the layer", "m")}, key{"modulus", valueOfUnit("of elasticity", "Pa")})
+	layer := keysOf("a layer", key{"!of", textOf("a material; the virtual bench knows glass, polyimide, PET and PEN, and takes any other for PET")}, key{"!thickness", valueOfUnit("of the layer", "m")}, key{"modulus", valueOfUnit("of elasticity", "Pa")},
+		key{"uncertainty of thickness", valueOfUnit("standard", "m")}, key{"uncertainty of modulus", valueOfUnit("standard", "Pa")})
 	limits := keysOf("what it survives")
 	for name, unit := range map[string]string{"temperature": "degC", "power": "W", "current": "A", "voltage": "V", "energy": "J", "strain": "1"} {
 		limits["properties"].(schema)[name] = limitSchema(func(about string) schema { return valueOfUnit(about, unit) })
@@ -118,7 +119,8 @@ func specimenSchema() schema {
 			key{"B value", valueOfUnit("R = R0 exp(B (1/T - 1/T0)), or use temperature coefficient", "K")},
 			key{"temperature coefficient", valueOfUnit("R = R0 (1 + a (t - t0)), or use B value", "1/K")},
 			key{"width", valueOfUnit("of the film between its electrodes", "m")}, key{"length", valueOfUnit("of the film between its electrodes", "m")},
-			key{"thickness", valueOfUnit("of the film", "m")}, key{"modulus", valueOfUnit("of elasticity of the film", "Pa")})},
+			key{"thickness", valueOfUnit("of the film", "m")}, key{"modulus", valueOfUnit("of elasticity of the film", "Pa")},
+			key{"uncertainty of thickness", valueOfUnit("standard", "m")}, key{"uncertainty of modulus", valueOfUnit("standard", "Pa")})},
 		key{"layers", listOf("from below, without the film", layer)},
 		key{"film face", wordsOf("where the printed face looks", "up", "down")},
 		key{"encapsulation", anyOf("what covers the film", wordsOf("a bare film", "none"), layer)},

@@ -28,12 +28,12 @@ func Example() {
 	}
 	mean, _ := bend.MeanCurvaturePerM(0, 0.010)
 	meanStrain, _ := film.Strain(mean)
-	u, _ := bend.StrainUncertainty(0.005, bending.Uncertainty{TravelM: 20e-6, FreeLengthM: 200e-6, ThicknessM: 2e-6})
+	u, _ := bend.StrainUncertainty(film, bending.Uncertainty{TravelM: 20e-6, FreeLengthM: 200e-6, ThicknessM: 2e-6})
 	fmt.Printf("radius %.3f mm, travel %.3f mm, mean strain of a 10 mm sensor %.3f %%, u %.3f %%\n",
 		radius*1e3, bend.TravelM*1e3, meanStrain*100, u*100)
 	_, err = stage.AtRadius(0.001)
 	fmt.Println(err)
 	// Output:
-	// radius 11.207 mm, travel 6.015 mm, mean strain of a 10 mm sensor 0.466 %, u 0.008 %
+	// radius 11.207 mm, travel 6.015 mm, mean strain of a 10 mm sensor 0.466 %, u 0.009 %
 	// radius too small: 1 mm is below the 3.45281 mm that the greatest travel of 42.2618 mm gives a strip of 50 mm: ask for more, or free a shorter strip
 }

@@ -33,6 +33,7 @@ type Laminate struct {
 	layers     []Layer
 	width      Width
 	thicknessM float64
+	stretch    float64 // of all layers, N per m of width
 	neutralM   float64
 	stiffness  float64
 }
@@ -59,7 +60,7 @@ func NewLaminate(w Width, layers ...Layer) (Laminate, error) {
 		moment += float64(weight * (l.thicknessM + layer.ThicknessM/2))
 		l.thicknessM += layer.ThicknessM
 	}
-	l.neutralM = moment / stretch
+	l.neutralM, l.stretch = moment/stretch, stretch
 	back := 0.0
 	for _, layer := range layers {
 		modulus, _ := l.modulus(layer) // checked above
@@ -132,6 +133,7 @@ func (l Laminate) Strain(depthM, curvaturePerM float64, f Facing) (float64, erro
 type Film struct {
 	laminate Laminate
 	facing   Facing
+	layer    int // from the back
 	depthM   float64
 }
 
@@ -144,7 +146,7 @@ func (l Laminate) Film(layer int, f Facing) (Film, error) {
 	if err != nil {
 		return Film{}, err
 	}
-	return Film{l, f, depth}, nil
+	return Film{l, f, layer, depth}, nil
 }
 
 func (l Laminate) middle(layer int) (float64, error) {
@@ -170,6 +172,34 @@ func (f Film) Strip(freeLengthM float64) Strip {
 // Strain at a curvature, local or mean, positive in tension.
 func (f Film) Strain(curvaturePerM float64) (float64, error) {
 	return f.laminate.Strain(f.depthM, curvaturePerM, f.facing)
+}
+
+// slopes are by how much the film comes further from the neutral plane, towards the front,
+// with the thickness and with the modulus of a layer.
+func (f Film) slopes(layer int) (byThickness, byModulus float64) {
+	l := f.laminate
+	back, above := 0.0, 0.0
+	for i, part := range l.layers {
+		weight, _ := l.modulus(part) // checked when the laminate was made
+		switch {
+		case i < layer:
+			back += part.ThicknessM
+		case i > layer:
+			above += float64(weight * part.ThicknessM)
+		}
+	}
+	part := l.layers[layer]
+	weight, _ := l.modulus(part)
+	front := back + part.ThicknessM
+	byThickness = -(float64(weight*(front-l.neutralM)) + above) / l.stretch
+	switch {
+	case layer == f.layer:
+		byThickness += 0.5
+	case layer < f.layer:
+		byThickness++
+	}
+	byModulus = -part.ThicknessM * (back + part.ThicknessM/2 - l.neutralM) / l.stretch * (weight / part.ModulusPa)
+	return byThickness, byModulus
 }
 
 // NeutralRadiusM is the radius of the neutral plane that gives the film a

@@ -208,7 +208,12 @@ type Uncertainty struct {
 	FreeLengthM float64
 	ThicknessM  float64 // of the whole strip, all layers in proportion
 	RodRadiusM  float64 // of a mandrel
+	Layers      []LayerUncertainty
 }
+
+// LayerUncertainty holds those of a layer, in the order of its laminate, for the strain of a
+// film.
+type LayerUncertainty struct{ ThicknessM, ModulusPa float64 }
 
 // mostRelative is the relative standard uncertainty up to which the linear law
 // of propagation is used: close to buckling the radius goes as 1/sqrt(travel),
@@ -220,16 +225,49 @@ func (b Bend) RadiusUncertaintyM(u Uncertainty) (float64, error) {
 	return b.propagate(u, b.byThickness, b.NeutralRadiusM)
 }
 
-// StrainUncertainty is the standard uncertainty of a strain in this shape, such
-// as Film.Strain(1/NeutralRadiusM). The distance from the neutral plane counts
-// as known in proportion to the thickness, which therefore enters twice. For
-// the strain at a mean curvature it is an approximation.
-func (b Bend) StrainUncertainty(strain float64, u Uncertainty) (float64, error) {
-	if !(math.Abs(strain) <= 1) {
-		return 0, fmt.Errorf("a strain of %g is outside the -1 to 1 that a bend can have", strain)
+// StrainUncertainty is the standard uncertainty of the strain of a film in this shape,
+// Film.Strain(1/NeutralRadiusM), absolute: how far the film is from the neutral plane is
+// uncertain by thickness and modulus of each layer also where it lies on that plane. Where no
+// layer states the uncertainty of its thickness, that of all is shared between them in
+// proportion to their thickness, each for itself. For the strain at a mean curvature it is an
+// approximation.
+func (b Bend) StrainUncertainty(f Film, u Uncertainty) (float64, error) {
+	thickness := u.ThicknessM
+	u.ThicknessM = 0
+	radius, err := b.propagate(u, 0, b.NeutralRadiusM)
+	if err != nil {
+		return 0, err
 	}
-	radius, err := b.propagate(u, b.byThickness-b.NeutralRadiusM/b.strip.ThicknessM, b.NeutralRadiusM)
-	return float64(math.Abs(strain) * (radius / b.NeutralRadiusM)), err
+	strain, err := f.Strain(1 / b.NeutralRadiusM)
+	if err != nil {
+		return 0, err
+	}
+	off := f.depthM - f.laminate.neutralM
+	part := float64(strain * (radius / b.NeutralRadiusM))
+	square, shared, squares, stated := float64(part*part), 0.0, 0.0, false
+	for i, layer := range f.laminate.layers {
+		byThickness, byModulus := f.slopes(i)
+		var of LayerUncertainty
+		if i < len(u.Layers) {
+			of = u.Layers[i]
+		}
+		byThickness -= off * b.byThickness / b.NeutralRadiusM // a thicker strip has another radius
+		share := float64(byThickness * layer.ThicknessM)
+		shared += float64(share * share)
+		squares += float64(layer.ThicknessM * layer.ThicknessM)
+		stated = stated || of.ThicknessM > 0
+		for _, part := range [...]float64{byThickness * of.ThicknessM, byModulus * of.ModulusPa} {
+			square += float64(part / b.NeutralRadiusM * part / b.NeutralRadiusM)
+		}
+	}
+	if !(thickness >= 0 && thickness <= longest) {
+		return 0, fmt.Errorf("a standard uncertainty of %s for the thickness is outside the 0 mm to %s allowed", mm(thickness), mm(longest))
+	}
+	if !stated {
+		part := thickness / b.NeutralRadiusM
+		square += float64(part*part) * shared / squares
+	}
+	return math.Sqrt(square), nil
 }
 
 func (b Bend) propagate(u Uncertainty, byThickness, radiusM float64) (float64, error) {

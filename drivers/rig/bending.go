@@ -2,6 +2,7 @@ package rig
 
 import (
 	"errors"
+	"math"
 	"slices"
 
 	"dwell/drivers/bending"
@@ -38,8 +39,13 @@ func (b *Bending) Fixture(s bending.Strip) (bending.Fixture, error) {
 }
 
 // Uncertainty is that of a shape, as far as rig and specimen state it.
-func (b *Bending) Uncertainty(of *Bent) bending.Uncertainty {
-	return bending.Uncertainty{TravelM: b.UTravelM, FreeLengthM: b.UFreeLengthM, ThicknessM: of.UThicknessM, RodRadiusM: b.URodM / 2}
+func (b *Bending) Uncertainty(of *Specimen) bending.Uncertainty {
+	u := bending.Uncertainty{TravelM: b.UTravelM, FreeLengthM: b.UFreeLengthM, ThicknessM: of.Bent.UThicknessM, RodRadiusM: b.URodM / 2}
+	for _, l := range of.stack() {
+		u.ThicknessM = math.Hypot(u.ThicknessM, l.UThicknessM)
+		u.Layers = append(u.Layers, bending.LayerUncertainty{ThicknessM: l.UThicknessM, ModulusPa: l.UModulusPa})
+	}
+	return u
 }
 
 // Bent is what a specimen says of being bent.
@@ -119,7 +125,9 @@ func (r *rigReader) reached(b *Bending, t map[string]*yamltext.Node) {
 	}
 }
 
-func (r reader) bent(s *Specimen, n *yamltext.Node) {
+// bent reads how a specimen is to be bent. Of the side that its film looks to, the side it
+// bows to, and the side of the bend that the film is on, any two say the third.
+func (r reader) bent(s *Specimen, n, face *yamltext.Node) {
 	t := r.table(n, "!film faces", "!current", "!bows", "uncertainty of thickness")
 	if t == nil {
 		return
@@ -136,7 +144,20 @@ func (r reader) bent(s *Specimen, n *yamltext.Node) {
 	if i := r.oneOf(t["bows"], "side to bow to", sides); i >= 0 {
 		b.Bows = sides[i]
 	}
-	s.Bent = b
+	if s.Bent = b; b.Facing != "" && b.Bows != "" && s.FilmFace != "" {
+		is, not := bending.In, bending.Out
+		if s.FilmFace == b.Bows {
+			is, not = not, is
+		}
+		if b.Facing != is {
+			r.wrong(t["film faces"], "this cannot be: a film that looks %s, on a strip that bows %s, is on the %sside of the bend, not on the %sside", s.FilmFace, b.Bows, is, not).
+				Note(r.doc, face, "where it looks stands here").Note(r.doc, t["bows"], "to which side the strip bows stands here").
+				Hint("film faces: " + string(is) + ", or the other side under bows")
+		}
+	}
+	if whole := t["uncertainty of thickness"]; whole != nil && slices.ContainsFunc(s.stack(), func(l Layer) bool { return l.UThicknessM > 0 }) {
+		r.wrong(whole, "the uncertainty of the thickness is stated of layers already: either of each, or of all together")
+	}
 }
 
 var (
@@ -150,11 +171,7 @@ func (s *Specimen) BendingFilm() (bending.Film, error) {
 	if s.Bent != nil && len(s.Layers) == 0 {
 		return bending.Film{}, errNoStack
 	}
-	stack := s.bare()
-	if s.Encapsulant != nil {
-		stack = append(stack, *s.Encapsulant)
-	}
-	laminate, err := s.laminate(stack)
+	laminate, err := s.laminate(s.stack())
 	if err != nil {
 		return bending.Film{}, err
 	}
@@ -184,7 +201,16 @@ func (s *Specimen) NeutralCover() (of Layer, thicknessM float64, err error) {
 
 // bare is the stack without what covers the film.
 func (s *Specimen) bare() []Layer {
-	return append(append([]Layer(nil), s.Layers...), Layer{"film", s.ThicknessM, s.ModulusPa})
+	return append(append([]Layer(nil), s.Layers...), Layer{"film", s.ThicknessM, s.ModulusPa, s.UThicknessM, s.UModulusPa})
+}
+
+// stack is all layers, from below.
+func (s *Specimen) stack() []Layer {
+	all := s.bare()
+	if s.Encapsulant != nil {
+		all = append(all, *s.Encapsulant)
+	}
+	return all
 }
 
 func (s *Specimen) laminate(stack []Layer) (bending.Laminate, error) {

@@ -260,6 +260,11 @@ func TestMistakesInSpecimens(t *testing.T) {
 		{"thickness: 125 um", "thickness: 125 Pa", "a length is expected here"},
 		{"power: {below: 200 uW, lasting: 2 s}", "strain: {above: 1 %}", "the strain has but a limit below"},
 		{"film face: up", "bending: {film faces: up, current: along, bows: up}", `"up" is no way for the film to face`},
+		{"film face: up", "film face: up\nbending: {film faces: in, current: along, bows: up}", "a film that looks up, on a strip that bows up, is on the outside of the bend, not on the inside"},
+		{"film face: up", "film face: up\nbending: {film faces: out, current: along, bows: down}", "is on the inside of the bend, not on the outside"},
+		{"film face: up", "film face: down\nbending: {film faces: out, current: along, bows: up}", "film faces: in, or the other side under bows"},
+		{"thickness: 125 um", "thickness: 125 um, uncertainty of thickness: -1 um", "a value above zero is expected here"},
+		{"thickness: 125 um", "thickness: 125 um, uncertainty of modulus: 1 um", "a value in Pa is expected here"},
 		{"power: {below: 200 uW, lasting: 2 s}", "stress: {below: 1 %}", `"stress" is no limit of a specimen`},
 		{"current: {below: 150 uA}", "current: {below: 150 mV}", "a current is expected here"},
 		{"  voltage: {below: 4 V}", "  energy: {below: 4 V}", "an energy is expected here"},
@@ -267,6 +272,33 @@ func TestMistakesInSpecimens(t *testing.T) {
 		{"encapsulation: none", "encapsulation: {of: parylene}", `"thickness" is missing here`},
 	} {
 		e.check(t, example(t, "specimen.yaml"), load)
+	}
+}
+
+// A film may look down, bow down, and be on the inside, as long as all three agree; and what
+// its layers are uncertain by is said of each or of all.
+func TestHowAFilmLiesInItsBend(t *testing.T) {
+	said := func(old, new, bending string) string {
+		var m yamltext.Mistakes
+		text := strings.Replace(example(t, "specimen.yaml"), "film face: up", new+"\nbending: "+bending, 1)
+		LoadSpecimen(yamltext.Parse("specimen.yaml", []byte(strings.Replace(text, "thickness: 125 um", old, 1)), &m), &m)
+		if m.Len() == 0 {
+			return ""
+		}
+		return m.Err().Error()
+	}
+	for _, c := range [][2]string{{"film face: up", "{film faces: out, current: along, bows: up}"}, {"film face: up", "{film faces: in, current: along, bows: down}"},
+		{"film face: down", "{film faces: in, current: along, bows: up}"}, {"film face: down", "{film faces: out, current: along, bows: down}"}, {"", "{film faces: in, current: along, bows: up}"}} {
+		if text := said("thickness: 125 um, uncertainty of thickness: 2 um", c[0], c[1]); text != "" {
+			t.Errorf("%s, %s: %s", c[0], c[1], text)
+		}
+	}
+	const both = "{film faces: out, current: along, bows: up, uncertainty of thickness: 1 um}"
+	if text := said("thickness: 125 um", "film face: up", both); text != "" {
+		t.Errorf("of all together: %s", text)
+	}
+	if text := said("thickness: 125 um, uncertainty of thickness: 2 um", "film face: up", both); text == "" {
+		t.Error("of each and of all together: no mistake")
 	}
 }
 

@@ -24,6 +24,8 @@ type Specimen struct {
 	LengthM     float64
 	ThicknessM  float64 // of the film; 0 when not stated, like its modulus
 	ModulusPa   float64
+	UThicknessM float64 // their standard uncertainties; 0 when not stated
+	UModulusPa  float64
 	Bent        *Bent   // nil when nothing is said of bending
 	Array       *Array  // nil for one that is no element of an array
 	Limits      []Limit // Channel is "temperature", "power", "current", "voltage", "energy" (over a whole run) or "strain"
@@ -48,6 +50,8 @@ type Layer struct {
 	Of         string
 	ThicknessM float64
 	ModulusPa  float64 // 0 when not stated
+
+	UThicknessM, UModulusPa float64 // standard uncertainties; 0 when not stated
 }
 
 // specimenLimits are the quantities that a specimen can have limits on.
@@ -76,7 +80,7 @@ func LoadSpecimen(doc *yamltext.Document, m *yamltext.Mistakes) *Specimen {
 		l := r.layer(n)
 		s.Encapsulant = &l
 	}
-	r.bent(s, t["bending"])
+	r.bent(s, t["bending"], t["film face"])
 	if n := t["array"]; n != nil {
 		const most = 1000 // elements in a line
 		a := r.table(n, "!foil", "!row", "!column")
@@ -102,7 +106,7 @@ func LoadSpecimen(doc *yamltext.Document, m *yamltext.Mistakes) *Specimen {
 }
 
 func (r reader) film(s *Specimen, n *yamltext.Node) {
-	t := r.table(n, "!resistance", "!at", "!within", "B value", "temperature coefficient", "width", "length", "thickness", "modulus")
+	t := r.table(n, "!resistance", "!at", "!within", "B value", "temperature coefficient", "width", "length", "thickness", "modulus", "uncertainty of thickness", "uncertainty of modulus")
 	s.R0Ohm, s.BandRel = r.positive(t["resistance"], inOhm), r.positive(t["within"], plain)
 	at, isKnown := r.quantity(t["at"], inDegC)
 	s.AtDegC = at.Value
@@ -140,11 +144,13 @@ func (r reader) film(s *Specimen, n *yamltext.Node) {
 		s.LengthM = r.positive(t["length"], inMetre)
 	}
 	s.ThicknessM, s.ModulusPa = r.positive(t["thickness"], inMetre), r.positive(t["modulus"], inPascal)
+	s.UThicknessM, s.UModulusPa = r.positive(t["uncertainty of thickness"], inMetre), r.positive(t["uncertainty of modulus"], inPascal)
 }
 
 func (r reader) layer(n *yamltext.Node) Layer {
-	t := r.table(n, "!of", "!thickness", "modulus")
-	l := Layer{Of: r.text(t["of"]), ThicknessM: r.positive(t["thickness"], inMetre)}
+	t := r.table(n, "!of", "!thickness", "modulus", "uncertainty of thickness", "uncertainty of modulus")
+	l := Layer{Of: r.text(t["of"]), ThicknessM: r.positive(t["thickness"], inMetre),
+		UThicknessM: r.positive(t["uncertainty of thickness"], inMetre), UModulusPa: r.positive(t["uncertainty of modulus"], inPascal)}
 	if t["modulus"] != nil {
 		l.ModulusPa = r.positive(t["modulus"], inPascal)
 	}

@@ -234,6 +234,10 @@ func (c *computer) bendResponses(all []held) {
 	}
 }
 
+// mostUnsure is how far, as a share of itself, a strain may be uncertain for something to be
+// told per strain.
+const mostUnsure = 0.5
+
 // gauge is the change per strain before the film is worn by cycles.
 func (c *computer) gauge(all []held) {
 	var strain, change []float64
@@ -254,6 +258,10 @@ func (c *computer) gauge(all []held) {
 	}
 	if low, high := extremes(strain); len(strain) < 3 || low == high {
 		c.skip("gauge_factor", fmt.Errorf("%d shapes were held before the first cycles, flat among them: at least 3 are needed", len(strain)))
+		return
+	}
+	if scale > mostUnsure {
+		c.skip("gauge_factor", fmt.Errorf("the strain of the film is known within %.3g %% of itself only: it lies near the neutral plane, and two standard uncertainties reach to none", 100*scale))
 		return
 	}
 	o := Origin{c.R.Channel, fmt.Sprintf("%d shapes before the first cycles, mean strain of the film", len(strain))}

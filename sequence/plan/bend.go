@@ -250,13 +250,11 @@ func (c *compiler) shaped(st *stage, bend bending.Bend, line int) (*Bend, error)
 			b.MeanStrain, err3 = st.film.Strain(mean)
 		}
 	}
-	if u := st.bench.Uncertainty(c.specimen.Bent); u != (bending.Uncertainty{}) {
-		var err4, err5 error
-		b.URadiusM, err4 = bend.RadiusUncertaintyM(u)
-		b.UStrain, err5 = bend.StrainUncertainty(b.Strain, u)
-		err3 = errors.Join(err3, cmp.Or(err4, err5))
-	}
-	return b, errors.Join(err1, err2, err3)
+	u := st.bench.Uncertainty(c.specimen)
+	var err4, err5 error
+	b.URadiusM, err4 = bend.RadiusUncertaintyM(u)
+	b.UStrain, err5 = bend.StrainUncertainty(st.film, u)
+	return b, errors.Join(err1, err2, err3, cmp.Or(err4, err5))
 }
 
 // strained holds a bend against what the specimen bears, and tells of it.
