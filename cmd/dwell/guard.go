@@ -89,9 +89,6 @@ const (
 	flushPatience = 2 * clock.Second
 )
 
-// guardFile is what the guard writes into the run folder.
-const guardFile = "guard.jsonl"
-
 func guardCommand(s *speech) *cobra.Command {
 	var folder string
 	var owner int

@@ -10,7 +10,6 @@ import (
 	"strings"
 
 	"dwell/drivers/clock"
-	"dwell/drivers/wire"
 	"dwell/safety"
 	"dwell/sequence"
 )
@@ -48,7 +47,7 @@ const (
 // startGuard starts the guard of a run and waits until it is ready.
 func (x *execution) startGuard() (*guarded, error) {
 	wall, ok := x.clock.(*clock.WallClock)
-	if !ok || !x.opensPorts() {
+	if !ok || !opensPorts(x.job.rig) {
 		return nil, nil
 	}
 	g := &guarded{clock: wall, over: make(chan struct{}), heard: clock.NewEvent(wall), state: safety.Guard{Limit: guardSilence},
@@ -64,15 +63,6 @@ func (x *execution) startGuard() (*guarded, error) {
 		return nil, err
 	}
 	return g, nil
-}
-
-func (x *execution) opensPorts() bool {
-	for _, d := range x.job.rig.Instruments {
-		if d.Address.Kind != wire.Twin {
-			return true
-		}
-	}
-	return false
 }
 
 func (g *guarded) start(folder string) error {

@@ -256,7 +256,21 @@ func (t *takenUp) place(r *logs.Run) error {
 	if t.before == "" {
 		t.before = "it was never closed: the program or the computer ended"
 	}
-	return nil
+	return t.leftUnconfirmed(r)
+}
+
+// leftUnconfirmed looks for who has confirmed the bench safe, after a run that did not live
+// to say so.
+func (t *takenUp) leftUnconfirmed(r *logs.Run) error {
+	if t.identity.Kind == "rehearsal" || t.identity.Safe != nil || !opensPorts(t.job.rig) {
+		return nil
+	}
+	lines, err := guardLines(r)
+	if why := unconfirmed(lines); why != "" {
+		t.tripped = true
+		t.before += "; " + why
+	}
+	return err
 }
 
 // event takes from a line of events.jsonl what a run that goes on must know.

@@ -69,7 +69,7 @@ func (x *execution) runFrom(start clock.Instant, confirm string) error {
 		return usage(err)
 	}
 	proven, doubtful := "", []string(nil)
-	if x.opensPorts() {
+	if opensPorts(x.job.rig) {
 		proven, doubtful = provenWhen(x.job.rigFile, x.job), doubts("/", x.job.rig)
 		if x.job.rigFile == "" { // taken up from a run folder: its ledger stands beside the file of then
 			proven = ""
@@ -99,7 +99,7 @@ func (x *execution) runFrom(start clock.Instant, confirm string) error {
 		operator.attach(wall)
 		control.serve(wall, func() { r.StopFor("dwell safe") }, func() (bool, bool) { s := r.Status(); return s.Safe, s.Over })
 		watchSignals(wall, signals, r, x.speech)
-		if x.opensPorts() {
+		if opensPorts(x.job.rig) {
 			if proven != "" {
 				r.Remark("proof test", proven)
 			}

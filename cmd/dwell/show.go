@@ -2,9 +2,7 @@ package main
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
-	"io/fs"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -253,19 +251,12 @@ func flagOf(word string) drivers.Flag {
 
 // guard adds what the guard process wrote after a run that could not end by itself.
 func (t *retold) guard(r *logs.Run) error {
-	text, err := r.File(guardFile)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil
-	}
+	lines, err := guardLines(r)
 	if err != nil {
 		return err
 	}
 	running := t.outcome.Word
-	for _, line := range strings.Split(string(text), "\n") {
-		var e struct{ Event, Text string }
-		if json.Unmarshal([]byte(line), &e) != nil {
-			continue // torn: it was being written
-		}
+	for _, e := range lines {
 		switch e.Event {
 		case "armed": // the run was taken up again
 			t.outcome.Word, t.guarded, t.begun = running, false, false
