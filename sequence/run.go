@@ -306,6 +306,9 @@ func (r *Run) latch(err error) {
 		r.tell()
 		r.wake.Signal()
 		r.person.Dismiss()
+		if err := r.sync(); err != nil && !errors.Is(err, clock.ErrEnded) {
+			r.lostDisk(err)
+		}
 		return nil
 	})
 	r.makeSafe()

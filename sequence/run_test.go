@@ -299,6 +299,45 @@ func TestAFullDiskStopsTheRun(t *testing.T) {
 	}
 }
 
+// disk is a Recorder that knows how much of a run is on the disk.
+type disk struct {
+	sequence.Recorder
+	clock  clock.Clock
+	told   clock.Instant // when the trip was recorded
+	synced clock.Instant // when it was on the disk
+}
+
+func (d *disk) Event(e sequence.Event) error {
+	if e.Kind == "tripped" {
+		d.told = e.At
+	}
+	return d.Recorder.Event(e)
+}
+
+func (d *disk) Sync() error {
+	if d.told > 0 && d.synced == 0 {
+		d.synced = d.clock.Now()
+	}
+	return d.Recorder.Sync()
+}
+
+// A trip goes to the disk at once, not with the next group.
+func TestATripGoesToTheDiskAtOnce(t *testing.T) {
+	d := &disk{}
+	x := trial{limits: "  plate.temperature: {below: 25 degC}", steps: source + "  - bring: {plate to: 22 degC, at most: 20 min}\n  - hold: 5 min",
+		record: func(r sequence.Recorder) sequence.Recorder { d.Recorder = r; return d },
+		meddle: func(c clock.Clock, r *sequence.Run, b *twin.Bench) {
+			d.clock = c
+			c.Sleep(20*clock.Second + 123*clock.Millisecond)
+			b.World().SetPlateTarget(120)
+		}}
+	_, o := x.do(t)
+	expect(t, o, "tripped", safety.Tripped, "behind our back")
+	if d.told == 0 || d.synced != d.told {
+		t.Errorf("it tripped at %v s and was on the disk at %v s", d.told.Seconds(), d.synced.Seconds())
+	}
+}
+
 // deaf is a device that hears nothing from a moment on.
 type deaf struct {
 	wire.Device

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"dwell/drivers/clock"
+	"dwell/logs"
 	"dwell/sequence"
 )
 
@@ -19,6 +20,7 @@ type panel struct {
 	run    *sequence.Run
 	alarm  *alarm      // since the bench is being made safe
 	queue  []string    // lines to say, oldest first
+	held   *held       // among them; nil for none
 	drawn  []int       // columns of the block's lines on the screen, from above
 	below  []int       // columns of what a person has typed below it since
 	asking func() bool // a person is typing: leave the screen alone
@@ -48,8 +50,48 @@ func (p *panel) say(e sequence.Event) {
 		return
 	}
 	if worthSaying[e.Kind] && len(p.queue) < mostTalk {
+		if isEnd[e.Kind] && p.held == nil {
+			p.held = &held{line: len(p.queue), mark: p.x.record.writer.Written(), by: e.At + heldPatience}
+		}
 		p.tell(p.stamp(e.At) + " " + p.eventLine(e))
 	}
+}
+
+// held is the line of the queue that says why the run ends. It is not said before that is on
+// the disk: whoever kills a run which has said that it tripped must find the trip in the
+// record, and resume too. A disk that takes nothing holds it up no longer than until by.
+type held struct {
+	line int
+	mark logs.Mark
+	by   clock.Instant
+}
+
+// isEnd are the events that say why a run ends.
+var isEnd = map[string]bool{"tripped": true, "failed": true, "stopped": true}
+
+const (
+	// heldPatience is several times what a slow card takes. Common practice, no source.
+	heldPatience = 2 * clock.Second
+	notOnDisk    = " (the disk has not taken this)"
+)
+
+// due takes from the queue what may be said; all of it at the end.
+func (p *panel) due(now clock.Instant, end bool) []string {
+	n := len(p.queue)
+	if h := p.held; h != nil {
+		switch w := p.x.record.writer; {
+		case w.Acknowledged().Covers(h.mark):
+			p.held = nil
+		case now >= h.by || end || w.Err() != nil:
+			p.held = nil
+			p.queue[h.line] += notOnDisk
+		default:
+			n, h.line = h.line, 0
+		}
+	}
+	said := p.queue[:n:n]
+	p.queue = p.queue[n:]
+	return said
 }
 
 // safing is the alarm, from when it is needed.
@@ -80,9 +122,9 @@ func (p *panel) start(c clock.Clock) {
 				p.safing(p.run.Status().Since)
 			}
 			if p.x.speech.terminal {
-				p.block(&b, now, err == nil && !p.asking())
+				p.block(&b, p.due(now, err != nil), now, err == nil && !p.asking())
 			} else {
-				p.lines(&b, now, &nextPlain)
+				p.lines(&b, p.due(now, err != nil), now, &nextPlain)
 			}
 			text := b.String()
 			c.Block(func() error { fmt.Fprint(p.x.speech.err, text); return nil })
@@ -105,18 +147,17 @@ const (
 const bell = '\a'
 
 // block says what is new where the block begins, and draws it again below.
-func (p *panel) block(b *strings.Builder, now clock.Instant, more bool) {
+func (p *panel) block(b *strings.Builder, said []string, now clock.Instant, more bool) {
 	columns, rows := p.x.speech.size()
-	if more = more && p.run != nil; len(p.drawn)+len(p.queue) == 0 && !more {
+	if more = more && p.run != nil; len(p.drawn)+len(said) == 0 && !more {
 		return // whoever is asked something may be typing
 	}
 	p.back(b, columns)
-	for _, line := range p.queue {
+	for _, line := range said {
 		for _, part := range wrap(line, columns) {
 			b.WriteString(clip(part, math.MaxInt) + rubLine)
 		}
 	}
-	p.queue = p.queue[:0]
 	if p.alarm.again(now) != "" {
 		b.WriteByte(bell)
 	}
@@ -213,11 +254,10 @@ func (p *panel) instruments(now clock.Instant, columns, stops int) (lines []show
 }
 
 // lines prints what is new, and now and then how things stand.
-func (p *panel) lines(b *strings.Builder, now clock.Instant, next *clock.Instant) {
-	for _, line := range p.queue {
+func (p *panel) lines(b *strings.Builder, said []string, now clock.Instant, next *clock.Instant) {
+	for _, line := range said {
 		b.WriteString(line + "\n")
 	}
-	p.queue = p.queue[:0]
 	if line := p.alarm.again(now); line != "" {
 		b.WriteString(p.x.speech.alarmed(line) + "\n")
 	}

@@ -114,10 +114,11 @@ func (r *record) Event(e sequence.Event) error {
 	if e.Kind == "mark" {
 		r.mark(e)
 	}
+	err := r.sparing(e)
 	if r.onEvent != nil {
 		r.onEvent(e)
 	}
-	return r.sparing(e)
+	return err
 }
 
 // sparing writes an event, unless it says once more what the one before has said of an

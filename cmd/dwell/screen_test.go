@@ -3,6 +3,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"strings"
@@ -12,6 +13,8 @@ import (
 	"dwell/drivers/clock"
 	"dwell/drivers/rig"
 	"dwell/drivers/yamltext"
+	"dwell/logs"
+	"dwell/sequence"
 
 	"github.com/creack/pty"
 )
@@ -271,12 +274,58 @@ func TestTheBlockAfterAResize(t *testing.T) {
 		t.Errorf("%q", b.String())
 	}
 	b.Reset()
-	if p.block(&b, 0, false); b.Len() > 0 {
+	if p.block(&b, nil, 0, false); b.Len() > 0 {
 		t.Errorf("it writes %q while there is nothing to say", b.String())
 	}
 	p.tell("a question")
-	if p.block(&b, 0, false); b.String() != "\ra question\x1b[K\n\x1b[J" {
+	if p.block(&b, p.due(0, false), 0, false); b.String() != "\ra question\x1b[K\n\x1b[J" {
 		t.Errorf("it writes %q", b.String())
+	}
+}
+
+// marks is a keeper that tells how far its records are on the disk.
+type marks struct {
+	keeper
+	written, acknowledged logs.Mark
+	err                   error
+}
+
+func (m *marks) Event([]byte) error      { m.written.Events++; return m.err }
+func (m *marks) Written() logs.Mark      { return m.written }
+func (m *marks) Acknowledged() logs.Mark { return m.acknowledged }
+func (m *marks) Err() error              { return m.err }
+
+// Why a run ends is said once it is on the disk, or when the disk takes too long or is dead.
+func TestATripIsOnTheDiskBeforeItIsSaid(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		name  string
+		then  func(m *marks)
+		after clock.Instant
+		add   string
+	}{
+		{"written", func(m *marks) { m.acknowledged = m.written }, clock.Millisecond, ""},
+		{"slow", func(*marks) {}, heldPatience, notOnDisk},
+		{"dead", func(m *marks) { m.err = errors.New("no space left") }, clock.Millisecond, notOnDisk},
+	} {
+		m := &marks{}
+		x := &execution{speech: &speech{err: &strings.Builder{}}}
+		p := &panel{x: x}
+		x.record = newRecord(clock.Wall(0), m, &rig.Rig{}, p.say)
+		event := func(kind, text string) { x.record.Event(sequence.Event{At: clock.Second, Kind: kind, Text: text}) }
+		event("warning", "before it")
+		event("tripped", "too hot")
+		event("warning", "after it")
+		if said := p.due(clock.Second, false); len(said) != 1 || !strings.Contains(said[0], "before it") {
+			t.Errorf("%s: it says %q before the trip is on the disk", c.name, said)
+		}
+		if said := p.due(clock.Second, false); len(said) > 0 {
+			t.Errorf("%s: then it says %q", c.name, said)
+		}
+		c.then(m)
+		if said := p.due(clock.Second+c.after, false); len(said) != 2 || !strings.HasSuffix(said[0], "too hot"+c.add) || !strings.HasSuffix(said[1], "after it") {
+			t.Errorf("%s: at last it says %q", c.name, said)
+		}
 	}
 }
 
