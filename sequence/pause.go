@@ -20,6 +20,7 @@ type pause struct {
 	wanted *safety.Pause // by the gate, nil for none
 	on     bool
 	off    []bool // by instrument: its output was switched off for a pause
+	began  clock.Instant
 	total  clock.Instant
 }
 
@@ -55,7 +56,7 @@ func (r *Run) whilePaused() error {
 
 // pausing is the pause, from the first command to the last.
 func (r *Run) pausing() error {
-	began := r.clock.Now()
+	r.pause.began = r.clock.Now()
 	r.outcome.Pauses++
 	r.event(Event{Kind: "paused", Text: r.gate.WhyPausing()})
 	var outputs []int
@@ -82,7 +83,7 @@ func (r *Run) pausing() error {
 				if len(unread) > 0 {
 					r.event(Event{Kind: "read again", Text: strings.Join(unread, ", ")})
 				}
-				lasted := r.clock.Now() - began
+				lasted := r.clock.Now() - r.pause.began
 				r.pause.total += lasted
 				r.outcome.Paused += lasted
 				missed := "everything was read meanwhile"

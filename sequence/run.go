@@ -69,7 +69,7 @@ type Outcome struct {
 	Identities map[string]string // by instrument
 	Missed     int64             // readings that were due while their instrument was busy
 	Pauses     int               // by interlocks
-	Paused     clock.Instant     // in all those that ended
+	Paused     clock.Instant     // in all of them
 	GaveUp     bool              // the operator ended the attempts to make the bench safe
 }
 
@@ -445,6 +445,9 @@ func (r *Run) finish() Outcome {
 	o.Word, o.Cause = outcomeWord(r.gate.Latched()), r.gate.Latched()
 	if r.report != nil {
 		o.Report, o.Safe, o.GaveUp = *r.report, r.report.Confirmed, r.giveUp && !r.report.Confirmed
+	}
+	if r.pause.on {
+		o.Paused += r.clock.Now() - r.pause.began
 	}
 	for _, w := range o.Report.Warm { // how it was left, which needs nobody to wait
 		r.event(Event{Kind: "warmth", Text: w.Text(r.bench.Rig, r.plan.CoolDegC)})

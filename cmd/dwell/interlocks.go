@@ -46,6 +46,9 @@ func describeSafety(p *plan.Plan, columns int) string {
 		asked = "; each within the " + shortly(p.Summary.ActWithinNs) + " that the rig asks for (must act within)"
 	}
 	b.WriteString(hung("  safe in", "at worst, from when it has lasted to heat and output off; the parts stand in plan.json"+asked, columns))
+	if slices.ContainsFunc(reactions, func(r plan.Reaction) bool { return r.Then == "pause" }) {
+		b.WriteString(hung("  pause", "switches outputs off and takes a heater to where the rule says; it leaves the heat as it is where the rule names none", columns))
+	}
 	b.WriteString(describeFullPower(p, columns))
 	b.WriteString(describeMeasured(p, columns))
 	b.WriteString(describePowerCut(p, columns))

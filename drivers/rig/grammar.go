@@ -257,8 +257,27 @@ func (r *profileReader) set(n *yamltext.Node) {
 		r.readBack(&c, b)
 	}
 	c.Reversible = r.flag(t["reversible"])
+	r.powered(&c, t)
 	r.references(len(r.p.Sets), t)
 	r.p.Sets = append(r.p.Sets, c)
+}
+
+// powered makes sure that what heats, sources or moves is said to energise: everything that
+// guards it goes by that.
+func (r *profileReader) powered(c *Commanded, t map[string]*yamltext.Node) {
+	n := or(t["energises"], t["quantity"])
+	switch {
+	case c.Quantity == heat || c.Quantity == sources:
+		for i, state := range c.States {
+			if i != c.DefaultState && !slices.Contains(c.Energises, state) {
+				r.wrong(n, "%s is not off when it is %s: energises must name that state", c.Quantity, state).
+					Hint("write energises with every state but the one that is the default")
+				return
+			}
+		}
+	case c.Quantity == travels && !c.Moves:
+		r.wrong(n, "a position is reached by moving: energises is missing").Hint("write energises: moves")
+	}
 }
 
 // states reads the states of a quantity and the words for each.

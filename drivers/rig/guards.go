@@ -364,6 +364,10 @@ func (r *profileReader) complete(n *yamltext.Node) {
 			}
 		}
 	}
+	energises := slices.ContainsFunc(r.p.Sets, func(c Commanded) bool { return len(c.Energises) > 0 || c.Moves })
+	if (r.p.Watchdog != nil || r.p.Heating != nil) && !energises {
+		r.wrong(n, "nothing under sets energises, though this heats or has a watchdog").Hint("write energises, such as energises: on, at what switches it on")
+	}
 	if i := r.p.Set(mains); r.p.Kind == mainsSwitch && i >= 0 {
 		r.completeSwitch(n, &r.p.Sets[i])
 	}

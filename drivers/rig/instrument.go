@@ -197,8 +197,12 @@ func newInstrument(c clock.Clock, r *Rig, k int, judge drivers.Judge) *Instrumen
 	return i
 }
 
-// heat is the set quantity by which an instrument heats.
-const heat = "heat"
+// The set quantities by which an instrument heats, sources and moves.
+const (
+	heat    = "heat"
+	sources = "output"
+	travels = "position"
+)
 
 // Heats tells whether the instrument can heat, told to or not: nothing but its
 // temperature shows that it does not.

@@ -165,6 +165,7 @@ func (c *compiler) judgeable(x interlock) {
 	if w := done.Window(); w > 0 && x.doc != c.rig.Doc {
 		c.tooLong(x.node, w)
 	}
+	c.coolsMeanwhile(x, done, slow)
 	if x.While == safety.Sourcing && c.oneSource(done) {
 		return
 	}
@@ -183,6 +184,30 @@ func (c *compiler) judgeable(x interlock) {
 				Hint("write while: sourcing, to have it judged from then on")
 			return
 		}
+	}
+}
+
+// coolsMeanwhile refuses a pause by a temperature that does not take the heat away, or takes
+// a heater to where the condition would hold for ever.
+func (c *compiler) coolsMeanwhile(x interlock, done *condition.Condition, polled []safety.Stale) {
+	if x.Pause == nil || !c.plan.Summary.Heats {
+		return
+	}
+	still := condition.NewMemory(safety.Vocabulary(c.rig.Channels, polled), done)
+	warm := false
+	for _, i := range done.Reads() {
+		if c.rig.Channels[i].Unit.Dim == inDegC {
+			warm = true
+			still.Observe(i, 0, x.Pause.DegC, true)
+		}
+	}
+	switch {
+	case !warm:
+	case x.Pause.Heater == "":
+		c.m.Add(x.doc, x.node, "a pause by a temperature leaves the heat on as it is: where a heater goes meanwhile is missing").
+			Hint("add plate to: 20 degC, for a heater named plate, or write then: trip")
+	case done.Eval(still, 0, 0) == condition.True:
+		c.m.Add(x.doc, x.node, "with %s at %s this still holds: it would never be clear", x.Pause.Heater, near(x.Pause.DegC, inDegC))
 	}
 }
 
