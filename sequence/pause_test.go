@@ -110,6 +110,9 @@ func TestAPauseHasACeiling(t *testing.T) {
 	if s := o.Cause.At.Seconds(); s < 360 || s > 365 {
 		t.Errorf("tripped at %g s", s)
 	}
+	if s := o.Paused.Seconds(); o.Pauses != 1 || s < 300 {
+		t.Errorf("%d pauses, %g s in all", o.Pauses, s)
+	}
 	// nor does one whose condition comes back before it was clear for long enough
 	var flicker []clock.Instant
 	for s := clock.Instant(60); s < 1000; s += 10 {

@@ -266,11 +266,16 @@ func (r *profileReader) heating(n *yamltext.Node) {
 	}
 }
 
+// mostRateKPerS is more than any plate or bath here heats by. A rule of thumb, no source.
+const mostRateKPerS = 50
+
 // heats reads how an instrument heats and cools, over what is known of it already.
 func (r reader) heats(h *Heating, n *yamltext.Node) {
 	t := r.table(n, "rate", "dead time", "approach time constant", "cooling time constant")
 	if t["rate"] != nil {
-		h.RateKPerS = r.positive(t["rate"], inKPerS)
+		if h.RateKPerS = r.positive(t["rate"], inKPerS); h.RateKPerS > mostRateKPerS {
+			r.wrong(t["rate"], "nothing on a bench heats by more than %d K/s", mostRateKPerS)
+		}
 	}
 	if t["dead time"] != nil {
 		h.DeadS = r.span(t["dead time"]).Seconds()

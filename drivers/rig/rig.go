@@ -273,8 +273,29 @@ func (r *rigReader) instrument(pair yamltext.Pair, hertz float64) {
 		}
 		d.Profile.Heating = &h
 	}
+	r.heatsAsIdentified(d, t)
 	r.rig.Instruments = append(r.rig.Instruments, d)
 }
+
+// heatsAsIdentified refuses a heater that was measured to respond to full power otherwise
+// than it is said to heat: how far it overshoots follows from either.
+func (r *rigReader) heatsAsIdentified(d Description, t map[string]*yamltext.Node) {
+	h, full := d.Profile.Heating, d.Identified
+	if h == nil || full == nil || full.TauS <= 0 || h.RateKPerS <= 0 {
+		return
+	}
+	if rate := full.RiseK / full.TauS; rate < leastOfRate*h.RateKPerS || rate > mostOfRate*h.RateKPerS {
+		r.wrong(t["identified"], "full power would heat %s at %.3g K/min from the ambient, and it is said to heat at %.3g K/min: one of the two is wrong",
+			d.Name, 60*rate, 60*h.RateKPerS).Hint("measure it again by identify.yaml, and write what that gives into identified and heating")
+	}
+}
+
+// Full power from the ambient heats no slower than the rate at which a plate is said to
+// heat, and not very much faster. Rules of thumb, no source.
+const (
+	leastOfRate = 0.8
+	mostOfRate  = 20
+)
 
 // ending marks a profile of one's own.
 const ending = ".yaml"
@@ -547,11 +568,25 @@ func (r *rigReader) place(n *yamltext.Node) {
 		p.MovedBy = movers[i]
 	}
 	for _, one := range r.oneOrMore(t["temperature"]) {
-		p.Temperature = append(p.Temperature, r.channelOf(one, inDegC))
+		name := r.channelOf(one, inDegC)
+		if k := slices.IndexFunc(p.Temperature, func(other string) bool { return name != "" && r.rig.sameInput(name, other) }); k >= 0 {
+			r.wrong(one, "%s and %s are one thermometer: it would be compared with itself", p.Temperature[k], name)
+		}
+		p.Temperature = append(p.Temperature, name)
 	}
 	p.Resistance, p.Power = r.channelOf(t["resistance"], inOhm), r.channelOf(t["power"], inWatt)
 	p.Current, p.Voltage = r.channelOf(t["current"], inAmpere), r.channelOf(t["voltage"], inVolt)
 	p.Lost = r.m.Len() > before || p.On == "" || p.MovedBy == "" || t["resistance"] != nil && p.Resistance == ""
+}
+
+// sameInput tells whether two channels are read from the same place.
+func (r *Rig) sameInput(one, other string) bool {
+	i, k := r.Channel(one), r.Channel(other)
+	if i < 0 || k < 0 {
+		return false
+	}
+	a, b := r.Channels[i], r.Channels[k]
+	return a.Instrument == b.Instrument && a.Query == b.Query && a.Field == b.Field
 }
 
 // oneOfBench reads a name of this bench, and returns its place among the known ones,
