@@ -294,7 +294,7 @@ func (r *rigReader) heatsAsIdentified(d Description, t map[string]*yamltext.Node
 // heat, and not very much faster. Rules of thumb, no source.
 const (
 	leastOfRate = 0.8
-	mostOfRate  = 20
+	mostOfRate  = 100
 )
 
 // ending marks a profile of one's own.

@@ -168,7 +168,7 @@ func TestUnattendedNeedsMeasurements(t *testing.T) {
 		{nil, heats, true, nil},
 		{[]string{identified}, heats, false, nil},
 		{[]string{identified, plate, meter}, cold, true, nil},
-		{[]string{"rise at full power: 156 K => rise at full power: 5 K"}, heats, false, []string{"rig.yaml:19:3: plate is told to heat to", "it was measured to reach 5 K above the ambient of 18 degC: 23 degC"}},
+		{[]string{"rise at full power: 156 K, time constant: 79.6 s => rise at full power: 5 K, time constant: 4 s"}, heats, false, []string{"rig.yaml:19:3: plate is told to heat to", "it was measured to reach 5 K above the ambient of 18 degC: 23 degC"}},
 		{[]string{identified}, heats, true, []string{"rig.yaml:19:3: how plate responds to full power was not measured on this rig", "hint: add identified: {rise"}},
 		{[]string{plate}, heats, true, []string{"rig.yaml:19:3: the longest exchange with plate was not measured on this rig"}},
 		{[]string{meter}, heats, true, []string{"the longest exchange with meter was not measured"}},
@@ -225,7 +225,7 @@ func TestAWatchdogThatReadingsFeedTooSeldom(t *testing.T) {
 	protocol := func(every, steps string) string {
 		return "format: 1\ntitle: fed\nrecord: {plate.temperature: " + every + ", foil.temperature: " + every + "}\nends: {at most: 2 h}\nsteps:\n  - confirm: {specimen: LC-07}\n" + steps
 	}
-	slow := []string{"rise at full power: 156 K, time constant: 79.6 s => rise at full power: 80 K, time constant: 4000 s"}
+	slow := []string{"identified: {rise at full power: 156 K, time constant: 79.6 s => heating: {rate: 1 K/min}\n    identified: {rise at full power: 80 K, time constant: 4000 s"}
 	const heats, rests = "  - bring: {plate to: 30 degC, at most: 20 min}\n", "  - hold: 5 min\n"
 	for _, x := range []struct{ every, steps, says string }{
 		{"50 s", heats, "p.yaml:3:29: plate is read every 50 s, and its own watchdog is fed when it is read: at worst after "},
