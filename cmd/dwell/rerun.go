@@ -254,9 +254,8 @@ func (r *repetition) plan(today *plan.Plan, folder *logs.Run) error {
 	if err != nil {
 		return err
 	}
-	if id := r.job.specimen.ID; id != p.Specimen {
-		p = p.Of(id, today)
-	}
+	p, found = p.Of(r.job.specimen.ID, today)
+	r.found = append(r.found, found...)
 	if r.only != "" {
 		if p, err = r.alone(p); err != nil {
 			return err

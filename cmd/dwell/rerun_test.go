@@ -123,6 +123,14 @@ func TestRerunComparesThenAndNow(t *testing.T) {
 		t.Error("a refused run has left a folder")
 	}
 
+	// another film by the same id (the virtual one is as its file says): by that it is confirmed
+	p, out = again(t, old, "", file("stiffer.yaml", strings.Replace(specimen, "resistance: 10 kOhm", "resistance: 20 kOhm", 1)))
+	p.exits(exitDone)
+	p.says("what the specimen is confirmed by was")
+	if r := repeatsOf(t, theFolder(t, out)); r.SamePlan || !slices.Equal(weights(r, "what the specimen is confirmed by"), []string{"notable"}) {
+		t.Errorf("another resistance: %+v", r)
+	}
+
 	other := file("specimen.yaml", strings.Replace(specimen, "specimen: LC-07", "specimen: LC-31", 1))
 	p, _ = again(t, old, "", other)
 	p.exits(exitUsage)
@@ -213,9 +221,10 @@ func TestRerunWeighsEveryKind(t *testing.T) {
 		{flat, "rig.yaml", "temperature: 18 degC", "temperature: 19 degC", "notable: the ambient: temperature was 18 degC, is 19 degC"},
 		{flat, "rig.yaml", "rig: leaf-clip bench", "rig: other bench", "blocking: the rig was leaf-clip bench, is other bench"},
 		{flat, "rig.yaml", "{below: 80 degC}", "{below: 25 degC}", "notable: a limit was plate.temperature below 30"},
-		{flat, "rig.yaml", "{below: 80 degC}", "{below: 90 degC}", ""},
+		{flat, "rig.yaml", "{below: 80 degC}", "{below: 90 degC}", "harmless: the limits of the rig: plate.temperature: below was 80 degC, is 90 degC: the tightest of all"},
 		{flat, "specimen.yaml", "specimen: LC-07", "specimen: LC-31", "blocking: the specimen was LC-07, is LC-31"},
 		{flat, "specimen.yaml", "B value: 1000 K", "B value: 1100 K", "notable: what is expected of the specimen: B value was 1000 K, is 1100 K"},
+		{flat, "specimen.yaml", "resistance: 10 kOhm", "resistance: 20 kOhm", "notable: what the specimen is confirmed by was 8.67 kOhm to 13.0 kOhm at 1 uA, is 17.3 kOhm"},
 		{flat, "specimen.yaml", "{below: 70 degC}", "{below: 90 degC}", "harmless: a limit was foil.temperature below 70"},
 		{bent, "rig.yaml", "free length: 50 mm", "free length: 48 mm", "blocking: the free length was 50 mm, is 48 mm"},
 		{bent, "rig.yaml", "flat at: 0.2 mm", "flat at: 0.3 mm", "blocking: where the strip is flat was 0.2 mm, is 0.3 mm"},

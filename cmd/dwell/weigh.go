@@ -49,7 +49,7 @@ var rigWeights = []weighing{
 	{"bending: stage", "the stage", plan.Blocking, "it is another one"},
 	{"bending", "the bench for bending", plan.Notable, "it bends with another uncertainty, or asks at another time"},
 	{"ambient", "the ambient", plan.Notable, "heat is lost in another way"},
-	{"limits", "", elsewhere, ""},
+	{"limits", "the limits of the rig", plan.Harmless, "the tightest of all old and new ones holds, and is told where it is another one"},
 	{"interlocks", "", elsewhere, ""},
 	{"stop contacts", "", elsewhere, ""},
 	{"thermometers disagree", "", elsewhere, ""},
@@ -65,13 +65,13 @@ var specimenWeights = []weighing{
 	{"film: length", "the length of the film", plan.Notable, "figures follow from it"},
 	{"film: thickness", "the thickness of the film", plan.Notable, "figures follow from it"},
 	{"film: modulus", "the modulus of the film", plan.Notable, "figures follow from it"},
-	{"film", "what is expected of the specimen", plan.Notable, "today's is what it is confirmed by"},
+	{"film", "what is expected of the specimen", plan.Notable, "figures follow from it; by what it is confirmed, is told besides"},
 	{"layers", "the layers of the specimen", plan.Notable, "it conducts heat, and bends, in another way"},
 	{"encapsulation", "the encapsulation", plan.Notable, "it conducts heat, and bends, in another way"},
 	{"array", "the place of the element in its array", plan.Notable, "compare puts it there"},
 	{"film face", "where the printed face looks", plan.Notable, "it conducts heat in another way"},
 	{"bending", "how the specimen is bent", plan.Blocking, "its film is strained in another way"},
-	{"limits", "", elsewhere, ""},
+	{"limits", "the limits of the specimen", plan.Harmless, "the tightest of all old and new ones holds, and is told where it is another one"},
 }
 
 // readsOtherwise are the keys that say what bytes mean. A record has one meaning from its

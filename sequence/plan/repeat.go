@@ -57,7 +57,7 @@ func (p *Plan) Again(today *Plan) (*Plan, []Difference, error) {
 		if p.reads(x.Channel) {
 			return false
 		}
-		all = append(all, Difference{"the built-in rule drives another level", "not there", text(x), Notable, "the old plan does not read " + x.Channel + ", so that it cannot be held to it"})
+		all = append(all, Difference{"the built-in rule drives another level", "not there", words(x), Notable, "the old plan does not read " + x.Channel + ", so that it cannot be held to it"})
 		return true
 	})
 	a.Drives = joined("the built-in rule drives another level", a.Drives, t.Drives, func(x safety.Drives) safety.Drives { x.From = ""; return x }, &all)
@@ -100,6 +100,37 @@ func text(v any) string {
 	return strings.TrimSpace(b.String())
 }
 
+// words are a rule as a person reads it: "when a > b, lasting 5 s, then trip".
+func words(rule any) string {
+	var all []string
+	d := json.NewDecoder(strings.NewReader(text(rule)))
+	d.Token() // the brace
+	for d.More() {
+		key, _ := d.Token()
+		var value json.RawMessage
+		if d.Decode(&value) != nil {
+			break
+		}
+		name, unit := fmt.Sprint(key), ""
+		if k := strings.LastIndexByte(name, '_'); k > 0 && isIn([]string{"ns", "s", "K", "J", "degC"}, name[k+1:]) {
+			name, unit = name[:k], " "+name[k+1:]
+		}
+		said := string(value)
+		var plain string
+		var ns int64
+		switch {
+		case name == "from" || name == "source":
+			continue
+		case json.Unmarshal(value, &plain) == nil:
+			said = plain
+		case unit == " ns" && json.Unmarshal(value, &ns) == nil:
+			said, unit = string(quantity.AppendSeconds(nil, ns)), " s"
+		}
+		all = append(all, strings.ReplaceAll(name, "_", " ")+" "+said+unit)
+	}
+	return strings.Join(all, ", ")
+}
+
 // unplaced is an interlock without the places in files that it came from.
 func unplaced(i safety.Interlock) safety.Interlock {
 	i.From, i.Source = "", ""
@@ -130,12 +161,12 @@ func joined[R any](what string, old, today []R, plain func(R) R, all *[]Differen
 	for _, r := range today {
 		if !has(old, r) {
 			result = append(result, r)
-			*all = append(*all, Difference{what, "not there", text(r), Notable, "it holds besides the old ones"})
+			*all = append(*all, Difference{what, "not there", words(r), Notable, "it holds besides the old ones"})
 		}
 	}
 	for _, r := range old {
 		if !has(today, r) {
-			*all = append(*all, Difference{what, text(r), "not there", Harmless, "the old one holds"})
+			*all = append(*all, Difference{what, words(r), "not there", Harmless, "the old one holds"})
 		}
 	}
 	return result
@@ -196,23 +227,35 @@ func limitsOf(list []safety.Limit, channel string) string {
 	return s
 }
 
-// Of is the plan for another specimen: its id, and the band its resistance must lie in,
-// as the plan of today has them.
-func (p *Plan) Of(id string, today *Plan) *Plan {
+// Of is the plan for the specimen of today's file: its id, and how it is confirmed where
+// another resistance is expected of it now. It is p itself when both are as they were.
+func (p *Plan) Of(id string, today *Plan) (*Plan, []Difference) {
+	now := slices.IndexFunc(today.Actions, func(a Action) bool { return a.Op == Confirm })
 	again := *p
 	again.Specimen, again.Actions = id, slices.Clone(p.Actions)
+	var found []Difference
 	for i := range again.Actions {
-		if again.Actions[i].Op != Confirm {
+		a := &again.Actions[i]
+		if a.Op != Confirm {
 			continue
 		}
-		check := *again.Actions[i].Confirm
-		check.Specimen = id
-		for _, a := range today.Actions {
-			if a.Op == Confirm {
-				check.LowOhm, check.HighOhm = a.Confirm.LowOhm, a.Confirm.HighOhm
+		check := *a.Confirm
+		if now >= 0 && (today.Actions[now].Confirm.LowOhm != check.LowOhm || today.Actions[now].Confirm.HighOhm != check.HighOhm) {
+			then := check
+			check, a.Setpoints = *today.Actions[now].Confirm, today.Actions[now].Setpoints
+			if len(found) == 0 {
+				found = append(found, Difference{"what the specimen is confirmed by", bandText(then), bandText(check), Notable, "today's specimen file says so, and it is confirmed by that"})
 			}
 		}
-		again.Actions[i].Confirm = &check
+		check.Specimen = id
+		a.Confirm = &check
 	}
-	return &again
+	if id == p.Specimen && len(found) == 0 {
+		return p, nil
+	}
+	return &again, found
+}
+
+func bandText(c Check) string {
+	return fmt.Sprintf("%s to %s at %s", near(c.LowOhm, inOhm), near(c.HighOhm, inOhm), near(c.CurrentA, inAmpere))
 }

@@ -1,7 +1,6 @@
 package plan
 
 import (
-	"strings"
 	"testing"
 
 	"dwell/safety"
@@ -37,7 +36,7 @@ func TestAgainFromAnotherPlaceInAnotherFile(t *testing.T) {
 	if string(placeless(t, old)) == string(placeless(t, at("rig.yaml:66:24", 0))) {
 		t.Error("another condition is not seen in what is written")
 	}
-	if err != nil || again == old || len(found) != 2 || !strings.Contains(found[0].Now, "stop < 2.5") {
+	if err != nil || again == old || len(found) != 2 || found[0].Now != "name stop contact, when not (0.5 < stop < 2.5), then trip" {
 		t.Errorf("another condition: %v %v", found, err)
 	}
 }
