@@ -154,11 +154,33 @@ func (x *execution) marksOf(shown []int) string {
 	for _, m := range x.record.marks {
 		row := []string{clip(m.text, mostMark), span(m.at)}
 		for k, i := range shown {
-			row = append(row, readingText(m.values[i], looks[k]))
+			text := readingText(m.values[i], looks[k])
+			if v := m.values[i]; v.At > 0 && v.At < m.at-x.staleAfter(i) {
+				text = "old" // as of a source that is off
+			}
+			row = append(row, text)
 		}
 		rows = append(rows, row)
 	}
 	return table(rows)
+}
+
+// staleAfter is the longest time after which a reading of a channel is too old, whatever it
+// is read at: beside a later mark it would be believed to be of that moment.
+func (x *execution) staleAfter(channel int) clock.Instant {
+	name, most := x.job.rig.Channels[channel].Name, int64(0)
+	look := func(all []plan.Polled) {
+		for _, p := range all {
+			if p.Channel == name {
+				most = max(most, p.StaleNs)
+			}
+		}
+	}
+	look(x.job.plan.Polled)
+	for i := range x.job.plan.Actions {
+		look(x.job.plan.Actions[i].Polled)
+	}
+	return clock.Instant(most)
 }
 
 // valueText is a reading by itself, to look at and not to compute with.

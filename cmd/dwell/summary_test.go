@@ -1,6 +1,7 @@
 package main
 
 import (
+	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -103,5 +104,31 @@ func TestPausesAndSerialNumbersAreTold(t *testing.T) {
 	x.outcome.Pauses, x.outcome.Paused = 46, 46*clock.Minute
 	if text := x.summary(""); !strings.Contains(text, "paused    46 times, 46 min 00 s in all\n") {
 		t.Errorf("it tells of no pauses:\n%s", text)
+	}
+}
+
+// What was last read long before a mark is not shown beside it as if it were of that moment.
+func TestMarksDoNotShowWhatIsOld(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	protocol := write(t, filepath.Join(dir, "marks.yaml"), `format: 1
+title: marks
+record: {element.resistance: 1 s, plate.temperature: 1 s}
+ends: {at most: 10 min}
+steps:
+  - confirm: {specimen: LC-07}
+  - source: {instrument: meter, current: 10 uA, compliance: 2 V, wires: 4}
+  - hold: 10 s
+  - mark: read
+  - source off: meter
+  - hold: 60 s
+  - mark: unread
+`)
+	p := start(t, "rehearse", "--rig", leafClip+"rig.yaml", "--specimen", leafClip+"specimen.yaml", "--out", filepath.Join(dir, "runs"), protocol)
+	p.exits(exitDone)
+	_, marks, _ := strings.Cut(p.out.String(), "the last reading before each\n")
+	lines := strings.Split(marks, "\n")
+	if len(lines) < 3 || !strings.Contains(lines[1], "kOhm") || strings.Contains(lines[2], "Ohm") || !strings.Contains(lines[2], "old") || !strings.Contains(lines[2], "degC") {
+		t.Errorf("marks:\n%s", marks)
 	}
 }

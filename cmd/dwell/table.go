@@ -26,11 +26,14 @@ type tableFlags struct {
 // tableRoles in the order in which help shows them.
 var tableRoles = []string{"time", "temperature", "resistance", "voltage", "current", "cycles", "radius", "distance"}
 
+// roleSays is what else is to be said of a column.
+var roleSays = map[string]string{"radius": " of bending, 0 for flat", "cycles": " of bending done before; rows of the flat film tell its wear"}
+
 func (f *tableFlags) flags(c *cobra.Command) {
 	f.columns = map[string]*string{}
 	c.Flags().StringVar(&f.file, "csv", "", "a table with a header line, instead of a run folder")
 	for _, role := range tableRoles {
-		f.columns[role] = c.Flags().String(role, "", "the column with the "+role)
+		f.columns[role] = c.Flags().String(role, "", "the column with the "+role+roleSays[role])
 	}
 	c.Flags().StringToStringVar(&f.units, "units", nil, "units that the header does not tell, such as time=min,temperature=degF")
 	c.Flags().BoolVar(&f.comma, "decimal-comma", false, "commas in the table are decimal signs")

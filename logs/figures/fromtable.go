@@ -386,56 +386,104 @@ func (c *tableComputer) sweep(t, v, i []float64) {
 	c.ohmic()
 }
 
-// bent is the change of resistance by the radius of bending, a radius of 0 being flat.
+// counted are rows of one count of cycles, by their radius.
+type counted struct {
+	cycles   float64
+	byRadius map[float64][]float64
+}
+
+// byCount are the rows by their count of cycles, in order; all together where no column has
+// it. Where no column has a radius, all are flat.
+func (c *tableComputer) byCount(r []float64) (all []counted) {
+	cycles, radius := c.column[CyclesRole.Name], c.column[RadiusRole.Name]
+	places := map[float64]int{}
+	for k := range r {
+		at, x := 0., 0.
+		if cycles != nil {
+			at = cycles[k]
+		}
+		if radius != nil {
+			x = radius[k]
+		}
+		i, known := places[at]
+		if !known {
+			i = len(all)
+			places[at], all = i, append(all, counted{at, map[float64][]float64{}})
+		}
+		all[i].byRadius[x] = append(all[i].byRadius[x], r[k])
+	}
+	return all
+}
+
+// bent is the change of resistance by the radius of bending, a radius of 0 being flat: with
+// cycles, at the first and the last count at which it was read flat and bent.
 func (c *tableComputer) bent(r []float64) {
 	radius := c.column[RadiusRole.Name]
 	if radius == nil {
 		return
 	}
-	groups := map[float64][]float64{}
-	var order []float64
-	for k, x := range radius {
-		if groups[x] == nil && x != 0 {
-			order = append(order, x)
-		}
-		groups[x] = append(groups[x], r[k])
-	}
-	if len(groups[0]) < 2 {
-		c.skip("bend_response", fmt.Errorf("%d flat readings (radius 0): at least 2 are needed", len(groups[0])))
-		return
-	}
-	flat, uFlat := sureMean(groups[0])
-	slices.Sort(order)
-	for _, x := range order {
-		if len(groups[x]) < 2 || x < 0 {
-			c.skip("bend_response", fmt.Errorf("%d readings at a radius of %.6g m: at least 2, and a radius above zero, are needed", len(groups[x]), x))
+	radii := slices.Compact(slices.Sorted(slices.Values(radius)))
+	all := c.byCount(r)
+	for _, x := range radii {
+		if x == 0 {
 			continue
 		}
-		bent, uBent := sureMean(groups[x])
-		f, err := BendResponse(Origin{c.R.Channel, fmt.Sprintf("%d rows flat, %d bent", len(groups[0]), len(groups[x]))}, flat, uFlat, bent, uBent, x)
-		c.add("bend_response", []Figure{f.Note("a change of temperature between flat and bent is told from bending by nothing here")}, err)
+		if x < 0 {
+			c.skip("bend_response", fmt.Errorf("a radius of %.6g m: 0 is flat, and others are above", x))
+			continue
+		}
+		both := slices.DeleteFunc(slices.Clone(all), func(o counted) bool { return len(o.byRadius[0]) < 2 || len(o.byRadius[x]) < 2 })
+		if len(both) == 0 {
+			c.skip("bend_response", fmt.Errorf("at a radius of %.6g m, and flat (radius 0) at the same count of cycles, at least 2 readings each are needed", x))
+			continue
+		}
+		for k, o := range both {
+			if k == 0 || k == len(both)-1 {
+				c.bentAt(o, x)
+			}
+		}
 	}
 }
 
-// cycled is how many cycles it takes until the resistance has changed by a threshold.
+func (c *tableComputer) bentAt(o counted, radius float64) {
+	flat, uFlat := sureMean(o.byRadius[0])
+	bent, uBent := sureMean(o.byRadius[radius])
+	f, err := BendResponse(Origin{c.R.Channel, fmt.Sprintf("%d rows flat, %d bent", len(o.byRadius[0]), len(o.byRadius[radius]))}, flat, uFlat, bent, uBent, radius)
+	if c.column[CyclesRole.Name] != nil {
+		f.With = append(f.With, Given{"cycles", o.cycles, "1"})
+	}
+	c.add("bend_response", []Figure{f.Note("a change of temperature between flat and bent is told from bending by nothing here")}, err)
+}
+
+// cycled is how many cycles it takes until the resistance of the flat film has changed by a
+// threshold. Rows of one count are one value.
 func (c *tableComputer) cycled(r []float64) {
-	cycles := c.column[CyclesRole.Name]
-	if cycles == nil {
+	if c.column[CyclesRole.Name] == nil {
 		return
 	}
 	if c.ask.ThresholdShare <= 0 {
 		c.skip("cycles_to_threshold", errors.New("no threshold is stated"))
 		return
 	}
-	change := make([]float64, len(r))
-	for k := range r {
-		change[k] = 100 * (r[k] - r[0]) / r[0]
+	var cycles, flat, change []float64
+	rows, u := 0, 0.
+	for _, o := range c.byCount(r) {
+		if x := o.byRadius[0]; len(x) > 0 {
+			cycles, flat = append(cycles, o.cycles), append(flat, MomentsOf(x).Mean)
+			rows += len(x)
+		}
 	}
-	u := 0.
-	if len(r) > 2 {
+	if len(cycles) == 0 {
+		c.skip("cycles_to_threshold", errors.New("no row is of the flat film (radius 0)"))
+		return
+	}
+	for _, y := range flat {
+		change = append(change, 100*(y-flat[0])/flat[0])
+	}
+	if len(change) > 2 {
 		u = noiseOf(change)
 	}
-	all, err := CyclesToThreshold(Origin{c.R.Channel, fmt.Sprintf("%d rows, relative to the first", len(r))}, cycles, change, nil, u, u, 100*c.ask.ThresholdShare)
+	all, err := CyclesToThreshold(Origin{c.R.Channel, fmt.Sprintf("%d flat rows at %d counts, relative to the first", rows, len(cycles))}, cycles, change, nil, u, u, 100*c.ask.ThresholdShare)
 	c.add("cycles_to_threshold", all, err)
 }
 

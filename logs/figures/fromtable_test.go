@@ -301,6 +301,32 @@ func TestOtherColumns(t *testing.T) {
 	if f := numberOf(t, r, "cycles_to_threshold", "linear in cycles"); math.Abs(f.Value-5384.615385) > 1e-5 {
 		t.Errorf("cycles %v", f.Value)
 	}
+	// Both: each count was read twice flat and twice bent by 1 % of the flat value.
+	both := "N,R / Ohm,radius / mm\n"
+	for _, x := range [][2]float64{{1, 1000}, {10, 1003}, {100, 1006}, {1000, 1020}, {2000, 1040}, {5000, 1090}, {10000, 1220}} {
+		for _, y := range [...]float64{-0.1, 0.1} {
+			both += fmt.Sprintf("%g,%g,0\n%g,%g,5\n", x[0], x[1]+y, x[0], 1.01*x[1]+y)
+		}
+	}
+	r, err = ComputeTable(strings.NewReader(both), Asked{Columns: columnsAre("resistance=R", "radius=radius", "cycles=N"), ThresholdShare: 0.1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if f := numberOf(t, r, "cycles_to_threshold", "linear in cycles"); math.Abs(f.Value-5384.615385) > 1e-5 {
+		t.Errorf("flat rows among bent ones: cycles %v", f.Value)
+	}
+	var at []float64
+	for _, f := range r.Figures {
+		if f.Figure == "bend_response" {
+			n, _ := f.with("cycles")
+			if at = append(at, n); math.Abs(f.Value-1) > 1e-9 {
+				t.Errorf("after %g cycles it answers bending by %v %%", n, f.Value)
+			}
+		}
+	}
+	if fmt.Sprint(at) != "[1 10000]" {
+		t.Errorf("answers to bending after %v cycles", at)
+	}
 }
 
 // TestBadTables: what is wrong is said in words, and no figure comes of it in silence.
