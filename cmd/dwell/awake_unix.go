@@ -15,21 +15,41 @@ import (
 	"dwell/drivers/clock"
 )
 
-// inhibitors are programs that keep a system awake for as long as another runs. That
-// other one is cat, which ends with our end of its pipe, however we end.
-var inhibitors = map[string][]string{
-	"linux":  {"systemd-inhibit", "--what=sleep:idle", "--who=dwell", "--why=an experiment is running", "--mode=block", "cat"},
-	"darwin": {"caffeinate", "-i", "-s", "cat"},
+// inhibitor is a program that keeps a system awake for as long as another runs. That other
+// one is cat, which ends with our end of its pipe, however we end.
+type inhibitor struct {
+	words []string
+	but   string // what it does not keep from sending the system to sleep
+}
+
+// inhibitors are tried in this order. A closed lid passes over what only forbids sleep
+// (logind.conf(5), LidSwitchIgnoreInhibited; from memory), and not everybody may forbid more.
+var inhibitors = map[string][]inhibitor{
+	"linux":  {{systemdInhibit("sleep:idle:handle-lid-switch"), ""}, {systemdInhibit("sleep:idle"), lidStays}},
+	"darwin": {{[]string{"caffeinate", "-i", "-s", "cat"}, lidStays}},
+}
+
+const lidStays = "closing its lid may still send it to sleep"
+
+func systemdInhibit(what string) []string {
+	return []string{"systemd-inhibit", "--what=" + what, "--who=dwell", "--why=an experiment is running", "--mode=block", "cat"}
 }
 
 // inhibitPatience is how long the system may take to grant it.
 const inhibitPatience = 5 * clock.Second
 
-func inhibitSleep() (release func(), err error) {
-	words := inhibitors[runtime.GOOS]
-	if len(words) == 0 {
-		return nil, errors.New("dwell does not know how to on this system")
+func inhibitSleep() (but string, release func(), err error) {
+	err = errors.New("dwell does not know how to on this system")
+	for _, i := range inhibitors[runtime.GOOS] {
+		if release, err = i.start(); err == nil {
+			return i.but, release, nil
+		}
 	}
+	return "", nil, err
+}
+
+func (i inhibitor) start() (release func(), err error) {
+	words := i.words
 	in, to, err := os.Pipe()
 	if err != nil {
 		return nil, err

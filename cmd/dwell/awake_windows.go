@@ -12,10 +12,11 @@ const (
 	esSystemRequired = 0x00000001
 )
 
-func inhibitSleep() (release func(), err error) {
+// inhibitSleep keeps idleness from sending the computer to sleep, and no more than that.
+func inhibitSleep() (but string, release func(), err error) {
 	set := windows.NewLazySystemDLL("kernel32.dll").NewProc("SetThreadExecutionState")
 	if err := set.Find(); err != nil {
-		return nil, err
+		return "", nil, err
 	}
 	over, result := make(chan struct{}), make(chan error)
 	go func() {
@@ -29,7 +30,7 @@ func inhibitSleep() (release func(), err error) {
 		<-over
 	}()
 	if err := <-result; err != nil {
-		return nil, err
+		return "", nil, err
 	}
-	return func() { close(over) }, nil
+	return "its lid and its power button may still send it to sleep", func() { close(over) }, nil
 }

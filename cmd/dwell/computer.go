@@ -18,16 +18,19 @@ import (
 // where the system's own files begin.
 func doubts(root string, r *rig.Rig) (all []string) {
 	if runtime.GOOS != "linux" {
-		return nil // nothing is known of how the others tell
+		return systemDoubts()
+	}
+	if scheduled := word(root, "run/systemd/shutdown/scheduled"); scheduled != "" { // systemd-logind(8), from memory
+		all = append(all, "the system is told to restart or to switch off: shutdown -c takes that back")
 	}
 	for _, name := range []string{"var/run/reboot-required", "run/reboot-required"} {
 		if _, err := os.Stat(filepath.Join(root, name)); err == nil {
-			all = append(all, "the system waits for a restart, and may restart by itself: do that first")
+			all = append(all, waitsForRestart)
 			break
 		}
 	}
 	if onBattery(root) {
-		all = append(all, "the computer runs on its battery: plug it in")
+		all = append(all, runsOnBattery)
 	}
 	for _, d := range r.Instruments {
 		if d.Address.Kind == wire.Serial && savesPower(root, strings.TrimPrefix(d.Address.Key(), "serial:")) {
@@ -36,6 +39,11 @@ func doubts(root string, r *rig.Rig) (all []string) {
 	}
 	return all
 }
+
+const (
+	waitsForRestart = "the system waits for a restart, and may restart by itself: do that first"
+	runsOnBattery   = "the computer runs on its battery: plug it in"
+)
 
 // word is the first line of a small file, "" where there is none.
 func word(path ...string) string {

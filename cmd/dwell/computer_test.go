@@ -26,6 +26,7 @@ func TestDoubtsAboutTheComputer(t *testing.T) {
 			"sys/class/power_supply/BAT0/type": "Battery", "sys/class/power_supply/BAT0/status": "Discharging", // while it is calibrated
 			"sys/devices/usb1/1-2/power/control": "on"}, nil},
 		{"a restart", map[string]string{"var/run/reboot-required": "*** System restart required ***"}, []string{"waits for a restart"}},
+		{"a restart at a time", map[string]string{"run/systemd/shutdown/scheduled": "USEC=1774000000000000\nMODE=reboot"}, []string{"is told to restart or to switch off"}},
 		{"a battery", map[string]string{"sys/class/power_supply/AC/type": "Mains", "sys/class/power_supply/AC/online": "0",
 			"sys/class/power_supply/BAT0/type": "Battery", "sys/class/power_supply/BAT0/status": "Discharging"}, []string{"on its battery"}},
 		{"a mouse", map[string]string{"sys/class/power_supply/m/type": "Battery", "sys/class/power_supply/m/status": "Discharging",
