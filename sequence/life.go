@@ -65,7 +65,11 @@ func (r *Run) judgeLife(x drivers.Reading) {
 	}
 	if why != "" {
 		r.state.Failed = true
-		r.event(Event{Kind: "specimen failed", Text: why, Fields: append(r.counted(), Field{"opens", float64(r.state.Opens)})})
+		fields := append(r.counted(), Field{"opens", float64(r.state.Opens)})
+		if r.begun > 0 {
+			fields = append(fields, Field{"begun", float64(r.begun)})
+		}
+		r.event(Event{Kind: "specimen failed", Text: why, Fields: fields})
 		r.wake.Signal()
 	}
 }

@@ -1,6 +1,7 @@
 package sequence_test
 
 import (
+	"fmt"
 	"strings"
 	"testing"
 
@@ -88,4 +89,35 @@ func TestComplianceElsewhereStillTrips(t *testing.T) {
 		b.Break("the film", func(f *twin.Faults) { f.FilmOpen = true })
 	})
 	expect(t, o, "tripped", safety.Tripped, "in compliance")
+}
+
+// A cycle that is measured is announced before the stage is told to bend, like a block, and
+// counts when it stands flat again; a failure in it says which cycle it was.
+func TestMeasuredCyclesAreAnnounced(t *testing.T) {
+	rec, o, _ := bending(t, "\n  - until failed: {when: \"stage.position > 5 mm\", judged every: 1.38 s}\n    do:\n"+
+		"      - cycle: {to: {radius: 20 mm}, times: 3, rate: 1 Hz, measure: {at: every 1, for: 4 s}}\n"+
+		"      - cycle: {to: {radius: 8 mm}, times: 3, rate: 1 Hz, measure: {at: every 1, for: 4 s}}\n", 0, nil)
+	expect(t, o, "completed", 0, "")
+	begun, counted, bends, failed := 0, 0, false, false
+	for _, line := range rec.lines {
+		switch {
+		case strings.Contains(line, "cycling"):
+			if begun++; begun != counted+1 || !strings.Contains(line, fmt.Sprintf("{from %d} {to %d} {measured 1}", counted, begun)) || !strings.Contains(line, "flat, radius ") {
+				t.Errorf("after %d: %s", counted, line)
+			}
+		case strings.Contains(line, "cycled"):
+			counted++
+		case strings.Contains(line, "stage position ") && !strings.Contains(line, "stage position 0.0002 m"):
+			if bends = true; begun != counted+1 {
+				t.Errorf("bent after %d cycles and %d begun: %s", counted, begun, line)
+			}
+		case strings.Contains(line, "specimen failed"):
+			if failed = true; !strings.Contains(line, "{cycles 3}") || !strings.Contains(line, "{begun 4}") {
+				t.Error(line)
+			}
+		}
+	}
+	if !bends || !failed || counted < 3 {
+		t.Errorf("bent: %v, failed: %v, %d cycles", bends, failed, counted)
+	}
 }

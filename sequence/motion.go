@@ -76,6 +76,9 @@ func (r *Run) wrap(a *plan.Action) error {
 
 // goTo takes a stage to a position and waits until it stands there.
 func (r *Run) goTo(a *plan.Action) error {
+	if n := r.measured(); n > 0 {
+		r.cycling(a.Text, n, Field{"measured", 1})
+	}
 	for _, s := range a.Setpoints {
 		if err := r.drive(r.instr[s.Instrument], s); err != nil {
 			return err
@@ -85,6 +88,28 @@ func (r *Run) goTo(a *plan.Action) error {
 		return err
 	}
 	return r.countCycles(a.Count)
+}
+
+// measured is how many cycles the motion begins that is being performed, where they are made
+// of single motions, each with a wait behind it: the next one of its step ends them.
+func (r *Run) measured() int64 {
+	for i := r.state.Next; i < len(r.plan.Actions); i++ {
+		switch a := &r.plan.Actions[i]; a.Op {
+		case plan.Begin:
+			return 0
+		case plan.Move:
+			return a.Count
+		}
+	}
+	return 0
+}
+
+// cycling records, before the stage is told, which cycles begin: they are uncertain until
+// they are counted.
+func (r *Run) cycling(one string, n int64, more ...Field) {
+	from := r.state.Cycles
+	r.begun = from + n
+	r.event(Event{Kind: "cycling", Text: one, Fields: append([]Field{{"from", float64(from)}, {"to", float64(r.begun)}}, more...)})
 }
 
 // drive sends one setpoint of a motion. The disk is waited for before the stage's port is
@@ -171,7 +196,7 @@ func (r *Run) stateWord(channel int) string {
 // block that is cut short nothing is counted, and the log says which cycles that are.
 func (r *Run) cycle(a *plan.Action) error {
 	from := r.state.Cycles
-	r.event(Event{Kind: "cycling", Text: a.Text, Fields: []Field{{"from", float64(from)}, {"to", float64(from + a.Count)}}})
+	r.cycling(a.Text, a.Count)
 	i := r.instr[a.Setpoints[0].Instrument]
 	if err := r.energised(); err != nil {
 		return err
@@ -198,6 +223,7 @@ func (r *Run) cycle(a *plan.Action) error {
 // disk before anything else is done.
 func (r *Run) countCycles(n int64) error {
 	r.state.Cycles += n
+	r.begun = 0
 	r.event(Event{Kind: "cycled", Fields: r.counted()})
 	if err := r.sync(); err != nil {
 		r.lostDisk(err)

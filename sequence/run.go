@@ -100,6 +100,7 @@ type Run struct {
 	settled *clock.Event // the bench has been made safe, or not
 	disk    *clock.Turn
 	want    wanted
+	begun   int64 // the last of the cycles that are being made; 0 between
 	onset   *onset
 
 	judged   int64         // readings, and looks for silence

@@ -123,6 +123,17 @@ func TestLifeOfAFilmThatOpens(t *testing.T) {
 	if n != 1 {
 		t.Errorf("%d figures of its failure", n)
 	}
+	page, err := os.ReadFile(filepath.Join(folder, "report.html"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := start(t, "show", folder)
+	p.exits(exitDone)
+	for who, text := range map[string]string{"the page": string(page), "show": p.out.String()} {
+		if !strings.Contains(text, "completed; the specimen failed after ") || !strings.Contains(text, " cycles: it is open") {
+			t.Errorf("%s does not say first that the specimen failed", who)
+		}
+	}
 }
 
 // BenchmarkFatigue rehearses the fatigue example: 100,000 cycles, a staircase every

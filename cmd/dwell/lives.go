@@ -29,6 +29,8 @@ func (x *comparison) livesText() string {
 			case life == nil && l.Without[i] != "":
 				fmt.Fprintf(&b, "  %-4s %s: %s\n", x.names[i], x.ids[i].Specimen, l.Without[i])
 			case life == nil: // among other lives
+			case l.Ended[i] != "":
+				fmt.Fprintf(&b, "  %-4s %s, %s: not seen to have come to that after %.0f cycles; %s\n", x.names[i], x.ids[i].Specimen, x.ids[i].Outcome, life.Cycles, l.Ended[i])
 			case life.Survived:
 				fmt.Fprintf(&b, "  %-4s %s, %s: still sound after %.0f cycles\n", x.names[i], x.ids[i].Specimen, x.ids[i].Outcome, life.Cycles)
 			default:

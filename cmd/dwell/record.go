@@ -10,6 +10,7 @@ import (
 	"dwell/drivers/rig"
 	"dwell/drivers/wire"
 	"dwell/logs"
+	"dwell/logs/figures"
 	"dwell/sequence"
 
 	"go.uber.org/zap"
@@ -31,6 +32,7 @@ type record struct {
 	cut     int64
 	marks   []mark
 	lost    int64
+	died    died
 	onEvent func(sequence.Event)
 	tried   map[string]*tried // by instrument
 }
@@ -50,6 +52,32 @@ const (
 	firstPause = clock.Second
 	lastPause  = clock.Minute
 )
+
+// died is the end of a specimen's part of a run.
+type died struct {
+	at   clock.Instant
+	says string // "" while it is sound
+}
+
+// hear takes the failure of a specimen. What a gap leaves out counts for nothing.
+func (d *died) hear(kind, text string, at clock.Instant, cycles, begun, gapFrom float64) {
+	switch {
+	case kind == "specimen failed":
+		*d = died{at, figures.SpecimenFailed(text, cycles, begun)}
+	case kind == "gap" && d.at > clock.Instant(gapFrom*1e9):
+		*d = died{}
+	}
+}
+
+// numberOf is a number of an event, 0 where it has none of that name.
+func numberOf(e sequence.Event, key string) float64 {
+	for _, f := range e.Fields {
+		if f.Key == key {
+			return f.Value
+		}
+	}
+	return 0
+}
 
 // mark is what was last read when the protocol set a mark.
 type mark struct {
@@ -114,6 +142,7 @@ func (r *record) Event(e sequence.Event) error {
 	if e.Kind == "mark" {
 		r.mark(e)
 	}
+	r.died.hear(e.Kind, e.Text, e.At, numberOf(e, "cycles"), numberOf(e, "begun"), numberOf(e, "from_s"))
 	err := r.sparing(e)
 	if r.onEvent != nil {
 		r.onEvent(e)

@@ -168,12 +168,15 @@ func (t *retold) events(r *logs.Run) error {
 			Event, Step, Text string
 			AtNs              int64   `json:"t_ns"`
 			Gap               float64 `json:"gap_s"`
+			FromS             float64 `json:"from_s"`
+			Cycles, Begun     float64
 		}
 		if err := json.Unmarshal(line, &e); err != nil {
 			return fmt.Errorf("events.jsonl: %w", err)
 		}
 		t.last, t.step = max(t.last, clock.Instant(e.AtNs)), e.Step
 		t.done.hear(e.Event, e.Step, clock.Instant(e.AtNs), clock.Instant(e.Gap*1e9))
+		t.record.died.hear(e.Event, e.Text, clock.Instant(e.AtNs), e.Cycles, e.Begun, e.FromS)
 		switch e.Event {
 		case "mark":
 			t.record.mark(sequence.Event{At: clock.Instant(e.AtNs), Text: e.Text})

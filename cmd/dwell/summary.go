@@ -64,6 +64,9 @@ func (x *execution) summary(took string) string {
 	if o.Cause != nil {
 		word = s.red(o.Word) + after(o.Word, o.Cause.Error())
 	}
+	if says := x.record.died.says; says != "" {
+		word += "; " + s.bold(says)
+	}
 	lines := [][2]string{
 		{"protocol", x.job.plan.Title},
 		{"specimen", x.job.plan.Specimen + " on " + x.job.rig.Name},

@@ -89,7 +89,7 @@ func CyclesToThreshold(o Origin, cycles, change, more []float64, u, uFirst, thre
 	case -1:
 		f, err := o.figure(meaning{"cycles_to_threshold", "censored", "cycles", says + "not reached", source}, cycles[n-1], Budget{Level: Level95, K: 1}, Given{"threshold", threshold, "%"})
 		f.Censored = true
-		return []Figure{f.Note("the largest change was %.4g %%; the specimen outlives the count given", largestOf(change))}, err
+		return []Figure{f.Note("the largest change was %.4g %%: a specimen that reaches the threshold does so beyond the count given", largestOf(change))}, err
 	case 0:
 		return nil, fmt.Errorf("%s: the first reading, at %.6g cycles, is above the threshold of %.6g %% already", o.Channel, cycles[0], threshold)
 	}

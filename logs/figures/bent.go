@@ -58,6 +58,7 @@ func (c *computer) bending() {
 	}
 	all, err := c.held()
 	if err != nil {
+		c.failures(all)
 		c.skip("bend_response, gauge_factor, cycles_to_threshold", err)
 		return
 	}
@@ -285,11 +286,15 @@ func (c *computer) strainAt(position float64) (strain float64, known bool) {
 	return 0, true
 }
 
-// wornBetween are the strains of the film between which it was bent in cycles: the greatest,
-// the least where it is not flat, and how many kinds of cycle there were, if several.
-func (c *computer) wornBetween() []Given {
+// wornBetween are the strains of the film between which it was bent in cycles, of those up to
+// a count: the greatest, the least where it is not flat, and how many kinds of cycle there
+// were, if several.
+func (c *computer) wornBetween(count float64) []Given {
 	var kinds [][2]float64
 	for _, b := range c.blocks {
+		if b.done >= count {
+			break
+		}
 		first, known := c.strainAt(b.first)
 		bent, also := c.strainAt(b.bent)
 		if math.Abs(first) > math.Abs(bent) {
@@ -313,6 +318,16 @@ func (c *computer) wornBetween() []Given {
 	return all
 }
 
+// reached is the count at which a change was first read at a threshold, or else the last.
+func reached(cycles, change []float64, threshold float64) float64 {
+	for i := range change {
+		if math.Abs(change[i]) >= threshold {
+			return cycles[i]
+		}
+	}
+	return cycles[len(cycles)-1]
+}
+
 // wear is how many cycles it takes until the flat film has changed by so much.
 func (c *computer) wear(all []held) {
 	var cycles, change, more []float64
@@ -334,14 +349,20 @@ func (c *computer) wear(all []held) {
 		return
 	}
 	o := Origin{c.R.Channel, fmt.Sprintf("flat at %d counts of cycles, %.0f to %.0f, relative to the first", len(cycles), cycles[0], cycles[len(cycles)-1])}
-	between := c.wornBetween()
 	for _, limit := range thresholds {
 		figures, err := CyclesToThreshold(o, cycles, change, more, u, uFirst, limit)
 		if len(figures) > 0 && figures[0].Censored && c.failed != nil && c.failed.open {
 			figures, err = c.opened(o, cycles[len(cycles)-1], limit)
 		}
+		between := c.wornBetween(reached(cycles, change, limit))
+		if n, several := (Figure{With: between}).with("kinds of cycle"); several && err == nil {
+			figures, err = nil, fmt.Errorf("%.0f kinds of cycle wore the film before, to strains of %.3g %% at most: their count is no life in any of them", n, 100*between[0].Value)
+		}
 		for k := range figures {
-			figures[k].With = append(figures[k].With, between...)
+			f := &figures[k]
+			if f.With = append(f.With, between...); f.Censored && c.failed != nil {
+				*f = f.Note("it failed as its protocol says, after %.0f cycles: %s", c.count(), c.failed.why)
+			}
 		}
 		c.add(fmt.Sprintf("cycles_to_threshold, %g %%", limit), figures, err)
 		if len(figures) > 0 && figures[0].Censored {

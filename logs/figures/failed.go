@@ -13,6 +13,18 @@ const wentOpen = "went open"
 // isOpen is what the record says of a film that was open.
 const isOpen = "it is open"
 
+// SpecimenFailed says why a specimen failed, and after how many cycles; begun is the last one
+// that was being made, 0 for none.
+func SpecimenFailed(why string, cycles, begun float64) string {
+	switch {
+	case begun > cycles:
+		return fmt.Sprintf("the specimen failed after %.0f to %.0f cycles: %s", cycles, begun, why)
+	case cycles > 0:
+		return fmt.Sprintf("the specimen failed after %.0f cycles: %s", cycles, why)
+	}
+	return "the specimen failed before the first cycle: " + why
+}
+
 // failure is the end of a specimen's part of a run.
 type failure struct {
 	at       float64 // s
@@ -43,7 +55,7 @@ func (c *computer) failures(all []held) {
 	says := "cycles until the specimen had failed as its protocol says: " + c.fails
 	if c.failed == nil {
 		o := Origin{c.R.Channel, fmt.Sprintf("%.0f cycles, judged meanwhile", c.cycles)}
-		f, err := o.figure(meaning{figure, c.fails, "cycles", says + "; it did not", source}, c.cycles, Budget{Level: Level95, K: 1}, c.wornBetween()...)
+		f, err := o.figure(meaning{figure, c.fails, "cycles", says + "; it did not", source}, c.cycles, Budget{Level: Level95, K: 1}, c.wornBetween(c.cycles)...)
 		f.Censored = true
 		c.add(figure, []Figure{f}, err)
 		return
@@ -55,7 +67,7 @@ func (c *computer) failures(all []held) {
 		}
 	}
 	o := Origin{c.R.Channel, fmt.Sprintf("the event at %.1f s; read sound after %.0f cycles", c.failed.at, sound)}
-	f, err := c.between(o, meaning{figure, c.fails, "cycles", says, source}, sound, c.wornBetween()...)
+	f, err := c.between(o, meaning{figure, c.fails, "cycles", says, source}, sound, c.wornBetween(c.failed.to)...)
 	c.add(figure, []Figure{f}, err)
 }
 

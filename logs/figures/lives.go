@@ -23,6 +23,7 @@ type Lives struct {
 	Fails            string   // what they say
 	Wear             string   // the strains between which the films were bent; "" where no run says so
 	Of               []*Life  // by run; nil where there is none, or it is left out
+	Ended            []string // by run: what ended the life of a film that had not come to that; "" for nothing
 	Without          []string // by run: why; "" for one that counts, or belongs to other lives
 	Figures          []Figure
 	Why              string // there are none
@@ -59,7 +60,7 @@ func grouped(runs []Worn, limit float64) (groups []*Lives, known int, failed boo
 		if k < 0 {
 			k = len(groups)
 			firsts = append(firsts, f)
-			l := &Lives{ThresholdPercent: limit, Wear: wearOf(*f), Of: make([]*Life, len(runs)), Without: make([]string, len(runs))}
+			l := &Lives{ThresholdPercent: limit, Wear: wearOf(*f), Of: make([]*Life, len(runs)), Ended: make([]string, len(runs)), Without: make([]string, len(runs))}
 			if limit == 0 {
 				l.Fails = f.Flavour
 			}
@@ -70,6 +71,9 @@ func grouped(runs []Worn, limit float64) (groups []*Lives, known int, failed boo
 			continue
 		}
 		groups[k].Of[i] = &life
+		if life.Survived {
+			groups[k].Ended[i] = failedOtherwise(r.Figures)
+		}
 		known, failed = known+1, failed || !life.Survived
 	}
 	for i, r := range runs {
@@ -156,6 +160,16 @@ func whyNoLife(left []Omission, limit float64) string {
 		}
 	}
 	return "its record does not say"
+}
+
+// failedOtherwise is when and how a film failed as its protocol says, "" when it did not.
+func failedOtherwise(all []Figure) string {
+	for _, f := range all {
+		if f.Figure == "cycles_to_failure" && !f.Censored {
+			return fmt.Sprintf("failed otherwise after %.0f cycles (%s)", f.Value, f.Flavour)
+		}
+	}
+	return ""
 }
 
 // with is a number that a figure was taken with.

@@ -89,6 +89,7 @@ type happened struct {
 	ToS       float64  `json:"to_s"`
 	Count     float64  `json:"cycles"`
 	To        float64  `json:"to"` // of cycles
+	Measured  float64  `json:"measured"`
 	MaybeFrom float64  `json:"uncertain_from"`
 	MaybeTo   float64  `json:"uncertain_to"`
 	RodM      float64  `json:"rod_m"`
@@ -228,6 +229,9 @@ func (t *teller) hearBent(at float64, e happened) {
 		t.holding = &shape{from: at, arrives: at, position: e.RodM, cycles: t.cycles, more: t.more}
 		t.bendTo(at, e.RodM > 0)
 	case "cycling":
+		if e.Measured > 0 { // of single motions, which tell of themselves
+			break
+		}
 		t.release(at)
 		t.bendTo(at, true)
 		t.turns = t.facts.FlatAtM

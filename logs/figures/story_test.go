@@ -27,6 +27,9 @@ func told(t *testing.T, plan string, events ...[4]string) *logs.Run {
 		if e[1] == "cycled" {
 			object["cycles"] = 50
 		}
+		if e[1] == "cycling" && e[3] == "measured" {
+			object["measured"] = 1
+		}
 		if e[1] == "gap" {
 			object["from_s"], object["to_s"] = 50, s
 			var from, to int
@@ -146,6 +149,23 @@ func TestShapesBetweenTwo(t *testing.T) {
 	}
 	if b := s.blocks; len(b) != 1 || b[0].first != 0.003 || b[0].bent != 0.006 {
 		t.Errorf("%+v", b)
+	}
+}
+
+// TestAMeasuredCycleIsNoBlock: it tells of itself by its single motions.
+func TestAMeasuredCycleIsNoBlock(t *testing.T) {
+	s, err := readStory(told(t, `{"actions":[{"op":"cycle","step":"5 cycle","setpoints":[{"value":0.006},{"value":0.001}]}],"summary":{"bends":[]}}`,
+		[4]string{"4", "set", "5 cycle", "stage position 0.001 m"}, [4]string{"30", "cycling", "5 cycle", "measured"}, [4]string{"31", "set", "5 cycle", "stage position 0.006 m"},
+		[4]string{"49", "set", "5 cycle", "stage position 0.001 m"}, [4]string{"60", "cycled", "5 cycle", ""}, [4]string{"99", "stopped", "", ""}), Facts{Stage: "stage", FlatAtM: 0.001})
+	if err != nil || len(s.blocks) != 0 {
+		t.Fatalf("blocks %+v, %v", s.blocks, err)
+	}
+	var got []string
+	for _, x := range s.shapes {
+		got = append(got, fmt.Sprintf("%g-%g at %g", x.from, x.to, x.position))
+	}
+	if want := "4-31 at 0.001; 31-49 at 0.006; 49-99 at 0.001"; strings.Join(got, "; ") != want {
+		t.Errorf("%s, expected %s", strings.Join(got, "; "), want)
 	}
 }
 

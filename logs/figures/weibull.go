@@ -42,7 +42,7 @@ func FitWeibull(lives []Life) (Weibull, error) {
 		return w, fmt.Errorf("none of %d specimens has failed: two different lives are needed", len(lives))
 	}
 	if w.Failures < 2 || low == high {
-		return w, fmt.Errorf("%d failures of %d specimens, from %v to %v: two different ones are needed", w.Failures, len(lives), low, high)
+		return w, fmt.Errorf("%d of %d specimens failed, after %.4g to %.4g: two different ones are needed", w.Failures, len(lives), low, high)
 	}
 	// The profile of the likelihood in the shape has one maximum: its slope falls.
 	slope := func(b float64) float64 {

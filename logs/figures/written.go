@@ -183,6 +183,9 @@ func (f Figure) line(several bool) string {
 	name := "  " + f.Flavour
 	if g, ok := f.Apart(); ok {
 		name += fmt.Sprintf(" (%s %s)", g.Name, g.Shown())
+		if strain, worn := f.with("strain"); worn {
+			name = fmt.Sprintf("%s, strain %s)", strings.TrimSuffix(name, ")"), Given{"strain", strain, "1"}.Shown())
+		}
 		several = false
 	}
 	if several {
@@ -220,6 +223,9 @@ func (f Figure) ValueText() string {
 // Shown is a number with its unit for people: a small one with a prefix, where its unit
 // takes one.
 func (g Given) Shown() string {
+	if g.Unit == "1" && strings.HasSuffix(g.Name, "strain") {
+		return fmt.Sprintf("%.3g %%", 100*g.Value)
+	}
 	if g.Unit == "1" {
 		return fmt.Sprintf("%.6g", g.Value)
 	}

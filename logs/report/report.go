@@ -31,6 +31,7 @@ type content struct {
 	Name     string
 	ID       logs.Identity
 	Verdict  string
+	Failed   string // the specimen, "" for a sound one
 	Good     bool
 	Safe     string
 	Cautions []string
@@ -104,12 +105,12 @@ func Write(w io.Writer, name string, r *logs.Run, results *figures.Results, dama
 	if c.ID.Repeats != nil {
 		c.RepeatsBegan = second(c.ID.Repeats.StartUTC)
 	}
+	if err := c.readRecord(r, results.Facts.Dimensions); err != nil {
+		return err
+	}
 	c.judge(damage)
 	c.take(results)
 	if err := c.draw(results); err != nil {
-		return err
-	}
-	if err := c.readRecord(r, results.Facts.Dimensions); err != nil {
 		return err
 	}
 	t, err := template.New("page").Funcs(template.FuncMap{"read": readable}).Parse(page)
@@ -133,6 +134,9 @@ func (c *content) judge(damage []string) {
 	}
 	if c.ID.Reason != "" {
 		c.Verdict += ": " + c.ID.Reason
+	}
+	if c.Failed != "" {
+		c.Verdict += "; " + c.Failed
 	}
 	safe := c.ID.Safe != nil && *c.ID.Safe
 	if c.ID.Safe != nil {
@@ -358,16 +362,25 @@ var told = []string{"instrument", "specimen", "moved", "mark", "note", "warning"
 const mostEvents = 120
 
 func (c *content) readRecord(r *logs.Run, of map[string]quantity.Dimension) error {
+	failedAt := 0. // s
 	for line, err := range r.Events() {
 		if err != nil {
 			return err
 		}
 		var e struct {
 			Event, Step, Text string
-			TNs               int64 `json:"t_ns"`
+			TNs               int64   `json:"t_ns"`
+			FromS             float64 `json:"from_s"`
+			Cycles, Begun     float64
 		}
 		if err := json.Unmarshal(line, &e); err != nil {
 			return fmt.Errorf("events.jsonl: %w", err)
+		}
+		switch {
+		case e.Event == "specimen failed":
+			c.Failed, failedAt = figures.SpecimenFailed(e.Text, e.Cycles, e.Begun), float64(e.TNs)/1e9
+		case e.Event == "gap" && failedAt > e.FromS:
+			c.Failed = ""
 		}
 		if !slices.Contains(told, e.Event) {
 			continue

@@ -19,6 +19,12 @@ import (
 // from a table (demo data).
 func written(t *testing.T, id logs.Identity, damage ...string) string {
 	t.Helper()
+	return writtenOf(t, id, nil, damage...)
+}
+
+// writtenOf is the page of a run with more events, each an object of JSON.
+func writtenOf(t *testing.T, id logs.Identity, events []string, damage ...string) string {
+	t.Helper()
 	m := logs.NewMemory()
 	w, err := logs.Create(m, "runs", "page", []logs.Input{{Name: "protocol.yaml", Bytes: []byte("title: <b>bold</b> & more\n")}})
 	if err != nil {
@@ -27,6 +33,11 @@ func written(t *testing.T, id logs.Identity, damage ...string) string {
 	line, _ := json.Marshal(map[string]any{"t_ns": 1000000000, "event": "note", "step": "1 note", "text": "<script>alert(1)</script>"})
 	if err := w.Event(line); err != nil {
 		t.Fatal(err)
+	}
+	for _, e := range events {
+		if err := w.Event([]byte(e)); err != nil {
+			t.Fatal(err)
+		}
 	}
 	if err := w.Identify(id); err != nil {
 		t.Fatal(err)
@@ -52,6 +63,23 @@ func written(t *testing.T, id logs.Identity, damage ...string) string {
 		t.Fatal(err)
 	}
 	return page.String()
+}
+
+// TestVerdictOnTheSpecimen: that it failed stands beside how the run ended, unless a gap has
+// left it out.
+func TestVerdictOnTheSpecimen(t *testing.T) {
+	failed := `{"t_ns":5000000000,"event":"specimen failed","text":"it is open","cycles":100,"begun":200}`
+	verdict := "<b>completed; the specimen failed after 100 to 200 cycles: it is open</b>"
+	if page := writtenOf(t, logs.Identity{Outcome: "completed"}, []string{failed}); !strings.Contains(page, verdict) {
+		t.Error("the page does not say that the specimen failed")
+	}
+	gap := `{"t_ns":9000000000,"event":"gap","from_s":4}`
+	if page := writtenOf(t, logs.Identity{Outcome: "completed"}, []string{failed, gap}); !strings.Contains(page, "<b>completed</b>") {
+		t.Error("a failure counts that was broken off")
+	}
+	if page := writtenOf(t, logs.Identity{Outcome: "completed"}, []string{failed, strings.Replace(gap, "4", "6", 1)}); !strings.Contains(page, verdict) {
+		t.Error("a failure before the gap does not count")
+	}
 }
 
 // TestVerdictFirst: how it ended, whether it was safe, and every caution stand before any

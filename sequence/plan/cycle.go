@@ -327,7 +327,9 @@ func (c *compiler) toShape(y *cycling, to value) {
 func (c *compiler) restAt(y *cycling, to value, ends int64) {
 	c.toShape(y, to)
 	if n := len(c.plan.Actions); c.quiet == 0 && n > 0 && c.plan.Actions[n-1].Op == Move {
-		c.plan.Actions[n-1].Count = ends
+		if c.plan.Actions[n-1].Count = ends; to.Value == y.bent.Value {
+			c.plan.Actions[n-1].Text = y.words
+		}
 	}
 	c.emit(Action{Op: Wait, DurationNs: y.waitNs})
 	c.spend(float64(y.waitNs) / 1e9)
