@@ -70,8 +70,13 @@ func (g *Gate) Force(r Ref) (how string, err error) {
 	case OfLimitBelow, OfLimitAbove:
 		return g.forceLimit(&g.watches[i], r.Kind == OfLimitBelow)
 	case OfInterlock:
-		g.watches[len(g.rules.Limits)+i].forced = true
-		return "it was taken to hold", nil
+		w := &g.watches[len(g.rules.Limits)+i]
+		if w.forced = true; w.pause == nil {
+			return "it was taken to hold", nil
+		}
+		pause := *w.pause
+		pause.AtMostNs, w.pause = 0, &pause
+		return "it was taken to hold, and a pause for longer than it may last", nil
 	case OfRate:
 		g.watches[len(g.rules.Limits)+len(g.rules.Interlocks)+i].forced = true
 		return "it was taken to hold", nil

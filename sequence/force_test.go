@@ -19,7 +19,9 @@ func TestEveryRuleCanBeForced(t *testing.T) {
 	const at = 30 * clock.Second // everything is on by then
 	_, r, s := example(t, "staircase.yaml")
 	_, steps, _ := strings.Cut(plan.ProofText(r, s), "steps:\n")
-	begin := func() *trial { return &trial{steps: steps} }
+	begin := func() *trial {
+		return &trial{steps: steps, locks: `  - {when: "plate.temperature > 60 degC", then: pause, clear for: 1 min, at most: 20 min, plate to: 20 degC}`}
+	}
 	p, _, _ := begin().plan(t)
 	kinds := map[safety.RuleKind]int{}
 	for _, x := range p.Summary.Reactions {
@@ -54,6 +56,12 @@ func TestEveryRuleCanBeForced(t *testing.T) {
 		if o.Cause == nil || o.Cause.From != x.From || !o.Safe {
 			t.Errorf("%s (%s) was forced (%s), and the run ended by %v", x.Rule, x.From, how, o.Cause)
 			continue
+		}
+		if x.Then == "pause" {
+			holds += clock.Instant(x.SamplingNs) // the pause begins with one reading, and the next one ends it
+			if o.Pauses != 1 {
+				t.Errorf("%s: %d pauses", x.Rule, o.Pauses)
+			}
 		}
 		if took := o.Cause.At - at; took < 0 || took < holds-clock.Second || took > holds+clock.Instant(x.TotalNs) {
 			t.Errorf("%s: ended %g s after it was forced, expected %g s and at most %g s more", x.Rule, took.Seconds(), holds.Seconds(), float64(x.TotalNs)/1e9)
