@@ -205,6 +205,7 @@ func TestMistakesInRigs(t *testing.T) {
 		{"takes: 40 ms, measured on: 2026-03-14", "takes: 0 ms, measured on: 2026-03-14", "more than no time, and at most 1 min"},
 		{"takes: 40 ms, measured on: 2026-03-14", "takes: 40 h, measured on: 2026-03-14", "more than no time, and at most 1 min"},
 		{"temperature: [plate.temperature, foil.temperature]", "temperature: [foil.temperature, foil.temperature]", "foil.temperature and foil.temperature are one thermometer"},
+		{"  foil.temperature: {from: plate.probe", "  slide.temperature: {from: plate.probe}\n  foil.temperature: {from: plate.probe", "plate.probe goes by the name of slide.temperature already"},
 		{"time constant: 79.6 s, dead", "time constant: 80000 s, dead", "full power would heat plate at 0.117 K/min from the ambient, and it is said to heat at 60 K/min"},
 		{"rise at full power: 156 K", "rise at full power: 1e6 K", "one of the two is wrong"},
 		{"    longest exchange: {takes: 40 ms", "    heating: {rate: 100000 K/min}\n    longest exchange: {takes: 40 ms", "nothing on a bench heats by more than 50 K/s"},

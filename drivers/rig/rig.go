@@ -156,6 +156,8 @@ type rigReader struct {
 	rig   *Rig
 	files func(name string) ([]byte, error)
 	kept  bool // all profiles come from there
+
+	renamed map[string]*yamltext.Node // what a channel was called before: its new name
 }
 
 // Load reads a rig file and adds everything wrong with it, and with the profiles it
@@ -172,7 +174,7 @@ func LoadKept(doc *yamltext.Document, files func(name string) ([]byte, error), m
 
 func load(doc *yamltext.Document, files func(name string) ([]byte, error), kept bool, m *yamltext.Mistakes) *Rig {
 	rig := &Rig{Doc: doc, Scene: map[string]quantity.Quantity{}, AmbientDegC: math.NaN(), LowestDegC: math.NaN()}
-	r := &rigReader{reader{doc, m}, rig, files, kept}
+	r := &rigReader{reader{doc, m}, rig, files, kept, map[string]*yamltext.Node{}}
 	t := r.table(doc.Root, "!format", "!rig", "!ambient", "line frequency", "!instruments", "channels", "limits", "interlocks",
 		"specimen place", "bending", "stop contacts", "thermometers disagree", "must act within", "notify", "twin")
 	if r.lostSections(t); t == nil {
@@ -417,7 +419,10 @@ func (r *rigReader) channels(n *yamltext.Node) {
 		}
 		i := r.rig.Channel(from)
 		if i < 0 {
-			if from != "" && !r.rig.Excused(from) {
+			switch k := r.renamed[from]; {
+			case k != nil:
+				r.wrong(t["from"], "%s goes by the name of %s already: an input has one name", from, k.Text).Note(r.doc, k, "named here")
+			case from != "" && !r.rig.Excused(from):
 				r.unknown(t["from"], "channel of this rig", from, r.rig.Names())
 			}
 			r.rig.lost = append(r.rig.lost, name)
@@ -425,6 +430,7 @@ func (r *rigReader) channels(n *yamltext.Node) {
 		}
 		if t["through"] == nil {
 			r.rig.Channels[i].Name, r.rig.Channels[i].Node = name, pair.Key
+			r.renamed[from] = pair.Key
 			r.class(&r.rig.Channels[i], t["thermometer"])
 			continue
 		}
