@@ -75,9 +75,9 @@ func TestCompareUnderTheSameConditions(t *testing.T) {
 		pairs    []float64 // the difference of each
 		unpaired string
 	}{
-		{"another radius", []Figure{bend(1, 8)}, []Figure{bend(2, 12)}, nil, "bend_response, f, radius 0.008 m; bend_response, f, radius 0.012 m"},
+		{"another radius", []Figure{bend(1, 8)}, []Figure{bend(2, 12)}, nil, "bend_response, f, radius 8 mm; bend_response, f, radius 12 mm"},
 		{"radii in another order", []Figure{bend(1, 8), bend(2, 12)}, []Figure{bend(2.5, 12.1), bend(1.25, 8)}, []float64{0.25, 0.5}, ""},
-		{"one more radius", []Figure{bend(1, 8)}, []Figure{bend(3, 6), bend(1.5, 8)}, []float64{0.5}, "bend_response, f, radius 0.006 m"},
+		{"one more radius", []Figure{bend(1, 8)}, []Figure{bend(3, 6), bend(1.5, 8)}, []float64{0.5}, "bend_response, f, radius 6 mm"},
 		{"chord over less", []Figure{chord(1, 38)}, []Figure{chord(2, 29)}, nil, "tcr, f, T1 20 degC, T2 38 degC; tcr, f, T1 20 degC, T2 29 degC"},
 		{"measured a little elsewhere", []Figure{chord(1, 38)}, []Figure{chord(1.5, 38.4)}, []float64{0.5}, ""},
 		{"nearest", []Figure{local(1, 20), local(2, 20.8)}, []Figure{local(2.5, 20.9)}, []float64{0.5}, ""},
@@ -101,7 +101,7 @@ func TestCompareUnderTheSameConditions(t *testing.T) {
 		}
 	}
 	all, _ := Compare([]Side{{[]Figure{bend(1, 8)}, "one"}, {[]Figure{bend(1, 8)}, "one"}})
-	if text := all[0].Text([]string{"A", "B"}); !strings.HasPrefix(text, "bend_response, f, radius 0.008 m\n") {
+	if text := all[0].Text([]string{"A", "B"}); !strings.HasPrefix(text, "bend_response, f, radius 8 mm\n") {
 		t.Error(text)
 	}
 }

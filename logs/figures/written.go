@@ -230,6 +230,9 @@ func (g Given) Shown() string {
 		return fmt.Sprintf("%.6g", g.Value)
 	}
 	u, known := quantity.LookUp(g.Unit)
+	if g.Unit == "m" && math.Abs(g.Value) < 1 { // people bend to so many millimetres
+		return quantity.Near(g.Value, u.Dim)
+	}
 	if small := math.Abs(g.Value) < 1e-3 && g.Value != 0; small && known {
 		return quantity.Shown(g.Value*u.Factor, u.Dim)
 	}

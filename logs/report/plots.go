@@ -748,6 +748,10 @@ func bends(r *figures.Results) []Drawing {
 		return nil
 	}
 	r0 := r.Shapes[at].R
+	least := "flat"
+	if r.Shapes[at].MeanStrain > 0 { // folded between plates it is never flat
+		least = "bent least"
+	}
 	strained := newDrawing("mean strain of the film / %", "change of resistance / %")
 	worn := newDrawing("cycles", "change of resistance / %")
 	var strain [3][]float64                      // strain, change, interval
@@ -760,7 +764,7 @@ func bends(r *figures.Results) []Drawing {
 		most = max(most, s.Cycles)
 		if s.Cycles == 0 {
 			strain[0], strain[1], strain[2] = append(strain[0], 100*s.MeanStrain), append(strain[1], change), append(strain[2], u)
-			label := "flat"
+			label := least
 			if s.RadiusM > 0 {
 				label = fmt.Sprintf("r = %.3g mm", 1e3*s.RadiusM)
 			}
@@ -781,7 +785,7 @@ func bends(r *figures.Results) []Drawing {
 	flat := byRadius[0]
 	worn.line("", flat[0], flat[1], blue, false)
 	for k, radius := range bent {
-		name, glyph := "flat", draw.GlyphDrawer(draw.CircleGlyph{})
+		name, glyph := least, draw.GlyphDrawer(draw.CircleGlyph{})
 		switch {
 		case k > 0 && len(bent) == 2:
 			name, glyph = "bent", draw.RingGlyph{}
@@ -799,7 +803,7 @@ func bends(r *figures.Results) []Drawing {
 		room(&d.d.p.X)
 		room(&d.d.p.Y)
 	}
-	worn.above(0.15)
+	worn.above(0.08 * float64(len(bent))) // a line of the legend each
 	strained.p.X.Max += 0.1 * (strained.p.X.Max - strained.p.X.Min) // for the words at the last point
 	return all
 }

@@ -314,7 +314,11 @@ func budgetOf(f figures.Figure) budget {
 		}
 		b.Lines = append(b.Lines, l)
 	}
-	b.Sum = fmt.Sprintf("u = %.3g %s, effective degrees of freedom %s, k = %.3g, U = %.3g %s at 95 %%", f.U_std, f.Unit, freedom(f.Budget.DoF), f.K, f.Expanded, f.Unit)
+	unit := " " + f.Unit
+	if f.Unit == "1" {
+		unit = ""
+	}
+	b.Sum = fmt.Sprintf("u = %.3g%s, effective degrees of freedom %s, k = %.3g, U = %.3g%s at 95 %%", f.U_std, unit, freedom(f.Budget.DoF), f.K, f.Expanded, unit)
 	return b
 }
 
