@@ -76,6 +76,8 @@ func (c *tableComputer) read(table *Table) error {
 		if err := c.otherUnit(w, columns[k], table.Lines); err != nil {
 			return err
 		}
+		c.outOfReach(w, columns[k], table.Lines)
+		c.unmoved(w, columns[k])
 	}
 	if names[0] == TimeRole.Name {
 		columns, err = table.InOrder(columns...)
@@ -100,6 +102,43 @@ func (c *tableComputer) read(table *Table) error {
 // sameReading is how near to the factor between two units neighbours must differ by for a
 // change of the unit: common practice, no source.
 const sameReading = 0.05
+
+// outOfReach leaves out what an instrument shows that cannot measure, in its own way, such as
+// 9.9E9 Ohm: no thermometer changes by such a factor. Common practice, no source. A film
+// that is bent until it breaks does.
+func (c *tableComputer) outOfReach(w Wanted, all []float64, lines []int32) {
+	const factor = 1e4
+	if w.Role != ResistanceRole && w.Role != VoltageRole || c.name(CyclesRole) != "" || c.name(RadiusRole) != "" {
+		return
+	}
+	var sizes []float64
+	for _, x := range all {
+		if !math.IsNaN(x) {
+			sizes = append(sizes, math.Abs(x))
+		}
+	}
+	middle, left, first := median(sizes), 0, ""
+	for k, x := range all {
+		if middle > 0 && math.Abs(x) > factor*middle {
+			if left++; left == 1 {
+				first = fmt.Sprintf("the first %.6g %s at line %d", x, w.Role.Canonical, lines[k])
+			}
+			all[k] = math.NaN()
+		}
+	}
+	if left > 0 {
+		c.Notes = append(c.Notes, fmt.Sprintf("column %q: %d values are more than %g times the median, as an instrument shows what it cannot measure, and are left out, %s", w.Name, left, factor, first))
+	}
+}
+
+// unmoved says of a resistance that is always the same that this says nothing of its error.
+func (c *tableComputer) unmoved(w Wanted, all []float64) {
+	k := slices.IndexFunc(all, func(x float64) bool { return !math.IsNaN(x) })
+	if w.Role != ResistanceRole || k < 0 || slices.ContainsFunc(all, func(x float64) bool { return !math.IsNaN(x) && x != all[k] }) {
+		return
+	}
+	c.Notes = append(c.Notes, fmt.Sprintf("column %q: every value is %.9g %s: that there is no scatter says nothing of how uncertain they are", w.Name, all[k], w.Role.Canonical))
+}
 
 // oneUnit is the share of the values that must be in one unit for the others to be left out.
 // Common practice, no source.

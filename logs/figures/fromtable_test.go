@@ -402,3 +402,36 @@ func TestWanderingIsTold(t *testing.T) {
 		t.Errorf("%q", r.Notes)
 	}
 }
+
+// What an instrument shows that cannot measure is left out, if it is no film that broke; and
+// a column that never changes is told.
+func TestOutOfReach(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		r    func(i int) float64
+		ask  []string
+		left int
+		says string
+	}{
+		{"overflow in its own way", func(i int) float64 { return map[bool]float64{false: 1000 + float64(i), true: 9.9e9}[i%20 == 7] }, nil, 2,
+			`column "R": 2 values are more than 10000 times the median, as an instrument shows what it cannot measure, and are left out, the first 9.9e+09 Ohm at line 9`},
+		{"a film that broke", func(i int) float64 { return map[bool]float64{false: 1000 + float64(i), true: 9.9e9}[i > 37] }, []string{"cycles=N"}, 0, ""},
+		{"a thermistor over 200 K", func(i int) float64 { return 8.6e5 * math.Pow(0.8, float64(i)) }, nil, 0, ""},
+		{"always the same", func(i int) float64 { return 1000 }, nil, 0, `column "R": every value is 1000 Ohm: that there is no scatter`},
+	} {
+		var rows strings.Builder
+		rows.WriteString("t (s),T (degC),R (Ohm),N\n")
+		for i := range 40 {
+			fmt.Fprintf(&rows, "%d,%.6g,%.6g,%d\n", i, 25+float64(i)/100, c.r(i), i)
+		}
+		r, err := ComputeTable(strings.NewReader(rows.String()), Asked{Columns: columnsAre(append(c.ask, "time=t", "temperature=T", "resistance=R")...), AtDegC: 25, ThresholdShare: 0.1})
+		if err != nil {
+			t.Errorf("%s: %v", c.name, err)
+			continue
+		}
+		said := fmt.Sprint(r.Notes)
+		if left := 40 - len(r.R.Y); left != c.left || !strings.Contains(said, c.says) || c.says == "" && strings.Contains(said, "median") {
+			t.Errorf("%s: %d left out, expected %d, and %q in %s", c.name, left, c.left, c.says, said)
+		}
+	}
+}

@@ -292,10 +292,12 @@ func (d *drawing) level(name string, y, from, to float64) {
 	d.line(name, []float64{from, to}, []float64{y, y}, dark, true)
 }
 
+const margin = 3 // points of white round a drawing, so that nothing touches what stands beside it
+
 // SVG is the drawing as an element of a page, or as a file.
 func (d Drawing) SVG() ([]byte, error) {
 	c := vgsvg.New(width, d.height)
-	d.d.p.Draw(draw.New(c))
+	d.d.p.Draw(draw.Crop(draw.New(c), margin, -margin, margin, -margin))
 	var b bytes.Buffer
 	if _, err := c.WriteTo(&b); err != nil {
 		return nil, err
@@ -310,7 +312,7 @@ func (d Drawing) SVG() ([]byte, error) {
 // PDF is the drawing as a file of one page.
 func (d Drawing) PDF() ([]byte, error) {
 	c := western{vgpdf.New(width, d.height)}
-	d.d.p.Draw(draw.New(c))
+	d.d.p.Draw(draw.Crop(draw.New(c), margin, -margin, margin, -margin))
 	var b bytes.Buffer
 	_, err := c.WriteTo(&b)
 	return b.Bytes(), err
@@ -803,7 +805,7 @@ func bends(r *figures.Results) []Drawing {
 		room(&d.d.p.X)
 		room(&d.d.p.Y)
 	}
-	worn.above(0.08 * float64(len(bent))) // a line of the legend each
+	worn.above(0.08 * float64(len(bent)))                           // a line of the legend each
 	strained.p.X.Max += 0.1 * (strained.p.X.Max - strained.p.X.Min) // for the words at the last point
 	return all
 }
