@@ -564,6 +564,7 @@ type Status struct {
 	Readings int64
 	Latest   []drivers.Reading // by channel; At is 0 before the first
 	Stopping bool
+	Cause    *safety.Cause // nil where there is none
 	Since    clock.Instant // when making the bench safe began
 	Stops    int           // how often the operator said stop; the second one gives up
 	Over     bool
@@ -573,5 +574,5 @@ type Status struct {
 // Status copies how the run stands now.
 func (r *Run) Status() Status {
 	return Status{Step: r.state.Step, Readings: r.outcome.Readings, Latest: append([]drivers.Reading(nil), r.latest...),
-		Stopping: r.safing, Since: r.safingAt, Stops: r.stops, Over: r.report != nil, Safe: r.report != nil && r.report.Confirmed}
+		Stopping: r.safing, Cause: r.gate.Latched(), Since: r.safingAt, Stops: r.stops, Over: r.report != nil, Safe: r.report != nil && r.report.Confirmed}
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -68,6 +69,11 @@ func (a *alarm) over(i int) bool {
 }
 
 func (a *alarm) fails(i int) bool { return a.known[i].failed > 0 && !a.over(i) }
+
+// unsure is whether an instrument has not been confirmed to be off.
+func (a *alarm) unsure() bool {
+	return slices.ContainsFunc(a.known, func(k known) bool { return k.confirmed == 0 })
+}
 
 // on is whether the bench is not confirmed safe although it was tried.
 func (a *alarm) on() bool {

@@ -38,6 +38,9 @@ holds mistakes: a list of file, line, column, text, hint, notes.`,
 			if err != nil {
 				return err
 			}
+			if err := noProgram(j.rig); err != nil {
+				j.plan.Summary.Warnings = append(j.plan.Summary.Warnings, err.Error())
+			}
 			_, spare, begins, err := o.look(j.plan)
 			s.result(describe(j, spare, begins, s.page()))
 			if err != nil {

@@ -38,6 +38,7 @@ type execution struct {
 	onEvent    func(sequence.Event)
 	onExchange func(*wire.Exchange)
 	started    func(*sequence.Run) // the operator can stop it from here on
+	caller     *caller             // nil where nobody is told
 
 	again   *takenUp    // a run that is taken up again; nil for a new one
 	repeats *repetition // an old run that this one repeats; nil for none
@@ -130,6 +131,7 @@ func (x *execution) world() error {
 	}
 	x.outcome = run.Execute()
 	guard.dismiss(x.outcome)
+	x.caller.tell(x.outcome)
 	return x.close(writer)
 }
 

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -43,6 +42,7 @@ import (
 type guard struct {
 	clock   *clock.WallClock
 	rig     *rig.Rig
+	folder  string
 	owner   *os.Process
 	exited  <-chan struct{} // closed when the owner is no more; nil where that cannot be seen
 	control *control
@@ -62,6 +62,7 @@ type guard struct {
 	said    map[string]remark // by instrument
 	speech  *speech
 	shouts  *alarm
+	caller  *caller
 }
 
 // remark is what was said last of an instrument.
@@ -79,12 +80,8 @@ const (
 	guardLooks = guardLimit / 8
 	// dying is how long the system may take to end a process that was killed.
 	dying = clock.Second
-	// alarmAfter is how long the guard tries before it tells somebody.
-	alarmAfter = 10 * clock.Second
 	// repeatAfter is how long the same failure is not worth another line.
 	repeatAfter = clock.Minute
-	// notifyPatience is how long the program may take that tells somebody.
-	notifyPatience = 5 * clock.Second
 	// flushPatience is how long the guard's last words may take.
 	flushPatience = 2 * clock.Second
 )
@@ -123,6 +120,7 @@ func newGuard(s *speech, folder string, owner int) (*guard, *os.File, error) {
 		return nil, nil, fmt.Errorf("process %d, which was to be watched, has not started this one", owner)
 	}
 	g.exited = exited(g.owner)
+	g.folder = folder
 	name := filepath.Join(folder, "rig.yaml")
 	text, err := os.ReadFile(name)
 	if err != nil {
@@ -155,6 +153,7 @@ func (g *guard) serve(file *os.File) error {
 	})
 	g.screen = newOutlet(g.clock, "screen", func(b []byte) error { os.Stderr.Write(b); return nil })
 	g.run = newOutlet(g.clock, "words to the run", func(b []byte) error { _, err := os.Stdout.Write(b); return err })
+	g.caller = newCaller(g.clock, g.rig, g.folder, g.note)
 	bench := rig.Unopened(g.clock, g.rig, g.control.text())
 	g.slept = g.clock.Slept()
 	g.clock.Go("words of the run", g.listen)
@@ -316,7 +315,7 @@ func (g *guard) takeOver(bench *rig.Bench) {
 		warm += "; " + text
 	}
 	g.note("safe", fmt.Sprintf("the bench is confirmed safe, %.2f s after the guard began", (report.Done-report.Began).Seconds()))
-	g.notify("dwell: " + g.why + "; the guard has made the bench safe" + warm)
+	g.caller.call(g.why + "; the guard has made the bench safe" + warm)
 }
 
 // alarm tells somebody, once, that after some time not every instrument has confirmed.
@@ -339,7 +338,7 @@ func (g *guard) alarm(instruments int) error {
 		by += clock.Second
 	}
 	g.note("alarm", loud)
-	g.notify("dwell: " + g.why + "; the bench is NOT confirmed safe, the guard keeps trying")
+	g.caller.call(loud + "; " + g.why + ", and the guard keeps trying")
 	return nil
 }
 
@@ -397,37 +396,3 @@ func (g *guard) write(kind, text string) {
 }
 
 func (g *guard) show(kind, text string) { g.screen.say("guard: " + kind + ": " + text + "\n") }
-
-// notify runs the program that the rig names, but not for long.
-func (g *guard) notify(text string) {
-	if len(g.rig.Notify) == 0 {
-		return
-	}
-	c := exec.Command(g.rig.Notify[0], append(g.rig.Notify[1:len(g.rig.Notify):len(g.rig.Notify)], text)...)
-	if err := c.Start(); err != nil {
-		g.note("not notified", err.Error())
-		return
-	}
-	var err error
-	over := false
-	done := clock.NewEvent(g.clock)
-	g.clock.Go("notification", func() error {
-		err = g.clock.Block(c.Wait)
-		over = true
-		done.Signal()
-		return nil
-	})
-	by := g.clock.Now() + notifyPatience
-	for !over {
-		if came, ended := done.Wait(by); ended != nil || !came {
-			c.Process.Kill()
-			err = errors.New("it did not end in time")
-			break
-		}
-	}
-	if err != nil {
-		g.note("not notified", fmt.Sprintf("%s: %v", g.rig.Notify[0], err))
-		return
-	}
-	g.note("notified", g.rig.Notify[0])
-}

@@ -107,6 +107,8 @@ func (x *execution) runFrom(start clock.Instant, confirm string) error {
 				r.Remark("warning", text)
 			}
 			stayAwake(wall, r)
+			x.caller = newCaller(wall, x.job.rig, x.folder, r.Remark)
+			x.caller.watch(r, func() bool { return p.safing(r.Status().Since).unsure() })
 		}
 	}
 	err = x.do(func() {
@@ -125,6 +127,11 @@ func (x *execution) preflight(nobody bool) error {
 	}
 	for _, w := range x.job.plan.Summary.Warnings {
 		x.speech.say("warning: %s", w)
+	}
+	if opensPorts(x.job.rig) {
+		if err := noProgram(x.job.rig); err != nil {
+			return usage(err)
+		}
 	}
 	var err error
 	rest := *x.job.plan

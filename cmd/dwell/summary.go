@@ -224,7 +224,8 @@ func span(t clock.Instant) string {
 // kinds of events worth a line on the screen.
 var worthSaying = map[string]bool{"step": true, "instrument": true, "warning": true, "ceiling": true, "arrived": true,
 	"moved": true, "specimen": true, "tripped": true, "failed": true, "stopped": true, "safe": true, "not safe": true,
-	"not yet": true, "suspended": true, "may sleep": true, "warmth": true, "paused": true, "resumed": true, "specimen failed": true, "bent": true, "flat": true}
+	"not yet": true, "suspended": true, "may sleep": true, "warmth": true, "paused": true, "resumed": true, "specimen failed": true, "bent": true, "flat": true,
+	"notified": true, "not notified": true}
 
 // eventLine is an event as one line of talk.
 func (p *panel) eventLine(e sequence.Event) string {

@@ -4,7 +4,9 @@ package main
 
 import (
 	"encoding/json"
+	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"syscall"
 	"testing"
@@ -16,10 +18,12 @@ import (
 const wellUnderASecond = 600 * time.Millisecond
 
 // The plate's cable is pulled while it heats. The meter is made safe at once; the
-// plate cannot be, which is said again and again, until the operator gives up.
+// plate cannot be, which is said again and again, and once to somebody elsewhere, until the
+// operator gives up. That is told there too.
 func TestThePlateUnplugged(t *testing.T) {
 	t.Parallel()
 	s := serve(t)
+	told := s.notifying()
 	p, root := s.warming("--json")
 	s.expectNoticed(p, s.plate, "plate on serial:"+s.plate.path, "meter", "output")
 
@@ -27,9 +31,15 @@ func TestThePlateUnplugged(t *testing.T) {
 	if !strings.Contains(p.err.String(), "safe: meter: direct") {
 		t.Error("the meter is not said to be safe")
 	}
+	folder := theFolder(t, root)
+	wait(t, "the call for help", func() bool {
+		text, _ := os.ReadFile(told)
+		called := regexp.MustCompile(`^dwell, \w{3} \d\d:\d\d:\d\d local time \(20\d\d-\d\d-\d\dT\d\d:\d\d:\d\dZ\): rig leaf-clip bench, run `)
+		return called.Match(text) && strings.Contains(string(text), folder+": "+loud+"; it is tried again and again: plate on ")
+	})
 	p.cmd.Process.Signal(syscall.SIGINT) // whoever sees an alarm may do that first: it changes nothing
 	p.says("to stop once more gives up")
-	events := filepath.Join(theFolder(t, root), "events.jsonl")
+	events := filepath.Join(folder, "events.jsonl")
 	before := strings.Count(read(t, events), `"not safe"`)
 	wait(t, "more tries, counted in one line", func() bool {
 		text := read(t, events)
@@ -47,7 +57,11 @@ func TestThePlateUnplugged(t *testing.T) {
 	if !s.on("plate", "heat") {
 		t.Error("the plate has gone off: it was to be out of reach")
 	}
-	text := read(t, filepath.Join(theFolder(t, root), "run.json"))
+	if text := read(t, told); strings.Count(text, "\n") != 2 || !strings.Contains(text, loud+"; nobody tries any more; the run has ended: failed: plate on ") {
+		t.Errorf("told: %q", text)
+	}
+	happened(t, folder, "notified")
+	text := read(t, filepath.Join(folder, "run.json"))
 	if !strings.Contains(text, `"exit": 5`) || !strings.Contains(text, `"safe": false`) {
 		t.Errorf("run.json does not say it: %s", text)
 	}

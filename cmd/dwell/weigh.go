@@ -54,7 +54,7 @@ var rigWeights = []weighing{
 	{"stop contacts", "", elsewhere, ""},
 	{"thermometers disagree", "", elsewhere, ""},
 	{"must act within", "the longest time to safe", plan.Harmless, "dwell check refuses by it; nothing that is done follows from it"},
-	{"notify", "whom the guard tells", plan.Harmless, "nothing that is done follows from it"},
+	{"notify", "who is told when the rig is not safe", plan.Harmless, "nothing that is done follows from it"},
 	{"twin", "the virtual bench", plan.Notable, "it is another one, where it is used"},
 }
 

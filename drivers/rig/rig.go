@@ -29,7 +29,8 @@ type Rig struct {
 	Bending     *Bending // nil when nothing is clamped into a stage
 	Place       Place
 	ActWithin   clock.Instant // longest time from a fault to safe; 0 when not stated
-	Notify      []string      // a program and its arguments, to tell somebody what the guard has done
+	Notify      []string      // a program and its arguments, to tell somebody of a bench that is not safe
+	NotifyAt    *yamltext.Node
 	Scene       map[string]quantity.Quantity
 	Doc         *yamltext.Document
 	Dates       []Date // of what was measured on it
@@ -208,6 +209,7 @@ func load(doc *yamltext.Document, files func(name string) ([]byte, error), kept 
 	if t["must act within"] != nil && rig.ActWithin == 0 {
 		r.wrong(t["must act within"], "no bench acts in no time")
 	}
+	rig.NotifyAt = t["notify"]
 	if rig.Notify = r.texts(t["notify"]); t["notify"] != nil && len(rig.Notify) == 0 {
 		r.wrong(t["notify"], "a program is missing here")
 	}
