@@ -136,6 +136,9 @@ func (r *Run) rechain() error {
 		return err
 	}
 	first, _, _ := bytes.Cut(text, []byte("\n"))
+	if first, err = r.rebirth(first); err != nil {
+		return err
+	}
 	out := append(bytes.Clone(first), '\n')
 	again := newChain(out)
 	var files [streams]File

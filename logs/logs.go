@@ -47,8 +47,9 @@
 //
 // # Chain
 //
-// readings.chain is text. Its first line is "dwell chain 1 " and the name the
-// folder was born with. Each further line closes a block of one of the three
+// readings.chain is text. Its first line is "dwell chain 1 ", the name the folder was
+// born with, " born " and a SHA-256 over run.json as it was at first, which has those of
+// the inputs, and readings.csv-metadata.json (see birth). Each further line closes a block of one of the three
 // other growing files:
 //
 //	<file> <end> <lines> <sha256>

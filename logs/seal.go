@@ -295,7 +295,7 @@ func (f Finding) String() string {
 }
 
 // Verify looks at everything: the chain over the growing files, each of their
-// records, the inputs against run.json, the seal, and the signatures. A folder nobody touched has
+// records, the inputs against run.json, that against the chain, guard.jsonl, the seal, and the signatures. A folder nobody touched has
 // no findings, or Torn ones after a crash.
 func (r *Run) Verify() iter.Seq[Finding] {
 	return func(yield func(Finding) bool) {
@@ -304,7 +304,7 @@ func (r *Run) Verify() iter.Seq[Finding] {
 				return
 			}
 		}
-		for _, findings := range []iter.Seq[Finding]{r.brokenBlocks(), r.brokenRecords(), r.changedInputs(), r.brokenSeal(), r.brokenSignatures()} {
+		for _, findings := range []iter.Seq[Finding]{r.brokenBlocks(), r.brokenRecords(), r.changedInputs(), r.changedBirth(), r.brokenGuard(), r.brokenSeal(), r.brokenSignatures()} {
 			for f := range findings {
 				if !yield(f) {
 					return

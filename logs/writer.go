@@ -67,8 +67,18 @@ type Writer struct {
 }
 
 // Create makes the folder root/name, or root/name-2, -3, … when there is one, with
-// the inputs in it.
+// the inputs in it. It has no run.json yet.
 func Create(disk FS, root, name string, inputs []Input) (*Writer, error) {
+	return create(disk, root, name, inputs, nil)
+}
+
+// CreateFor is Create for a run of which it is known already what run.json says at first.
+func CreateFor(disk FS, root, name string, inputs []Input, id Identity) (*Writer, error) {
+	id.Format, id.Inputs = identityFormat, digests(inputs)
+	return create(disk, root, name, inputs, &id)
+}
+
+func create(disk FS, root, name string, inputs []Input, id *Identity) (*Writer, error) {
 	if name == "" || name[0] == '.' || name != filepath.Base(name) || strings.ContainsFunc(name, isControl) {
 		return nil, fmt.Errorf("%q cannot be the name of a run folder", name)
 	}
@@ -85,14 +95,18 @@ func Create(disk FS, root, name string, inputs []Input) (*Writer, error) {
 			dir = filepath.Join(root, fmt.Sprintf("%s-%d", name, n))
 		}
 		taken, err := exists(disk, dir)
+		var first []byte
 		if err == nil && !taken {
-			taken, err = makeFolder(disk, dir, inputs)
+			first, err = firstLine(dir, id)
+		}
+		if err == nil && !taken {
+			taken, err = makeFolder(disk, dir, first, inputs, id)
 		}
 		if err != nil {
 			return nil, fmt.Errorf("new run folder %s: %w", dir, err)
 		}
 		if !taken {
-			c, _ := bornChain(firstLine(dir))
+			c, _ := bornChain(first)
 			return openWriter(disk, dir, c, digests(inputs))
 		}
 	}
@@ -133,11 +147,9 @@ func bornChain(firstLine []byte) (*chain, link) {
 	return c, c.close(readingStream, []byte(readingsHeader), 1)
 }
 
-func firstLine(dir string) []byte { return []byte(chainStart + filepath.Base(dir) + "\n") }
-
 // makeFolder fills a folder under a temporary name and renames it. taken tells that
 // the name is somebody else's by now.
-func makeFolder(disk FS, dir string, inputs []Input) (taken bool, err error) {
+func makeFolder(disk FS, dir string, first []byte, inputs []Input, id *Identity) (taken bool, err error) {
 	root := filepath.Dir(dir)
 	unborn := filepath.Join(root, "."+filepath.Base(dir)+temporary)
 	if err := disk.Mkdir(unborn); errors.Is(err, fs.ErrExist) {
@@ -145,7 +157,7 @@ func makeFolder(disk FS, dir string, inputs []Input) (taken bool, err error) {
 	} else if err != nil {
 		return false, err
 	}
-	if err = fillFolder(disk, unborn, firstLine(dir), inputs); err == nil {
+	if err = fillFolder(disk, unborn, first, inputs, id); err == nil {
 		err = disk.Rename(unborn, dir)
 	}
 	if err == nil {
@@ -159,7 +171,7 @@ func makeFolder(disk FS, dir string, inputs []Input) (taken bool, err error) {
 }
 
 // fillFolder writes every file that a folder is born with.
-func fillFolder(disk FS, unborn string, chainLine []byte, inputs []Input) error {
+func fillFolder(disk FS, unborn string, chainLine []byte, inputs []Input, id *Identity) error {
 	_, header := bornChain(chainLine)
 	files := append(slices.Clone(inputs),
 		Input{readingsName, []byte(readingsHeader)},
@@ -167,6 +179,13 @@ func fillFolder(disk FS, unborn string, chainLine []byte, inputs []Input) error 
 		Input{eventsName, nil},
 		Input{wireName, nil},
 		Input{chainName, appendLink(slices.Clone(chainLine), header)})
+	if id != nil {
+		text, err := encodeJSON(id)
+		if err != nil {
+			return err
+		}
+		files = append(files, Input{identityName, text})
+	}
 	folders := []string{unborn}
 	for _, in := range files {
 		parts := strings.Split(in.Name, "/")

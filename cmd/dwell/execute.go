@@ -193,13 +193,13 @@ func lockFolder(dir, owner string) (*wire.Lock, error) {
 // create makes the run folder with everything that is known before.
 func (x *execution) create() (*logs.Writer, error) {
 	name := logs.FolderName(x.origin.UTC.Format("20060102T150405Z"), x.job.name, x.job.plan.Specimen)
-	w, err := logs.Create(logs.Disk{}, x.root, name, x.job.inputs)
+	w, err := logs.CreateFor(logs.Disk{}, x.root, name, x.job.inputs, x.identity())
 	if err != nil {
 		return nil, err
 	}
 	x.folder = w.Dir()
 	w.Unsynced = x.kind == "rehearsal"
-	return w, w.Identify(x.identity())
+	return w, nil
 }
 
 func (x *execution) identity() logs.Identity {

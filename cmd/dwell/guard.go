@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -15,6 +16,7 @@ import (
 	"dwell/drivers/clock"
 	"dwell/drivers/rig"
 	"dwell/drivers/yamltext"
+	"dwell/logs"
 	"dwell/safety"
 
 	"github.com/spf13/cobra"
@@ -57,6 +59,7 @@ type guard struct {
 	slept   clock.Instant
 	why     string
 	log     *outlet
+	linked  string // the hash of the last line for that
 	screen  *outlet
 	run     *outlet
 	said    map[string]remark // by instrument
@@ -138,9 +141,29 @@ func newGuard(s *speech, folder string, owner int) (*guard, *os.File, error) {
 	if g.control, err = newControl(); err != nil {
 		return nil, nil, err
 	}
-	file, err := os.OpenFile(filepath.Join(folder, guardFile), os.O_WRONLY|os.O_APPEND|os.O_CREATE, 0o666)
+	file, err := os.OpenFile(filepath.Join(folder, guardFile), os.O_RDWR|os.O_APPEND|os.O_CREATE, 0o666)
+	if err != nil {
+		return nil, nil, err
+	}
+	before, err := io.ReadAll(io.LimitReader(file, mostOfGuards)) // of earlier parts of the run
+	if n := len(before); err == nil && n > 0 && before[n-1] != '\n' {
+		_, err = file.Write([]byte("\n")) // behind a line that was torn
+	}
+	g.linked = logs.LastLink(before)
 	return g, file, err
 }
+
+// link puts hashes into lines for guard.jsonl, so that an edit shows without a seal too.
+func (g *guard) link(lines []byte) (all []byte) {
+	for line := range bytes.Lines(lines) {
+		line, g.linked = logs.Link(g.linked, line)
+		all = append(all, line...)
+	}
+	return all
+}
+
+// mostOfGuards is how much of guard.jsonl is looked through. It has some lines a part.
+const mostOfGuards = 16 << 20
 
 // serve is the main process: it waits until there is something to do.
 func (g *guard) serve(file *os.File) error {
@@ -148,7 +171,7 @@ func (g *guard) serve(file *os.File) error {
 	defer g.control.close()
 	g.changed = clock.NewEvent(g.clock)
 	g.log = newOutlet(g.clock, "guard's record", func(b []byte) error {
-		_, err := file.Write(b)
+		_, err := file.Write(g.link(b))
 		return errors.Join(err, file.Sync())
 	})
 	g.screen = newOutlet(g.clock, "screen", func(b []byte) error { os.Stderr.Write(b); return nil })

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -139,6 +140,37 @@ func onAnotherBench(t *testing.T, folder string) {
 	t.Helper()
 	name := filepath.Join(folder, "run.json")
 	write(t, name, strings.Replace(read(t, name), `"twin":`, `"twin":9`, 1))
+	forgeChain(t, folder)
+}
+
+// forgeChain makes the chain of a folder anew, in its documented format, as that of one born
+// without a run.json: whoever can edit a file can do that.
+func forgeChain(t *testing.T, folder string) {
+	t.Helper()
+	name := filepath.Join(folder, "readings.chain")
+	lines := strings.SplitAfter(read(t, name), "\n")
+	first, _, known := strings.Cut(lines[0], " born ")
+	if !known {
+		t.Fatalf("the chain begins %q", lines[0])
+	}
+	out := first + "\n"
+	before, files, ends := sha256.Sum256([]byte(out)), map[string]string{}, map[string]int{}
+	for _, line := range lines[1:] {
+		f := strings.Fields(line)
+		if len(f) != 4 || !strings.HasSuffix(line, "\n") {
+			out += line // torn
+			break
+		}
+		if _, known := files[f[0]]; !known {
+			files[f[0]] = read(t, filepath.Join(folder, f[0]))
+		}
+		end := endOf(t, line)
+		claim := strings.Join(f[:3], " ")
+		before = sha256.Sum256([]byte(string(before[:]) + claim + "\n" + files[f[0]][ends[f[0]]:min(end, len(files[f[0]]))]))
+		ends[f[0]] = end
+		out += fmt.Sprintf("%s %x\n", claim, before)
+	}
+	write(t, name, out)
 }
 
 // shortFatigue is the example of fatigue with blocks of 250 cycles in place of 10,000.

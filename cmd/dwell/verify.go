@@ -78,8 +78,9 @@ type verification struct {
 	sealings   int
 	tails      []logs.Tail
 	signatures []logs.Signature
-	leftOut    string // of a copy
-	copyOf     string // the hash of the seal of the folder itself
+	leftOut    string   // of a copy
+	copyOf     string   // the hash of the seal of the folder itself
+	free       []string // files that nothing speaks of, for there is no seal since
 }
 
 // mostDifferences of one sort are shown.
@@ -115,6 +116,9 @@ func (v *verification) look(dir string) error {
 	}) {
 		return fmt.Errorf("%s is no run folder: it has none of a run's files", dir)
 	}
+	if bornInVain(r, tails) {
+		return fmt.Errorf("%s: nothing had begun when this run was broken off: it has no run.json, and nothing was recorded; start it again", dir)
+	}
 	v.tails = tails
 	for f := range r.Verify() {
 		again := slices.ContainsFunc(v.findings, func(o logs.Finding) bool { return o.String() == f.String() })
@@ -128,7 +132,16 @@ func (v *verification) look(dir string) error {
 	v.sealed(r)
 	v.leftOut, v.copyOf = r.LeftOut()
 	v.signatures, _ = r.Signatures() // what is wrong with them has been found
+	v.free, _ = r.Unprotected()
 	return nil
+}
+
+// bornInVain is of a folder whose run was ended between its birth and its first word, as
+// could be before folders were born with their run.json.
+func bornInVain(r *logs.Run, tails []logs.Tail) bool {
+	_, err := os.Lstat(filepath.Join(r.Dir(), "run.json"))
+	events, err2 := os.Stat(filepath.Join(r.Dir(), "events.jsonl"))
+	return errors.Is(err, fs.ErrNotExist) && err2 == nil && events.Size() == 0 && len(tails) == 0 && r.Acknowledged() == logs.Mark{}
 }
 
 // sealed misses what a folder that was closed must have. A run that was killed between its
@@ -323,9 +336,12 @@ func (v *verification) report(s *speech, dir string) error {
 	if v.without > 0 {
 		fmt.Fprintf(&b, "; %d without a value, for which nothing was asked", v.without)
 	}
-	if code == exitDone {
+	switch {
+	case code == exitDone && (v.crashed || v.unsealed):
+		b.WriteString("\nno difference was found in what is protected\n")
+	case code == exitDone:
 		b.WriteString("\nno difference was found\n")
-	} else {
+	default:
 		fmt.Fprintf(&b, "\n%s\n", s.red("this folder is not as the run left it"))
 	}
 	if v.leftOut != "" {
@@ -335,7 +351,7 @@ func (v *verification) report(s *speech, dir string) error {
 	s.result(b.String())
 	s.object(map[string]any{"run": dir, "holds": code == exitDone, "findings": append([]map[string]any{}, found...), "closed": !v.crashed, "sealed": !v.crashed && !v.unsealed,
 		"readings": v.readings, "rederived": v.derived, "without_exchange": v.without, "signed": len(v.signatures) > 0,
-		"signatures": append([]logs.Signature{}, v.signatures...), "left_out": v.leftOut, "exit": code})
+		"signatures": append([]logs.Signature{}, v.signatures...), "not_protected": append([]string{}, v.free...), "left_out": v.leftOut, "exit": code})
 	if code != exitDone {
 		return said(code)
 	}
@@ -362,6 +378,13 @@ func (v *verification) open() string {
 	}
 	if v.unsealed {
 		what += "; dwell resume, figures or report seals it"
+	}
+	why := "the run was never closed"
+	if v.unsealed {
+		why = "the folder was never sealed since"
+	}
+	for _, name := range append([]string{"what stood behind the last acknowledged line, and how run.json says that the run ended"}, v.free...) {
+		what += "\nnot protected: " + name + ": " + why
 	}
 	return what + "\n"
 }

@@ -185,3 +185,38 @@ func BenchmarkVerifyOvernight(b *testing.B) {
 		}
 	}
 }
+
+// Of a run that was never closed it is said what nothing protects, and edits of what it
+// began from are found.
+func TestAFolderThatWasNeverClosed(t *testing.T) {
+	t.Parallel()
+	folder := brokenOff(t, rehearsed(t, "short.yaml", 1).folder, rand.New(rand.NewPCG(5, 5)))
+	write(t, filepath.Join(folder, "figures.json"), "[]\n")
+	p := start(t, "verify", folder)
+	p.exits(exitDone)
+	for _, words := range []string{"no difference was found in what is protected", "not protected: figures.json: the run was never closed", "not protected: what stood behind the last acknowledged line"} {
+		if !strings.Contains(p.out.String(), words) {
+			t.Errorf("expected %q:\n%s", words, p.out)
+		}
+	}
+	name := filepath.Join(folder, "run.json")
+	text := read(t, name)
+	write(t, name, strings.Replace(text, `"seed":1`, `"seed":2`, 1))
+	p = start(t, "verify", folder)
+	p.exits(exitDiffering)
+
+	// and of one that was born without a run.json, and ended at once
+	empty := filepath.Join(t.TempDir(), "20261125T105047Z-short-LC-07")
+	w, err := logs.Create(logs.Disk{}, filepath.Dir(empty), filepath.Base(empty), []logs.Input{{Name: "protocol.yaml", Bytes: []byte("format: 1\n")}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.Close()
+	write(t, filepath.Join(empty, "run.json.tmp"), "{")
+	for _, verb := range []string{"verify", "resume"} {
+		p := start(t, verb, empty)
+		p.exits(exitUsage)
+		p.says("nothing had begun")
+		p.says("start it again")
+	}
+}
