@@ -112,3 +112,21 @@ func (f form) below() (key string, limit float64, above bool) {
 	}
 	return key, -f.rest / k, k < 0
 }
+
+// sides are the terms of a form that is one of them, or as many times one as less the other;
+// the first is that of which key says where it must lie.
+func (f form) sides() (plus, minus string) {
+	if len(f.terms) == 0 || len(f.terms) > 2 {
+		return "", ""
+	}
+	plus = f.lead()
+	for key, k := range f.terms {
+		if key == plus {
+			continue
+		}
+		if minus = key; k != -f.terms[plus] {
+			return "", ""
+		}
+	}
+	return plus, minus
+}

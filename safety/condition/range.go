@@ -2,7 +2,9 @@ package condition
 
 import (
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 
 	"github.com/expr-lang/expr/ast"
 
@@ -64,16 +66,23 @@ func (s span) size() span {
 	return span{0, max(-s.low, s.high)}
 }
 
+// needed is where a sum of terms must lie. If that is one term, or one less another, these
+// are named.
+type needed struct {
+	span
+	plus, minus string
+}
+
 // outcome is what can become of a condition, as far as spans tell.
 type outcome struct {
 	never, always bool
-	needs         map[string]span // what must be true of single terms, or sums of them, for it to hold
-	spares        map[string]span // and for it not to hold
+	needs         map[string]needed // what must be true of single terms, or sums of them, for it to hold
+	spares        map[string]needed // and for it not to hold
 }
 
 // compared is the outcome of a comparison.
 func compared(operator string, a, b operand) outcome {
-	o := outcome{needs: map[string]span{}, spares: map[string]span{}}
+	o := outcome{needs: map[string]needed{}, spares: map[string]needed{}}
 	if operator == ">" || operator == ">=" {
 		a, b = b, a
 	}
@@ -84,24 +93,27 @@ func compared(operator string, a, b operand) outcome {
 		o.never, o.always = a.span.low >= b.span.high, a.span.high < b.span.low
 	}
 	if a.leaf.kind == channel && a.number != nil {
-		o.needs[channelTerm(a.leaf.channel)] = span{math.Inf(-1), upTo(b.span.high, orEqual)}
-		o.spares[channelTerm(a.leaf.channel)] = span{from(b.span.low, !orEqual), math.Inf(1)}
+		key := channelTerm(a.leaf.channel)
+		o.needs[key] = needed{span{math.Inf(-1), upTo(b.span.high, orEqual)}, key, ""}
+		o.spares[key] = needed{span{from(b.span.low, !orEqual), math.Inf(1)}, key, ""}
 	}
 	if b.leaf.kind == channel && b.number != nil {
-		o.needs[channelTerm(b.leaf.channel)] = span{from(a.span.low, orEqual), math.Inf(1)}
-		o.spares[channelTerm(b.leaf.channel)] = span{math.Inf(-1), upTo(a.span.high, !orEqual)}
+		key := channelTerm(b.leaf.channel)
+		o.needs[key] = needed{span{from(a.span.low, orEqual), math.Inf(1)}, key, ""}
+		o.spares[key] = needed{span{math.Inf(-1), upTo(a.span.high, !orEqual)}, key, ""}
 	}
 	difference := a.form.plus(b.form.scaled(-1))
+	plus, minus := difference.sides()
 	switch key, limit, above := difference.below(); {
 	case key == "":
 		o.always = difference.rest < 0 || orEqual && difference.rest == 0
 		o.never = !o.always
 	case above:
-		o.needs[key] = span{from(limit, orEqual), math.Inf(1)}
-		o.spares[key] = span{math.Inf(-1), upTo(limit, !orEqual)}
+		o.needs[key] = needed{span{from(limit, orEqual), math.Inf(1)}, plus, minus}
+		o.spares[key] = needed{span{math.Inf(-1), upTo(limit, !orEqual)}, plus, minus}
 	default:
-		o.needs[key] = span{math.Inf(-1), upTo(limit, orEqual)}
-		o.spares[key] = span{from(limit, !orEqual), math.Inf(1)}
+		o.needs[key] = needed{span{math.Inf(-1), upTo(limit, orEqual)}, plus, minus}
+		o.spares[key] = needed{span{from(limit, !orEqual), math.Inf(1)}, plus, minus}
 	}
 	return o
 }
@@ -131,19 +143,62 @@ func (o outcome) not() outcome {
 
 // atOnce is what must be true of single terms for two conditions at once, and whether
 // nothing is.
-func atOnce(a, b map[string]span) (all map[string]span, empty bool) {
-	all = map[string]span{}
+func atOnce(a, b map[string]needed) (all map[string]needed, empty bool) {
+	all = map[string]needed{}
 	for key, s := range a {
 		all[key] = s
 	}
 	for key, s := range b {
 		if t, known := all[key]; known {
-			s = span{max(s.low, t.low), min(s.high, t.high)}
+			s.span = span{max(s.low, t.low), min(s.high, t.high)}
 		}
 		all[key] = s
 		empty = empty || s.low > s.high
 	}
-	return all, empty
+	return all, empty || circular(all)
+}
+
+// circular tells whether terms would have to be less than themselves: x < y, y < z and z < x.
+// What is needed of one less another is a way between the two that is so long at most, and
+// what is needed of one alone a way from nothing; the shortest way round is below zero then.
+func circular(all map[string]needed) bool {
+	type way struct{ long, rounded float64 } // and all that it is added up from, without signs
+	at, ways := map[string]int{"": 0}, map[[2]int]way{}
+	place := func(key string) int {
+		if _, known := at[key]; !known {
+			at[key] = len(at)
+		}
+		return at[key]
+	}
+	shorter := func(i, j int, w way) {
+		if old, known := ways[[2]int{i, j}]; !math.IsInf(w.long, 1) && (!known || w.long < old.long) {
+			ways[[2]int{i, j}] = w
+		}
+	}
+	for _, key := range slices.Sorted(maps.Keys(all)) {
+		if n := all[key]; n.plus != "" {
+			i, j := place(n.plus), place(n.minus)
+			shorter(j, i, way{n.high, math.Abs(n.high)})
+			shorter(i, j, way{-n.low, math.Abs(n.low)})
+		}
+	}
+	for k := range len(at) {
+		for i := range len(at) {
+			for j := range len(at) {
+				first, one := ways[[2]int{i, k}]
+				then, other := ways[[2]int{k, j}]
+				if one && other {
+					shorter(i, j, way{first.long + then.long, first.rounded + then.rounded})
+				}
+			}
+		}
+	}
+	for i := range len(at) {
+		if w, is := ways[[2]int{i, i}]; is && w.long < -negligible*w.rounded {
+			return true
+		}
+	}
+	return false
 }
 
 // decided reports a condition that nothing can change.
