@@ -37,7 +37,19 @@ type Identity struct {
 	Unsealed bool   `json:"unsealed,omitempty"` // it has ended, and its folder is not sealed yet: Seal takes this out
 
 	Repeats  *Repeats  `json:"repeats,omitempty"`  // of a run that repeats an old one
+	Replays  []Replay  `json:"replays,omitempty"`  // of instruments that answered as they were recorded
 	Segments []Segment `json:"segments,omitempty"` // of a run that was taken up again, after the first
+}
+
+// Replay is an instrument that answered as it did in another run.
+type Replay struct {
+	Instrument string `json:"instrument"`
+	Run        string `json:"run"` // the name of its folder
+	StartUTC   string `json:"start_utc"`
+	As         string `json:"as"`               // its name there
+	Exchanges  int    `json:"exchanges"`        // that were recorded until this run ended; known at the end only
+	NotAsked   int    `json:"not_asked"`        // of these, by this run
+	Parted     string `json:"parted,omitempty"` // where the two first parted
 }
 
 // Repeats is what a run repeats, and what was not as it was then.

@@ -17,15 +17,30 @@ const conditionTrue = condition.True
 
 // ask waits for a person.
 func (r *Run) ask(a *plan.Action) error {
-	answer, err := r.person.Ask(a.Text, r.clock.Now()+clock.Instant(a.AtMostNs))
+	_, err := r.question(a.Text, r.clock.Now()+clock.Instant(a.AtMostNs))
 	if c := r.gate.Latched(); c != nil {
 		return c
 	}
 	if err != nil {
 		return fmt.Errorf("%s: nobody answered: %w", a.Step, err)
 	}
-	r.event(Event{Kind: "answer", Text: answer})
 	return nil
+}
+
+// question asks a person, and records what the answer is, and by its own time when it came.
+func (r *Run) question(text string, by clock.Instant) (answer string, err error) {
+	if answer, err = r.person.Ask(text, by); err == nil {
+		r.event(Event{Kind: "answer", Text: answer})
+	}
+	return answer, err
+}
+
+// movement has a person move something, and records when the key came, and what it says.
+func (r *Run) movement(to string, by clock.Instant) (at, within clock.Instant, err error) {
+	if at, within, err = r.person.Move(to, by); err == nil {
+		r.event(Event{Kind: "key", Text: to, Fields: []Field{{"at_s", at.Seconds()}, {"within_s", within.Seconds()}}})
+	}
+	return at, within, err
 }
 
 // move has the specimen laid on the plate or taken off, and settles when that was.
@@ -124,7 +139,7 @@ func (r *Run) onsetOr(a *plan.Action, asked, at, within clock.Instant) (clock.In
 // moved has the specimen moved by whoever the plan names.
 func (r *Run) moved(a *plan.Action, to string) (at, within clock.Instant, err error) {
 	if a.By == "person" {
-		return r.person.Move(to, r.clock.Now()+clock.Instant(a.AtMostNs))
+		return r.movement(to, r.clock.Now()+clock.Instant(a.AtMostNs))
 	}
 	began := r.clock.Now()
 	err = r.set(a.Setpoints)
@@ -186,7 +201,7 @@ const idTries = 3
 func (r *Run) identify(a *plan.Action) error {
 	by, last := r.clock.Now()+clock.Instant(a.AtMostNs), ""
 	for try := 1; ; try++ {
-		id, err := r.person.Ask("type the id of the specimen on the bench", by)
+		id, err := r.question("type the id of the specimen on the bench", by)
 		switch {
 		case err != nil:
 			return fmt.Errorf("%s: the specimen was not confirmed: %w", a.Step, err)

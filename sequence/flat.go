@@ -110,7 +110,7 @@ func (r *Run) flatAgain() error {
 		}
 		text += "; " + seen.Channel + " does not read " + seen.Word
 	}
-	answer, err := r.person.Ask("the stage stands where the strip is to lie flat ("+text+"). Look at it: if it lies flat, and firmly in its clamps, type yes", r.clock.Now()+lookAtFlat)
+	answer, err := r.question("the stage stands where the strip is to lie flat ("+text+"). Look at it: if it lies flat, and firmly in its clamps, type yes", r.clock.Now()+lookAtFlat)
 	if c := r.gate.Latched(); c != nil {
 		return c
 	}

@@ -46,14 +46,13 @@ func (r *Run) home(a *plan.Action) error {
 
 // mayHome asks a person whether the way does the specimen no harm.
 func (r *Run) mayHome(a *plan.Action) error {
-	answer, err := r.person.Ask(a.Text+"; type yes", r.clock.Now()+clock.Instant(a.DurationNs))
+	answer, err := r.question(a.Text+"; type yes", r.clock.Now()+clock.Instant(a.DurationNs))
 	if c := r.gate.Latched(); c != nil {
 		return c
 	}
 	if err != nil {
 		return fmt.Errorf("%s: nobody answered: %w", a.Step, err)
 	}
-	r.event(Event{Kind: "answer", Text: answer})
 	if answer != "yes" {
 		return refused("%s: the answer was %q, not yes: the stage was not moved", a.Step, answer)
 	}
@@ -63,7 +62,7 @@ func (r *Run) mayHome(a *plan.Action) error {
 // wrap has a person lay the strip round a rod, or flat.
 func (r *Run) wrap(a *plan.Action) error {
 	r.event(Event{Kind: "bending", Text: a.Text})
-	at, within, err := r.person.Move(a.Text, r.clock.Now()+clock.Instant(a.AtMostNs))
+	at, within, err := r.movement(a.Text, r.clock.Now()+clock.Instant(a.AtMostNs))
 	if c := r.gate.Latched(); c != nil {
 		return c
 	}

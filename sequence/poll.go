@@ -72,16 +72,17 @@ func (r *Run) lineUp() {
 // made up for.
 func (r *Run) poll(i int) error {
 	p := &r.polls[i]
+	early := clock.Instant(0)
 	for {
 		query, due := r.nextDue(i)
-		woken, err := p.look.Wait(due)
+		woken, err := p.look.Wait(max(due, early))
 		if err != nil || r.ending {
 			return nil
 		}
-		if woken || p.busy {
+		if early = 0; woken || p.busy {
 			continue
 		}
-		if err := r.measure(i, query); err != nil {
+		if early, err = r.measure(i, query); err != nil {
 			return err
 		}
 	}
@@ -118,17 +119,22 @@ func (r *Run) answerable(i, query int) bool {
 	return !r.safing || r.polls[i].safe && r.bench.Rig.Instruments[i].Profile.Queries[query].Needs == nil
 }
 
-// measure makes one query and takes the readings that were due.
-func (r *Run) measure(i, query int) error {
+// measure makes one query and takes the readings that were due. Of an instrument that
+// answers as recorded it may be early: then it returns when to come again.
+func (r *Run) measure(i, query int) (early clock.Instant, err error) {
 	p, instrument := &r.polls[i], r.bench.Instruments[i]
 	by := r.clock.Now() + r.patience(i, query)
 	epoch := r.epoch
 	if err := instrument.Begin(by); err != nil {
-		return r.busyOrFailed(i, err)
+		return 0, r.busyOrFailed(i, err)
+	}
+	if early = instrument.NotBefore(query); early > r.clock.Now() {
+		instrument.End()
+		return early, nil
 	}
 	if epoch != r.epoch || !r.answerable(i, query) {
 		instrument.End() // a boundary has passed meanwhile: line up like the others
-		return nil
+		return 0, nil
 	}
 	began := r.clock.Now()
 	readings, err := instrument.Measure(query, p.buffer[:0], by)
@@ -154,9 +160,9 @@ func (r *Run) measure(i, query int) error {
 		rate.Due += rate.EveryNs
 	}
 	if err != nil && r.safing {
-		return r.clock.Sleep(r.clock.Now() + clock.Second) // the making safe has the port, or nobody has
+		return 0, r.clock.Sleep(r.clock.Now() + clock.Second) // the making safe has the port, or nobody has
 	}
-	return err
+	return 0, err
 }
 
 // busyOrFailed tells a port that somebody else rightly has from one that is stuck.
@@ -185,7 +191,7 @@ func (r *Run) tend(i int, doubt bool, patience clock.Instant) error {
 		}
 	}
 	every, last := r.watchEvery[i], r.state.WatchAt[i]-r.watchEvery[i]
-	due := r.clock.Now() >= r.state.WatchAt[i]
+	due := every > 0 && instrument.WatchDue(r.clock.Now(), r.state.WatchAt[i])
 	if every == 0 || !due && !doubt {
 		return nil
 	}

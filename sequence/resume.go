@@ -148,7 +148,7 @@ func (r *Run) bandNow(c plan.Check) (low, high float64) {
 // stillTheSame asks whether a worn film is the one that was bent, where its resistance does
 // not tell.
 func (r *Run) stillTheSame(a *plan.Action, says string) error {
-	answer, err := r.person.Ask(fmt.Sprintf("%s has been bent %d times, and %s. If it is the same specimen, and its contacts are sound, type yes",
+	answer, err := r.question(fmt.Sprintf("%s has been bent %d times, and %s. If it is the same specimen, and its contacts are sound, type yes",
 		a.Confirm.Specimen, r.again.Cycles, says), r.clock.Now()+clock.Instant(a.AtMostNs))
 	switch c := r.gate.Latched(); {
 	case c != nil:

@@ -42,6 +42,7 @@ type execution struct {
 
 	again   *takenUp    // a run that is taken up again; nil for a new one
 	repeats *repetition // an old run that this one repeats; nil for none
+	replays *replay     // instruments that answer as they were recorded; nil for none
 
 	origin  clock.Origin
 	bench   *rig.Bench
@@ -76,7 +77,7 @@ func (x *execution) world() error {
 		return err
 	}
 	var run *sequence.Run
-	bench, err := rig.Open(x.clock, x.job.rig, gate, rig.Opening{Attach: x.attach, Owner: x.owner, Held: x.held,
+	bench, err := rig.Open(x.clock, x.job.rig, gate, rig.Opening{Attach: x.attach, Owner: x.owner, Held: x.held, Records: x.replays.all(),
 		Tap: func(e *wire.Exchange) {
 			if x.record != nil {
 				x.record.exchange(e)
@@ -215,6 +216,7 @@ func (x *execution) identity() logs.Identity {
 		Protocol: x.job.plan.Title, Specimen: x.job.plan.Specimen, Rig: x.job.rig.Name, Seed: x.seed,
 		Operator: x.operator, Remarks: x.remarks, StartUTC: x.origin.UTC.Format(time.RFC3339Nano),
 		Clock: clockState(x.origin), Repeats: x.repeats.record()}
+	id.Replays = x.replays.results(x.outcome)
 	if x.attach != nil {
 		id.Twin = twin.Version
 	}
@@ -226,7 +228,7 @@ func (x *execution) identity() logs.Identity {
 }
 
 func (x *execution) portText(d rig.Description) string {
-	if x.attach != nil && (x.kind == "rehearsal" || d.Address.Kind == wire.Twin) {
+	if x.attach != nil && x.replays.all()[d.Name] == nil && (x.kind == "rehearsal" || d.Address.Kind == wire.Twin) {
 		return "twin"
 	}
 	return d.Address.Text

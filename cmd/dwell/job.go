@@ -86,6 +86,7 @@ func (j *job) bench(f files, beside string, m *yamltext.Mistakes) error {
 		return orNamed(err, byDefault, "--rig")
 	}
 	j.rig = rig.Load(doc, j.kept(ownProfiles(f.rig)), m)
+	overNetwork(j.rig)
 	for _, d := range j.rig.Dates {
 		if today := latestDate(); d.Text > today {
 			m.Add(doc, d.Node, "nothing was measured on a day that has not come: it is %s at most", today).

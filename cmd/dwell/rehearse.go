@@ -7,7 +7,6 @@ import (
 	"dwell/drivers/rig"
 	"dwell/drivers/twin"
 	"dwell/drivers/wire"
-	"dwell/sequence"
 
 	"github.com/spf13/cobra"
 )
@@ -45,11 +44,15 @@ func (x *execution) rehearse() error { return x.rehearseFrom(0) }
 
 // rehearseFrom rehearses from a moment of the run's time base.
 func (x *execution) rehearseFrom(start clock.Instant) error {
+	x.clock = clock.Virtual(start)
+	if err := x.replaying(); err != nil {
+		return usage(err)
+	}
 	if err := x.preflight(false); err != nil {
 		return err
 	}
 	if x.offBy > 0 {
-		x.offBy += start
+		x.offBy += start - x.replays.past()
 	}
 	bench, err := x.virtual()
 	if err != nil {
@@ -57,20 +60,6 @@ func (x *execution) rehearseFrom(start clock.Instant) error {
 	}
 	began := clock.Today()
 	world := x.stage(bench, start)
-	records, err := x.records()
-	if err != nil {
-		return usage(err)
-	}
-	if len(records) > 0 {
-		virtual := x.attach
-		x.attach = func(d rig.Description) (wire.Device, error) {
-			if r := records[d.Name]; r != nil {
-				return r, nil
-			}
-			return virtual(d)
-		}
-		x.started = func(r *sequence.Run) { lookAtRecords(world, records, r) }
-	}
 	err = x.do(nil)
 	took := clock.Today().UTC.Sub(began.UTC)
 	return x.report(err, fmt.Sprintf("%s of bench time, rehearsed in %.1f s (virtual bench, seed %d)", span(world.Now()-start), took.Seconds(), x.seed))
@@ -86,10 +75,14 @@ func (x *execution) virtual() (*twin.Bench, error) {
 
 // stage puts a virtual bench, and somebody at it, into virtual time.
 func (x *execution) stage(bench *twin.Bench, start clock.Instant) clock.Clock {
-	x.clock = clock.Virtual(start)
+	if x.clock == nil {
+		x.clock = clock.Virtual(start)
+	}
 	if x.person == nil {
 		x.person = bench.Person(x.clock, x.job.plan.Specimen)
 	}
-	x.attach = func(d rig.Description) (wire.Device, error) { return bench.Device(d.Name), nil }
+	if x.attach == nil {
+		x.attach = func(d rig.Description) (wire.Device, error) { return bench.Device(d.Name), nil }
+	}
 	return x.clock
 }

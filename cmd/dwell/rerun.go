@@ -217,6 +217,7 @@ func (r *repetition) today(folder *logs.Run, f files, m *yamltext.Mistakes) erro
 		}
 		return text, nil
 	}, m)
+	overNetwork(j.rig)
 	if doc, err = j.read(f.specimen, "specimen.yaml", m); err != nil {
 		return err
 	}

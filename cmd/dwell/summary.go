@@ -92,6 +92,13 @@ func (x *execution) summary(took string) string {
 		count += fmt.Sprintf(", %d left out because the instrument was busy", o.Missed)
 	}
 	lines = append(lines, [2]string{"readings", count})
+	for i, text := range x.replays.compared(o) {
+		head := ""
+		if i == 0 {
+			head = "record"
+		}
+		lines = append(lines, [2]string{head, text})
+	}
 	if o.Pauses > 0 {
 		lines = append(lines, [2]string{"paused", fmt.Sprintf("%d times, %s in all", o.Pauses, span(o.Paused))})
 	}

@@ -476,6 +476,27 @@ func (i *Instrument) Watch(by clock.Instant) error {
 	return i.drain(by)
 }
 
+// WatchDue tells whether a look at the health that is due from a moment on is made.
+func (i *Instrument) WatchDue(now, at clock.Instant) bool { return i.port.Due(now, at, i.firstLook()) }
+
+// firstLook is what Watch asks first, nil for nothing.
+func (i *Instrument) firstLook() []byte {
+	for n := range i.p.Watch.Checks {
+		if c := &i.p.Watch.Checks[n]; c.While == nil || i.holds(c.While) {
+			return c.Question.Ask
+		}
+	}
+	for _, k := range i.p.Watch.Settings {
+		if i.memory.Known[k].Is {
+			return i.p.Sets[k].Back.Ask
+		}
+	}
+	if i.p.Errors == nil {
+		return nil
+	}
+	return i.p.Errors.Ask
+}
+
 // Provokes tells whether Provoke can bring about what Watch looks for; why not, if it cannot.
 func (p *Profile) Provokes(what string) (why string) {
 	switch {
@@ -557,7 +578,7 @@ func (i *Instrument) order(o Order, by clock.Instant) error {
 
 // FeedDue tells whether the watchdog wants to be fed.
 func (i *Instrument) FeedDue(now clock.Instant) bool {
-	return i.memory.Armed && now-i.memory.FedAt >= i.p.Watchdog.FeedEvery
+	return i.memory.Armed && i.port.Due(now, i.memory.FedAt+i.p.Watchdog.FeedEvery, i.p.Watchdog.Feed.Send)
 }
 
 // FeedOverdue tells whether it has wanted that for as long as it goes without.

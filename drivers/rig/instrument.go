@@ -22,10 +22,11 @@ type Bench struct {
 
 // Opening is what opening a bench needs beside the rig.
 type Opening struct {
-	Attach func(d Description) (wire.Device, error) // the device of a virtual instrument
-	Tap    func(*wire.Exchange)                     // is shown every exchange; may be nil
-	Owner  string                                   // left in the locks of the ports: how to reach who has them
-	Held   *Held                                    // those locks, if the caller has them already, and keeps them
+	Attach  func(d Description) (wire.Device, error) // the device of a virtual instrument
+	Records map[string]*wire.Recorded                // by instrument: what is carried once more instead, in virtual time
+	Tap     func(*wire.Exchange)                     // is shown every exchange; may be nil
+	Owner   string                                   // left in the locks of the ports: how to reach who has them
+	Held    *Held                                    // those locks, if the caller has them already, and keeps them
 }
 
 // Held is the locks of all ports of a rig, in the hands of somebody who has something to
@@ -134,7 +135,9 @@ func Open(c clock.Clock, r *Rig, judge drivers.Judge, o Opening, by clock.Instan
 	for k, d := range r.Instruments {
 		i := newInstrument(c, r, k, judge)
 		i.open = func(by clock.Instant) (*wire.Port, error) { return wire.Open(c, d.Name, d.Address, d.Profile.Line, by) }
-		if virtual || d.Address.Kind == wire.Twin {
+		if record := o.Records[d.Name]; record != nil && virtual {
+			i.open = func(clock.Instant) (*wire.Port, error) { return record.Port(c, d.Name, d.Profile.Line), nil }
+		} else if virtual || d.Address.Kind == wire.Twin {
 			device, err := attached(d, o)
 			if err != nil {
 				return nil, errors.Join(err, b.Close())

@@ -43,13 +43,27 @@ func (i *Instrument) Measure(query int, into []drivers.Reading, by clock.Instant
 // Complaint is what was wrong with the last reading, nil if nothing was.
 func (i *Instrument) Complaint() error { return i.complaint }
 
+// question is what a query asks now.
+func (i *Instrument) question(q *Query) []byte {
+	if q.By >= 0 {
+		return q.Asks[max(0, i.memory.Known[q.By].State)]
+	}
+	return q.Ask
+}
+
+// NotBefore is when a query can be made: of an instrument that answers as recorded, when it
+// was; of any other, a moment in the past.
+func (i *Instrument) NotBefore(query int) clock.Instant {
+	q := &i.p.Queries[query]
+	if q.Needs != nil && !i.holds(q.Needs) {
+		return 0 // nothing is asked
+	}
+	return i.port.NotBefore(i.question(q))
+}
+
 // read makes one exchange and puts its answer into values and flags.
 func (i *Instrument) read(query int, q *Query, by clock.Instant) (*wire.Exchange, error) {
-	ask := q.Ask
-	if q.By >= 0 {
-		ask = q.Asks[max(0, i.memory.Known[q.By].State)]
-	}
-	x, err := i.asked(ask, framing(q.Style), i.worst[query]+margin, by)
+	x, err := i.asked(i.question(q), framing(q.Style), i.worst[query]+margin, by)
 	switch {
 	case err == nil:
 		i.parse(q, x)

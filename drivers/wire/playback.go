@@ -1,6 +1,7 @@
 package wire
 
 import (
+	"cmp"
 	"errors"
 	"slices"
 
@@ -12,15 +13,19 @@ import (
 // and keeps no pause: what came of those stands in the record.
 func Playback(c clock.Clock, name string, line Line, next func(request []byte) *Exchange) *Port {
 	p := newPort(c, name, "the record", nothing{}, line)
-	p.playback = next
+	p.playback = func(request []byte, _ clock.Instant) (*Exchange, error) { return next(request), nil }
 	return p
 }
 
 var errNotRecorded = errors.New("the record has no such exchange here")
 
 // played is Exchange from a record.
-func (p *Port) played(request []byte) (*Exchange, error) {
-	x := p.playback(request)
+func (p *Port) played(request []byte, by clock.Instant) (*Exchange, error) {
+	x, err := p.playback(request, by)
+	if err != nil {
+		p.last = *cmp.Or(x, &Exchange{Port: p.name, Request: request, Ended: CutShort})
+		return &p.last, err
+	}
 	if x == nil {
 		p.last = Exchange{Port: p.name, Request: request, Ended: NotTaken}
 		return &p.last, &Error{Port: p.String(), Request: request, Ended: NotTaken, Cause: errNotRecorded}

@@ -92,7 +92,8 @@ type Port struct {
 	last    Exchange
 	lost    error
 
-	playback func(request []byte) *Exchange // of a port to a record
+	playback func(request []byte, by clock.Instant) (*Exchange, error) // of a port to a record
+	record   *Recorded                                                 // of one to be carried once more; otherwise nil
 }
 
 func newPort(c clock.Clock, name, address string, l link, line Line) *Port {
@@ -149,6 +150,9 @@ func (p *Port) cut() bool { return p.seizing > 0 && !p.urgent }
 func (p *Port) End() {
 	if p.turn.Mine() {
 		p.urgent = false
+		if p.record != nil {
+			p.record.midway = false
+		}
 		p.turn.Give()
 	}
 }
@@ -175,7 +179,7 @@ func (p *Port) Lost() error {
 // than this one, this one has not been sent.
 func (p *Port) Exchange(request []byte, end Framing, by clock.Instant) (*Exchange, error) {
 	if p.playback != nil {
-		return p.played(request)
+		return p.played(request, by)
 	}
 	if !p.turn.Mine() {
 		return &Exchange{Port: p.name, Request: request, Ended: NotTaken},

@@ -143,8 +143,15 @@ func (c *content) judge(damage []string) {
 		c.Safe = map[bool]string{true: "heat and outputs are off, by what the instruments answered or showed", false: "the safe state could NOT be confirmed"}[safe]
 	}
 	c.Good = safe && c.ID.Outcome == "completed"
-	if c.ID.Kind == "rehearsal" {
+	switch virtual := virtualOnes(c.ID); {
+	case c.ID.Replays != nil && virtual == "":
+		c.Cautions = append(c.Cautions, "This is a replay: what was read was read in another run, and no instrument and no specimen was touched.")
+	case c.ID.Replays != nil:
+		c.Cautions = append(c.Cautions, fmt.Sprintf("This is a replay beside virtual instruments (%s, seed %d): no instrument and no specimen was touched.", virtual, c.ID.Seed))
+	case c.ID.Kind == "rehearsal":
 		c.Cautions = append(c.Cautions, fmt.Sprintf("This is a rehearsal on the virtual bench (seed %d): no instrument and no specimen was touched.", c.ID.Seed))
+	case virtual != "":
+		c.Cautions = append(c.Cautions, fmt.Sprintf("Virtual in this run (port: twin, seed %d), so that what they read is no measurement: %s.", c.ID.Seed, virtual))
 	}
 	for _, d := range damage {
 		c.Cautions = append(c.Cautions, "The record is damaged: "+d)
@@ -159,6 +166,17 @@ func (c *content) judge(damage []string) {
 	}
 	c.Cautions = append(c.Cautions, noSafetyDevice,
 		"The seal of a run folder is not signed: it finds accidents, not forgers.")
+}
+
+// virtualOnes names the instruments that were virtual.
+func virtualOnes(id logs.Identity) string {
+	var names []string
+	for _, i := range id.Instruments {
+		if i.Port == "twin" {
+			names = append(names, i.Name)
+		}
+	}
+	return strings.Join(names, ", ")
 }
 
 // noSafetyDevice is what every page says, whatever came of the run.
