@@ -113,6 +113,9 @@ func describe(j *job, spare clock.Instant, begins string, columns int) string {
 	}
 	if len(sum.Bends) > 0 && j.specimen != nil && j.specimen.Bent != nil && j.rig.Bending != nil {
 		line("strip", "%s", stripText(j.rig.Bending, j.specimen.Bent))
+		if not := j.rig.Bending.Unstated(j.specimen); len(not) > 0 {
+			line("uncertain", "nothing says how far to trust %s (uncertainty of …, in rig and specimen file): they are in no uncertainty of a radius or a strain", strings.Join(not, ", "))
+		}
 	}
 	if sum.Open != nil {
 		line("open", "the strip is bent then too, and what is measured is compared with that: %s", bendText(*sum.Open))

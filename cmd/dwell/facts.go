@@ -60,6 +60,9 @@ func factsOf(r *rig.Rig, s *rig.Specimen) figures.Facts {
 	f.Heaters, f.Cooled = heatersOf(r), r.Cooling != "none"
 	if r.Bending != nil {
 		f.Stage, f.FlatAtM = r.Bending.Stage, r.Bending.FlatAtM
+		if s.Bent != nil {
+			f.Unstated = r.Bending.Unstated(s)
+		}
 		stageFacts(&f, r, s)
 	}
 	for _, c := range r.Channels {

@@ -96,5 +96,18 @@ func TestCheckSaysHowAStripIsBent(t *testing.T) {
 				t.Errorf("%s: check does not say %q:\n%s", c.protocol, want, p.out.String())
 			}
 		}
+		if strings.Contains(p.out.String(), "nothing says how far to trust") {
+			t.Errorf("%s: an uncertainty is not stated", c.protocol)
+		}
+	}
+	dir := t.TempDir()
+	text := strings.Replace(read(t, leafClip+"bending/specimen.yaml"), ", uncertainty of thickness: 2 um", "", 1)
+	if err := os.WriteFile(filepath.Join(dir, "specimen.yaml"), []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	p := start(t, "check", "--specimen", filepath.Join(dir, "specimen.yaml"), leafClip+"bending/bend.yaml")
+	p.exits(exitDone)
+	if !strings.Contains(p.out.String(), "uncertain nothing says how far to trust thickness (uncertainty of …") {
+		t.Errorf("check does not say that an uncertainty is not stated:\n%s", p.out.String())
 	}
 }

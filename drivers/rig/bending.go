@@ -48,6 +48,23 @@ func (b *Bending) Uncertainty(of *Specimen) bending.Uncertainty {
 	return u
 }
 
+// Unstated are the quantities whose uncertainty nobody states, and which therefore count as
+// exact in every radius and strain.
+func (b *Bending) Unstated(of *Specimen) (all []string) {
+	u := b.Uncertainty(of)
+	modulus := slices.ContainsFunc(u.Layers, func(l bending.LayerUncertainty) bool { return l.ModulusPa > 0 })
+	for _, x := range []struct {
+		name    string
+		matters bool
+		u       float64
+	}{{"travel", b.RodsM == nil, u.TravelM}, {"free length", b.Ends != "", u.FreeLengthM}, {"rods", b.RodsM != nil, u.RodRadiusM}, {"thickness", true, u.ThicknessM}, {"modulus", !modulus, 0}} {
+		if x.matters && x.u == 0 {
+			all = append(all, x.name)
+		}
+	}
+	return all
+}
+
 // Bent is what a specimen says of being bent.
 type Bent struct {
 	Facing  bending.Facing

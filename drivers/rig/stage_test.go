@@ -315,3 +315,33 @@ func TestStageThatHasLockedUpIsMadeSafe(t *testing.T) {
 		return nil
 	})
 }
+
+// What nobody says how far to trust is named, and what is stated is not.
+func TestUnstatedUncertainty(t *testing.T) {
+	for _, c := range []struct {
+		rig, specimen string // instead of the words in front of the arrow
+		want          string
+	}{
+		{"", "", "travel, free length, thickness, modulus"},
+		{"harmless => harmless, uncertainty of travel: 30 um", "", "free length, thickness, modulus"},
+		{"harmless => harmless, uncertainty of travel: 30 um, uncertainty of free length: 0.2 mm", "up => up, uncertainty of thickness: 2 um", "modulus"},
+		{"", "thickness: 125 um => thickness: 125 um, uncertainty of thickness: 2 um", "travel, free length, modulus"},
+		{"", "modulus: 3 GPa => modulus: 3 GPa, uncertainty of modulus: 0.3 GPa", "travel, free length, thickness"},
+		{"{stage: stage, ends: clamped, free length: 50 mm, flat at: 0.2 mm, homing: harmless} => {rods: [12 mm], free length: 50 mm}", "", "rods, thickness, modulus"},
+		{"ends: clamped, free length: 50 mm, flat at: 0.2 mm => plates apart: 25 mm, open at: 0.2 mm, free length: 50 mm", "", "travel, thickness, modulus"},
+	} {
+		changed := func(text, change string) []byte {
+			old, now, _ := strings.Cut(change, " => ")
+			return []byte(strings.Replace(text, old, now, 1))
+		}
+		var m yamltext.Mistakes
+		r := rig.Load(yamltext.Parse("rig.yaml", changed(stageRig, c.rig), &m), nil, &m)
+		s := rig.LoadSpecimen(yamltext.Parse("specimen.yaml", changed(stageSpecimen, c.specimen), &m), &m)
+		if m.Len() > 0 {
+			t.Fatalf("%+v: %v", c, m.Err())
+		}
+		if got := strings.Join(r.Bending.Unstated(s), ", "); got != c.want {
+			t.Errorf("%+v: %s", c, got)
+		}
+	}
+}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 )
 
 // shape is a stretch in which a stage held the film in one shape.
@@ -69,11 +70,22 @@ func (c *computer) bending() {
 		}
 		c.Shapes = append(c.Shapes, s)
 	}
+	if text := c.unstated(); text != "" {
+		c.Notes = append(c.Notes, "bending: "+text)
+	}
 	c.bendResponses(all)
 	c.gauge(all)
 	c.wear(all)
 	c.firstSet(all)
 	c.returned()
+}
+
+// unstated says what counts as exact in radius and strain for want of a word, "" for nothing.
+func (c *computer) unstated() string {
+	if len(c.Facts.Unstated) == 0 {
+		return ""
+	}
+	return "nothing says how far to trust " + strings.Join(c.Facts.Unstated, ", ") + " (uncertainty of …, in rig and specimen file): they are in no uncertainty of a radius or a strain"
 }
 
 // restStrain is the mean strain of the film in the shape that others are compared with: none
@@ -267,6 +279,11 @@ func (c *computer) gauge(all []held) {
 	}
 	o := Origin{c.R.Channel, fmt.Sprintf("%d shapes before the first cycles, mean strain of the film", len(strain))}
 	figures, err := GaugeFactor(o, strain, change, scale, c.tcr)
+	for i := range figures {
+		if text := c.unstated(); text != "" {
+			figures[i] = figures[i].Note("%s", text)
+		}
+	}
 	c.add("gauge_factor", figures, err)
 }
 

@@ -17,6 +17,7 @@ type Facts struct {
 	FlatAtM      float64              // where the stage stands when it lies flat
 	StageAccel   float64              // m/s2, of the stage
 	Position     string               // the channel of its position
+	Unstated     []string             // what enters radius and strain, and of which nobody says how far it is to be trusted
 	Thermometers []Thermometer        // of the specimen: those beside the film first, then the plate's own
 	Resistance   string               // channels, "" for none
 	Voltage      string               //

@@ -88,3 +88,29 @@ func TestSpecimenFailedInWords(t *testing.T) {
 		}
 	}
 }
+
+// What nobody says how far to trust is said, beside the figures of bending and of the gauge
+// factor. Demo data.
+func TestUnstatedIsSaid(t *testing.T) {
+	for _, unstated := range [][]string{nil, {"travel", "thickness"}} {
+		c := &computer{}
+		c.R.Channel, c.Facts.Unstated = "element.resistance", unstated
+		c.bends = []bend{{TravelM: 0.002, RadiusM: 0.02, Strain: 0.005, MeanStrain: 0.005}, {TravelM: 0.005, RadiusM: 0.01, Strain: 0.008, MeanStrain: 0.008}}
+		for i, at := range []float64{0, 0.002, 0.005, 0} {
+			from := 100 * float64(i)
+			c.shapes = append(c.shapes, shape{from: from, to: from + 100, position: at})
+			for k := range 100 {
+				c.R.Time = append(c.R.Time, from+float64(k))
+				c.R.Y = append(c.R.Y, 1000*(1+2*map[float64]float64{0: 0, 0.002: 0.005, 0.005: 0.008}[at])+0.1*float64(k%3))
+			}
+		}
+		c.bending()
+		f := pick(t, c.Figures, nil, "gauge_factor", "through zero")
+		const says = "nothing says how far to trust travel, thickness (uncertainty of …"
+		for who, text := range map[string]string{"the figure": fmt.Sprint(f.Notes), "what is to be known": fmt.Sprint(c.Notes)} {
+			if strings.Contains(text, says) != (unstated != nil) {
+				t.Errorf("%v: %s says %s", unstated, who, text)
+			}
+		}
+	}
+}

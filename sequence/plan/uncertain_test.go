@@ -11,7 +11,8 @@ import (
 func TestStrainNearTheNeutralPlane(t *testing.T) {
 	cover := "encapsulation: none => encapsulation: {of: parylene, thickness: 125 um, modulus: 2.5 GPa"
 	const bend = bendHead + "  - bend: {radius: 12 mm, at most: 1 min}\n"
-	p, said := bent(t, bend, nil, []string{cover + ", uncertainty of modulus: 0.25 GPa}", "thickness: 125 um, modulus: 2.5 GPa} => thickness: 125 um, modulus: 2.5 GPa, uncertainty of modulus: 0.25 GPa}"})
+	const exact, alone = ", uncertainty of thickness: 2 um => ", "  uncertainty of modulus: 0.3 GPa => "
+	p, said := bent(t, bend, nil, []string{exact, alone, cover + ", uncertainty of modulus: 0.25 GPa}", "thickness: 125 um, modulus: 2.5 GPa} => thickness: 125 um, modulus: 2.5 GPa, uncertainty of modulus: 0.25 GPa}"})
 	if said != "" {
 		t.Fatal(said)
 	}
@@ -21,7 +22,7 @@ func TestStrainNearTheNeutralPlane(t *testing.T) {
 	if want := one * math.Sqrt2; math.Abs(b.Strain) > 1e-12 || math.Abs(b.UStrain/want-1) > 1e-3 {
 		t.Errorf("strain %g, uncertain by %g, expected %g", b.Strain, b.UStrain, want)
 	}
-	p, said = bent(t, bend, nil, []string{cover + "}"})
+	p, said = bent(t, bend, nil, []string{exact, alone, cover + "}"})
 	if said != "" || p.Summary.Bends[0].UStrain > 1e-12 {
 		t.Errorf("where nothing is stated of layers: %+v %s", p.Summary.Bends, said)
 	}
