@@ -37,6 +37,7 @@ type ProofStep struct {
 	Why      string       `json:"why,omitempty"`
 	HoldsS   float64      `json:"holds_s"`    // as the rule says
 	AtWorstS float64      `json:"at_worst_s"` // as worked out, from then on
+	SentS    float64      `json:"sent_s"`     // from the forcing until the last command that makes safe was out
 	OffS     float64      `json:"off_s"`      // from the forcing until everything was read back to be off
 	SafeS    float64      `json:"safe_s"`     // and until a heater was seen not to heat
 	Evidence []string     `json:"evidence,omitempty"`

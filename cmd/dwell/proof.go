@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -36,10 +37,11 @@ func proofCommand(s *speech) *cobra.Command {
 		Long: `proof is for the cold bench with a person beside it. For each rule, one after the
 other, it switches everything on as little as possible (the plate to 5 K above the
 room, 1 uA into the specimen), tightens the rule until what is read breaches it, and
-looks whether the bench goes safe, and how fast. An error queue is filled by a command
-that its instrument does not know. What only a hand can bring about, an
-emergency stop or an instrument that is switched off and on, is asked for; Enter
-without it skips that. At the end each instrument's own watchdog may be left to trip.
+looks whether the bench goes safe, and how fast. From the forcing until the last command
+that makes safe is out it may take no longer than the rule must hold (forced, most hold at
+once) and check says at worst. An error queue is filled by a command that its instrument
+does not know. What only a hand can bring about, an emergency stop or an instrument that
+is switched off and on, is asked for; Enter without it skips that. At the end each instrument's own watchdog may be left to trip.
 Each is a run of its own, with its folder.
 
 What came of it is added to the file RIG.proof.jsonl beside the rig file, with the date
@@ -130,7 +132,7 @@ func (x *proving) watchdogs() {
 		answer, there := x.ask(fmt.Sprintf("let the watchdog of %s trip, which takes %s? some instruments must be switched off and on after that. type yes, or Enter to skip it",
 			d.Name, span(d.Profile.Watchdog.TripsAfter)))
 		if step.Verdict, step.Why = logs.Skipped, "nobody wanted it"; there && answer == "yes" {
-			t := &provingRun{proving: x, starves: i + 1, off: map[string]clock.Instant{}}
+			t := &provingRun{proving: x, starves: i + 1, sent: map[string]clock.Instant{}, off: map[string]clock.Instant{}}
 			t.perform(&step)
 		}
 		x.keep(step)
@@ -232,7 +234,7 @@ func (x *proving) step(r plan.Reaction) logs.ProofStep {
 			return step
 		}
 	}
-	t := &provingRun{proving: x, reaction: r, hand: hand, off: map[string]clock.Instant{}}
+	t := &provingRun{proving: x, reaction: r, hand: hand, sent: map[string]clock.Instant{}, off: map[string]clock.Instant{}}
 	t.perform(&step)
 	return step
 }
@@ -247,6 +249,7 @@ type provingRun struct {
 	how      string
 	forcedAt clock.Instant
 	problem  error
+	sent     map[string]clock.Instant // by instrument, when the last command that makes it safe was out
 	off      map[string]clock.Instant // by instrument, when it was read back to be off
 }
 
@@ -387,6 +390,15 @@ func (t *provingRun) measure(x *wire.Exchange) {
 	if x.Ended == wire.Answered && len(x.Reply) > 0 {
 		t.longest[x.Port] = max(t.longest[x.Port], x.Last-x.Sent)
 	}
+	if t.run == nil || !t.run.Status().Stopping {
+		return
+	}
+	safe := t.job.rig.Instruments[t.job.rig.Instrument(x.Port)].Profile.Safe
+	if n := len(safe); n > 0 && bytes.Equal(x.Request, safe[n-1].Send[len(safe[n-1].Send)-1]) && (x.Ended == wire.NoAnswerDue || x.Ended == wire.Answered) {
+		if _, known := t.sent[x.Port]; !known {
+			t.sent[x.Port] = x.Last
+		}
+	}
 }
 
 // judge says whether the rule did what it must.
@@ -424,8 +436,13 @@ func (t *provingRun) judge(step *logs.ProofStep, e *execution, err error) {
 		return
 	}
 	t.tried++
-	if t.timed(step, o); step.Verdict == logs.Proved && step.OffS > step.HoldsS+step.AtWorstS+spareReading.Seconds() {
-		fail("it took too long")
+	if t.timed(step, o); step.Verdict == logs.Proved && t.starves == 0 {
+		if whole := step.HoldsS + step.AtWorstS; step.SentS > whole {
+			fail("not proved within the stated time: the last command that makes safe was out after %.2f s, and %.2f s are stated", step.SentS, whole)
+		}
+	}
+	if step.Verdict == logs.Proved && step.OffS > step.HoldsS+step.AtWorstS+spareReading.Seconds() {
+		fail("reading back took too long")
 	}
 	switch {
 	case !o.Safe:
@@ -437,7 +454,8 @@ func (t *provingRun) judge(step *logs.ProofStep, e *execution, err error) {
 	}
 }
 
-// timed is from the moment of forcing until the last instrument was read back to be off.
+// timed is from the moment of forcing until everything was told to be off, which is what a
+// rule's sum is about, and until the last instrument was read back to be.
 func (t *provingRun) timed(step *logs.ProofStep, o sequence.Outcome) {
 	off := o.Report.Done
 	if len(t.off) == len(o.Report.Evidence) {
@@ -449,6 +467,18 @@ func (t *provingRun) timed(step *logs.ProofStep, o sequence.Outcome) {
 	if t.hand != "" && o.Cause != nil {
 		t.forcedAt = o.Cause.At // nobody knows when the hand was there
 	}
+	sent := clock.Instant(0)
+	for _, d := range t.job.rig.Instruments {
+		if len(d.Profile.Safe) == 0 {
+			continue
+		}
+		at, known := t.sent[d.Name]
+		if !known {
+			at = off
+		}
+		sent = max(sent, at)
+	}
+	step.SentS = max(0, (sent - t.forcedAt).Seconds())
 	step.OffS, step.SafeS = max(0, (off-t.forcedAt).Seconds()), max(0, (o.Report.Done-t.forcedAt).Seconds())
 	for _, e := range o.Report.Evidence {
 		if e.Grade != drivers.Unconfirmed {
@@ -461,7 +491,7 @@ func (t *provingRun) timed(step *logs.ProofStep, o sequence.Outcome) {
 func (x *proving) say(s logs.ProofStep) {
 	switch s.Verdict {
 	case logs.Proved:
-		x.speech.say("proved: %s: off after %.2f s (holds %.4g s, then %.2f s at worst), safe after %.1f s", s.Rule, s.OffS, s.HoldsS, s.AtWorstS, s.SafeS)
+		x.speech.say("proved: %s: told off after %.2f s (holds %.4g s, then %.2f s at worst), read back off after %.2f s, safe after %.1f s", s.Rule, s.SentS, s.HoldsS, s.AtWorstS, s.OffS, s.SafeS)
 	case logs.NotProved:
 		x.speech.say("%s %s: %s", x.speech.red("failed:"), s.Rule, s.Why)
 	default:
@@ -504,12 +534,12 @@ func (x *proving) finish() error {
 
 func (x *proving) text(path string) string {
 	t := &x.test
-	rows := [][]string{{"rule", "verdict", "holds", "at worst", "off after", "safe after"}}
+	rows := [][]string{{"rule", "verdict", "holds", "at worst", "told after", "off after", "safe after"}}
 	number := func(s float64) string { return fmt.Sprintf("%.4g s", s) }
 	for _, s := range t.Steps {
-		row := []string{s.Rule, string(s.Verdict), number(s.HoldsS), number(s.AtWorstS), "-", "-"}
-		if s.Verdict == logs.Proved {
-			row[4], row[5] = fmt.Sprintf("%.2f s", s.OffS), fmt.Sprintf("%.1f s", s.SafeS)
+		row := []string{s.Rule, string(s.Verdict), number(s.HoldsS), number(s.AtWorstS), "-", "-", "-"}
+		if s.Verdict != logs.Skipped && s.SafeS > 0 {
+			row[4], row[5], row[6] = fmt.Sprintf("%.2f s", s.SentS), fmt.Sprintf("%.2f s", s.OffS), fmt.Sprintf("%.1f s", s.SafeS)
 		}
 		rows = append(rows, row)
 	}

@@ -12,9 +12,13 @@ import (
 	"syscall"
 	"testing"
 
+	"dwell/drivers"
+	"dwell/drivers/clock"
 	"dwell/drivers/twin"
 	"dwell/drivers/yamltext"
 	"dwell/logs"
+	"dwell/safety"
+	"dwell/sequence"
 	"dwell/sequence/plan"
 )
 
@@ -75,8 +79,9 @@ func TestProof(t *testing.T) {
 		if strings.Contains(x["rule"].(string), "error queue") && x["how"] != `it was sent "NO:SUCH:THING", which it does not know` {
 			t.Errorf("the error queue: %v", x)
 		}
-		if x["verdict"] == "proved" && !(x["off_s"].(float64) > 0 && x["off_s"].(float64) < 5 && x["safe_s"].(float64) >= x["off_s"].(float64)) {
-			t.Errorf("%v: off after %v s, safe after %v s", x["rule"], x["off_s"], x["safe_s"])
+		sent, off, safe := x["sent_s"].(float64), x["off_s"].(float64), x["safe_s"].(float64)
+		if x["verdict"] == "proved" && !(0 < sent && sent < off && off < 5 && off <= safe) {
+			t.Errorf("%v: told off after %v s, read back after %v s, safe after %v s", x["rule"], sent, off, safe)
 		}
 		if run, is := x["run"].(string); is {
 			happened(t, run, map[bool]string{true: ended, false: "forced"}[strings.Contains(x["rule"].(string), "reset")])
@@ -117,6 +122,39 @@ func TestProofFails(t *testing.T) {
 		t.Error("it does not say what ended the run")
 	}
 	s.expectOff()
+}
+
+// A rule is proved when everything was told to be off in the time that is stated for it;
+// reading that back takes longer, and is no part of that time.
+func TestProvedWithinTheStatedTime(t *testing.T) {
+	t.Parallel()
+	j := &job{}
+	if err := j.bench(files{rig: leafClip + "rig.yaml", specimen: leafClip + "specimen.yaml"}, "", &yamltext.Mistakes{}); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		meter, plate, off clock.Instant // after the forcing
+		verdict           logs.ProofVerdict
+		why               string
+	}{
+		{clock.Second / 10, clock.Second * 6 / 10, 3 * clock.Second, logs.Proved, ""},
+		{clock.Second / 10, clock.Second * 8 / 10, 3 * clock.Second, logs.NotProved, "not proved within the stated time: the last command that makes safe was out after 0.80 s, and 0.68 s are stated"},
+		{clock.Second / 10, 0, clock.Second, logs.NotProved, "not proved within the stated time"}, // nobody saw the plate's: read back
+		{clock.Second / 10, clock.Second * 6 / 10, 11 * clock.Second, logs.NotProved, "reading back took too long"},
+	} {
+		const forced = 4 * clock.Second
+		x := &provingRun{proving: &proving{job: j}, reaction: plan.Reaction{From: "silence"}, how: "forced", forcedAt: forced,
+			sent: map[string]clock.Instant{"meter": forced + c.meter}, off: map[string]clock.Instant{"meter": forced + c.off, "plate": forced + c.off}}
+		if c.plate > 0 {
+			x.sent["plate"] = forced + c.plate
+		}
+		e := &execution{outcome: sequence.Outcome{Word: "failed", Cause: &safety.Cause{From: "silence"}, Safe: true,
+			Report: safety.Report{Done: forced + c.off + clock.Second, Evidence: make([]drivers.Evidence, 2)}}}
+		step := logs.ProofStep{AtWorstS: 0.68}
+		if x.judge(&step, e, nil); step.Verdict != c.verdict || !strings.HasPrefix(step.Why, c.why) || (c.why == "") != (step.Why == "") {
+			t.Errorf("%+v: %s, %q", c, step.Verdict, step.Why)
+		}
+	}
 }
 
 // A proof test that could try nothing, since a port is not to be had, is none: nobody is
