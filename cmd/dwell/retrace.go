@@ -238,7 +238,11 @@ func (t *takenUp) retraces() {
 		return
 	}
 	if t.identity.Twin != twin.Version {
-		t.speech.say("note: the virtual bench of this run was version %d of its model, today's is %d: it is a new bench", t.identity.Twin, twin.Version)
+		sound := ""
+		if t.from.Cycles > 0 {
+			sound = fmt.Sprintf(", and its film has not been bent %d times", t.from.Cycles)
+		}
+		t.speech.say("note: the virtual bench of this run was version %d of its model, today's is %d: it is a new bench%s", t.identity.Twin, twin.Version, sound)
 	} else if err := t.retrace(); err != nil {
 		t.speech.say("note: the virtual bench does not come to what was recorded, so it is a new one: %v", err)
 	}
