@@ -12,6 +12,7 @@ import (
 	"dwell/drivers/clock"
 	"dwell/drivers/rig"
 	"dwell/logs"
+	"dwell/sequence/plan"
 )
 
 // This file lays two runs beside each other, step by step.
@@ -36,6 +37,33 @@ type compared struct {
 	rig      *rig.Rig
 	parts    []logs.Part
 	plan     string // digest of what it does
+	waits    map[string]waiting
+}
+
+// waiting is what a step waits for: its time is its plan's, or that of the bench, or of a
+// person.
+type waiting int
+
+const (
+	waitsForTime waiting = iota
+	waitsForBench
+	waitsForPerson
+)
+
+// waitsOf says so of the steps of a plan.
+func waitsOf(p *plan.Plan) map[string]waiting {
+	all := map[string]waiting{}
+	for _, a := range p.Actions {
+		w := waitsForTime
+		switch {
+		case a.Op == plan.Person || a.Op == plan.Confirm || a.Op == plan.Wrap || a.Op == plan.Home || a.By == "person":
+			w = waitsForPerson
+		case a.AtMostNs > 0 || a.When != "":
+			w = waitsForBench
+		}
+		all[a.Step] = max(all[a.Step], w)
+	}
+	return all
 }
 
 func (c *compared) open(dir string) error {
@@ -50,6 +78,11 @@ func (c *compared) open(dir string) error {
 	if c.rig, err = keptRig(r, nil); err != nil {
 		return err
 	}
+	if text, err := r.File("plan.json"); err == nil {
+		if p, err := plan.ReadJSON(text); err == nil { // why not, is told with the figures
+			c.waits = waitsOf(p)
+		}
+	}
 	c.parts, err = logs.Parts(r)
 	return err
 }
@@ -59,6 +92,9 @@ type pair struct {
 	old, now *compared
 	rows     []beside
 	missing  []string // steps of one that the other does not have, in words
+	alone    string   // the one repeats a step of the other, in words; then no step is missing
+	times    []took   // steps that did not take the same time
+	steps    int      // that both have
 	first    *beside  // that does not agree
 	differ   int
 }
@@ -77,6 +113,48 @@ type beside struct {
 	oldS, nowS float64 // how long the step took
 }
 
+// took is a step that took another time.
+type took struct {
+	step       string
+	pass       int
+	oldS, nowS float64
+	within     float64 // what they may differ by, in s
+}
+
+// Two runs of a step never take the same time to the last digit: instruments line up before
+// it. What the bench has to come to is not reached at the same moment twice either: a reading
+// that leaves its band once has the wait begin anew. Rules of thumb, no source.
+const (
+	lineUpS     = 1.0
+	benchS      = 10.0
+	benchWithin = 0.2 // of the longer time, and benchS
+)
+
+// time lays the times of a step beside each other. What a person takes says nothing.
+func (p *pair) time(a, b *logs.Part) {
+	t := took{a.Step, a.Pass, clock.Instant(a.Lasted()).Seconds(), clock.Instant(b.Lasted()).Seconds(), lineUpS}
+	switch max(p.old.waitsIn(a.Step), p.now.waitsIn(a.Step)) {
+	case waitsForPerson:
+		return
+	case waitsForBench:
+		t.within += benchS + benchWithin*max(t.oldS, t.nowS)
+	}
+	if math.Abs(t.oldS-t.nowS) > t.within {
+		p.times = append(p.times, t)
+	}
+}
+
+func (c *compared) waitsIn(step string) waiting {
+	if w, known := c.waits[step]; known {
+		return w
+	}
+	return waitsForBench // its plan cannot be read
+}
+
+func (t took) String() string {
+	return fmt.Sprintf("step %s, pass %d, took %.1f s and %.1f s, which is more than %.1f s apart", t.step, t.pass+1, t.oldS, t.nowS, t.within)
+}
+
 func (x *beside) agrees() bool { return math.Abs(x.now-x.old) <= x.u }
 
 func (p *pair) compare() {
@@ -91,7 +169,9 @@ func (p *pair) compare() {
 	for k := range p.old.parts {
 		a := &p.old.parts[k]
 		if b := find(p.now.parts, a.Step, a.Pass); b != nil {
+			p.steps++
 			p.step(a, b)
+			p.time(a, b)
 		} else {
 			p.missing = append(p.missing, fmt.Sprintf("step %s, pass %d, is in the old run only", a.Step, a.Pass+1))
 		}
@@ -101,8 +181,11 @@ func (p *pair) compare() {
 			p.missing = append(p.missing, fmt.Sprintf("step %s, pass %d, is in the new run only", b.Step, b.Pass+1))
 		}
 	}
-	if r := p.now.identity.Repeats; r != nil && r.Only != "" && r.Run == filepath.Base(filepath.Clean(p.old.folder)) {
-		p.missing = []string{"the new run repeats step " + r.Only + " of the old one alone, after the way there"}
+	for _, x := range [][2]*compared{{p.old, p.now}, {p.now, p.old}} {
+		if r := x[1].identity.Repeats; r != nil && r.Only != "" && r.Run == filepath.Base(filepath.Clean(x[0].folder)) {
+			p.alone = fmt.Sprintf("%s repeats step %s of %s alone, after the way there: of the others nothing is compared", filepath.Base(x[1].folder), r.Only, r.Run)
+			p.missing = nil
+		}
 	}
 	for k := range p.rows {
 		if x := &p.rows[k]; !x.agrees() {
@@ -248,23 +331,39 @@ func (p *pair) sameBytes() (bool, int) {
 }
 
 // agree tells whether everything does.
-func (p *pair) agree() bool { return p.differ == 0 && len(p.missing) == 0 }
+func (p *pair) agree() bool { return p.differ == 0 && len(p.missing)+len(p.times) == 0 }
+
+// samePlan tells whether both did the same.
+func (p *pair) samePlan() bool {
+	return p.old.plan == p.now.plan && !strings.HasPrefix(p.old.plan, noPlan)
+}
 
 // verdict is the same for --json: nil where nothing could be compared.
 func (p *pair) verdict() any {
 	same, _ := p.sameBytes()
-	if len(p.rows)+len(p.missing) == 0 && !same {
+	if len(p.rows)+len(p.missing)+len(p.times) == 0 && !same {
 		return nil
 	}
 	return p.agree()
+}
+
+// word is the same in words.
+func (p *pair) word() string {
+	switch p.verdict() {
+	case nil:
+		return "could not be compared"
+	case true:
+		return "agree"
+	}
+	return "do not agree"
 }
 
 // text says whether they agree, and with every the differences one by one.
 func (p *pair) text(s *speech, every bool) string {
 	var b strings.Builder
 	b.WriteString("\nstep by step\n")
-	if p.old.plan != p.now.plan {
-		b.WriteString("  their plans are not the same\n")
+	if p.alone != "" {
+		b.WriteString("  " + p.alone + "\n")
 	}
 	for _, text := range p.missing {
 		b.WriteString("  " + text + "\n")
@@ -280,30 +379,63 @@ func (p *pair) text(s *speech, every bool) string {
 		b.WriteString(table(rows))
 	}
 	same, line := p.sameBytes()
+	const most = 5 // of times are told without --steps
+	for k, t := range p.times {
+		if k == most && !every {
+			fmt.Fprintf(&b, "  and %d more steps took other times\n", len(p.times)-k)
+			break
+		}
+		fmt.Fprintf(&b, "  %s\n", t)
+	}
 	if len(p.rows) > 0 {
 		fmt.Fprintf(&b, "  %d of %d means agree within U (k = 2)\n", len(p.rows)-p.differ, len(p.rows))
 	}
+	but := ""
+	if !p.samePlan() {
+		but = ", and their plans are not the same"
+	}
 	switch {
 	case same:
-		b.WriteString("  readings.csv is the same in both, to the byte\n")
+		fmt.Fprintf(&b, "  readings.csv is the same in both, to the byte%s\n", but)
 	case p.first != nil:
-		fmt.Fprintf(&b, "  %s: the first is %s in step %s, pass %d (readings.csv:%d and :%d)\n", s.red("they do not agree"), p.first.channel, p.first.step, p.first.pass+1,
-			p.first.lineOld, p.first.lineNow)
-	case !p.agree():
-		fmt.Fprintf(&b, "  %s: their steps are not the same\n", s.red("they do not agree"))
+		fmt.Fprintf(&b, "  %s: the first is %s in step %s, pass %d (readings.csv:%d and :%d)%s\n", s.red("they do not agree"), p.first.channel, p.first.step, p.first.pass+1,
+			p.first.lineOld, p.first.lineNow, but)
+	case len(p.missing) > 0:
+		fmt.Fprintf(&b, "  %s: their steps are not the same%s\n", s.red("they do not agree"), but)
+	case len(p.times) > 0:
+		fmt.Fprintf(&b, "  %s: their steps did not take the same time; the first is %s, pass %d%s\n", s.red("they do not agree"), p.times[0].step, p.times[0].pass+1, but)
 	case len(p.rows) == 0:
-		fmt.Fprintf(&b, "  nothing could be compared: no step has %d readings of a channel in both runs\n", fewest)
+		fmt.Fprintf(&b, "  nothing could be compared: no step has %d readings of a channel in both runs%s\n", fewest, but)
 	default:
-		fmt.Fprintf(&b, "  they agree; the first row of readings.csv that is not the same is line %d\n", line)
+		fmt.Fprintf(&b, "  %s; the first row of readings.csv that is not the same is line %d\n", p.agreement(), line)
 	}
 	return b.String()
+}
+
+// agreement is in how far they agree.
+func (p *pair) agreement() string {
+	switch {
+	case p.alone != "":
+		return fmt.Sprintf("the %d steps that both have agree", p.steps)
+	case !p.samePlan():
+		return fmt.Sprintf("the %d steps of both agree, but their plans are not the same", p.steps)
+	}
+	return "they agree"
 }
 
 // object is the same for --json.
 func (p *pair) object() map[string]any {
 	same, _ := p.sameBytes()
-	return map[string]any{"agree": p.verdict(), "identical": same, "compared": len(p.rows), "differ": p.differ,
-		"missing": append([]string{}, p.missing...), "means": p.objects()}
+	return map[string]any{"agree": p.verdict(), "identical": same, "compared": len(p.rows), "differ": p.differ, "same_plan": p.samePlan(),
+		"times": p.timesObject(), "alone": p.alone, "missing": append([]string{}, p.missing...), "means": p.objects()}
+}
+
+func (p *pair) timesObject() []map[string]any {
+	all := []map[string]any{}
+	for _, t := range p.times {
+		all = append(all, map[string]any{"step": t.step, "pass": t.pass + 1, "old_s": t.oldS, "new_s": t.nowS, "within_s": t.within})
+	}
+	return all
 }
 
 func (p *pair) objects() []map[string]any {

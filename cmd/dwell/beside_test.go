@@ -93,3 +93,42 @@ func TestCompareNothing(t *testing.T) {
 		t.Errorf("--json: agree is %v", v)
 	}
 }
+
+// A step that took another time is told and counts, also where its means agree, unless it is
+// a person's; another plan is said where the verdict is.
+func TestCompareTimes(t *testing.T) {
+	t.Parallel()
+	one := rehearsed(t, "short.yaml", 1).folder
+	text := read(t, leafClip+"short.yaml")
+	const hold = "hold: 3 s"
+	if !strings.Contains(text, hold) {
+		t.Fatalf("%q is not in the protocol", hold)
+	}
+	dir := t.TempDir()
+	longer := write(t, filepath.Join(dir, "short.yaml"), strings.Replace(text, hold, "hold: 6 s", 1))
+	j, err := load(&speech{out: io.Discard, err: io.Discard}, files{protocol: longer, rig: leafClip + "rig.yaml", specimen: leafClip + "specimen.yaml"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	x := &execution{speech: &speech{out: io.Discard, err: io.Discard}, kind: "rehearsal", job: j, outlook: outlook{root: t.TempDir()}, seed: 1}
+	if err := x.rehearse(); err != nil {
+		t.Fatal(err)
+	}
+	p := laid(t, one, x.folder)
+	if len(p.times) != 2 || p.times[0].step != "6.1 hold" || p.times[0].within != lineUpS || p.agree() || p.samePlan() {
+		t.Errorf("times %v, agree %v, the same plan %v", p.times, p.agree(), p.samePlan())
+	}
+	c := start(t, "compare", one, x.folder, "--equal")
+	c.exits(exitDiffering)
+	for _, words := range []string{"step 6.1 hold, pass 1, took 3.0 s and 6.0 s", "their plans are not the same"} {
+		if !strings.Contains(c.out.String(), words) {
+			t.Errorf("expected %q:\n%s", words, c.out)
+		}
+	}
+	q, out := again(t, one, "", "", "--only", "6.1")
+	q.exits(exitDone)
+	alone := laid(t, one, theFolder(t, out))
+	if said := alone.text(&speech{out: io.Discard, err: io.Discard}, false); alone.steps != 1 || !alone.agree() || !strings.Contains(said, "repeats step 6.1 of") || strings.Contains(said, "not the same in") {
+		t.Errorf("a step alone: %d steps, missing %v, times %v\n%s", alone.steps, alone.missing, alone.times, said)
+	}
+}

@@ -46,13 +46,13 @@ func compareCommand(s *speech) *cobra.Command {
 			s.result(map[string]func() string{"text": x.text, "csv": x.csv, "latex": x.latex}[format]())
 			object := map[string]any{"runs": args, "differences": x.differ(), "compared": len(x.all), "lives": x.livesObject()}
 			object["groups"], object["arrays"] = x.groupsObject()
-			agree := true
+			agree, word := true, "were not compared"
 			if len(args) == 2 && only == "" && format == "text" {
 				p, err := compareSteps(args)
 				if err != nil {
 					return usage(err)
 				}
-				agree = p.agree()
+				agree, word = p.agree(), p.word()
 				s.result(p.text(s, steps))
 				object["agree"], object["steps"] = p.verdict(), p.object()
 			}
@@ -63,7 +63,7 @@ func compareCommand(s *speech) *cobra.Command {
 			object["exit"] = code
 			s.object(object)
 			if code != exitDone {
-				s.say("%d differences of figures stand out, and step by step the runs %s", x.differ(), map[bool]string{true: "agree", false: "do not agree"}[agree])
+				s.say("%d differences of figures stand out, and step by step the runs %s", x.differ(), word)
 				return said(code)
 			}
 			return nil
@@ -88,7 +88,10 @@ Two runs are also laid beside each other step by step: the second half of every 
 temperature that was reached and every other reading. They agree where they differ by less
 than U, which covers, with k = 2, the spread of the readings in both, the last digit, and,
 unless it is the same instrument with the same calibration, what its profile declares of
-its accuracy. Steps with fewer than eight readings of a channel say nothing about it.
+its accuracy. Steps with fewer than eight readings of a channel say nothing about it. Steps
+must take the same time, too: within 1 s, and, where a step waits for the bench, within 11 s
+and a fifth; how long a person takes is not weighed. Of a run that repeats a step alone, that is
+compared.
 
 Runs are also put together by what differs between them (encapsulated or bare, specimen,
 day), where two of them have it in common: means of each group and their differences. Over
