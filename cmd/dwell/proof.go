@@ -216,9 +216,22 @@ func (x *proving) unprovoked(r plan.Reaction) string {
 	return x.job.rig.Instruments[x.job.rig.Instrument(w.Instrument)].Profile.Provokes(w.For)
 }
 
+// atWorst is how long a forced rule takes at worst until everything is told to be off. One
+// that pauses begins that with one reading, and ends the run, as any other does, by the next.
+func (x *proving) atWorst(r plan.Reaction) int64 {
+	if r.Then != "pause" {
+		return r.TotalNs
+	}
+	action := int64(0)
+	for _, other := range x.job.plan.Summary.Reactions {
+		action = max(action, other.ActionNs)
+	}
+	return r.TotalNs + r.SamplingNs + action
+}
+
 // step proves one rule.
 func (x *proving) step(r plan.Reaction) logs.ProofStep {
-	step := logs.ProofStep{Rule: r.Rule, From: r.From, AtWorstS: clock.Instant(r.TotalNs).Seconds()}
+	step := logs.ProofStep{Rule: r.Rule, From: r.From, AtWorstS: clock.Instant(x.atWorst(r)).Seconds()}
 	if r.Of.Kind.Lasts() {
 		step.HoldsS = clock.Instant(r.HoldsNs).Seconds()
 	}

@@ -199,6 +199,34 @@ func TestAProofOfAStage(t *testing.T) {
 	}
 }
 
+// A forced pause ends the run by one reading more than it begins with, which is no failure.
+func TestAProofOfAPause(t *testing.T) {
+	lock := "lasting: 60 s, then: trip}"
+	rig := write(t, filepath.Join(t.TempDir(), "rig.yaml"), strings.Replace(read(t, leafClip+"rig.yaml"), lock,
+		lock+"\n  - {when: \"plate.temperature > 60 degC\", then: pause, clear for: 1 min, at most: 20 min, plate to: 20 degC}", 1))
+	m := &yamltext.Mistakes{}
+	x := &proving{job: &job{}}
+	if err := x.job.bench(files{rig: rig, specimen: leafClip + "specimen.yaml"}, "", m); err != nil {
+		t.Fatal(err)
+	}
+	if x.job.plan, _ = plan.Proof(x.job.rig, x.job.specimen, m); m.Len() > 0 {
+		t.Fatal(m.Err())
+	}
+	pauses := 0
+	for _, r := range x.job.plan.Summary.Reactions {
+		more := x.atWorst(r) - r.TotalNs
+		if r.Then == "pause" {
+			pauses++
+		}
+		if (more > r.SamplingNs) != (r.Then == "pause") {
+			t.Errorf("%s: %d ns more than check says", r.Rule, more)
+		}
+	}
+	if pauses != 1 {
+		t.Errorf("%d rules that pause", pauses)
+	}
+}
+
 // Nothing is switched on without a person's yes, nor on a virtual bench.
 func TestProofNeedsAPerson(t *testing.T) {
 	t.Parallel()
