@@ -154,7 +154,7 @@ func BenchmarkDayRun(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	facts := Facts{Plate: "plate", Resistance: "element.resistance", AtDegC: 25,
+	facts := Facts{Plate: "plate", OnPlate: []string{"plate.temperature"}, Resistance: "element.resistance", AtDegC: 25,
 		Thermometers: []Thermometer{{Channel: "foil.temperature", BesideFilm: true}, {Channel: "plate.temperature"}}}
 	for b.Loop() {
 		results, err := Compute(r, facts)

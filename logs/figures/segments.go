@@ -88,7 +88,9 @@ func Segments(t, y []float64) (Found, error) {
 	}
 	pieces := f.pieces(t, tame)
 	for range 3 {
-		sharpen(t, tame, pieces)
+		if !sharpen(t, tame, pieces) {
+			break
+		}
 	}
 	pieces = f.jumps(t, tame, pieces)
 	f.FlatRate = flatShare * f.usualRate(pieces)
@@ -278,8 +280,8 @@ func (f Found) pieces(t, y []float64) []piece {
 }
 
 // sharpen moves the bound between neighbours to where two lines fit best: joining from
-// below leaves it anywhere near.
-func sharpen(t, y []float64, pieces []piece) {
+// below leaves it anywhere near. It tells whether one has moved.
+func sharpen(t, y []float64, pieces []piece) (moved bool) {
 	for i := 1; i < len(pieces); i++ {
 		from, to := pieces[i-1].from, pieces[i].to
 		before, after := make([]float64, to-from+1), make([]float64, to-from+1) // rest of readings before, from on
@@ -299,8 +301,10 @@ func sharpen(t, y []float64, pieces []piece) {
 				best = k
 			}
 		}
+		moved = moved || from+best != pieces[i].from
 		pieces[i-1], pieces[i] = line(t, y, from, from+best), line(t, y, from+best, to)
 	}
+	return moved
 }
 
 // jumps puts a piece of two readings wherever one line ends far from where the next one
