@@ -158,12 +158,16 @@ func (s *speech) figures(r *figures.Results, budget string, object map[string]an
 	if budget != "" {
 		text := ""
 		for _, f := range r.Figures {
-			if f.Figure == budget && f.Budget != nil {
+			switch {
+			case f.Figure != budget:
+			case f.Budget != nil:
 				text += f.String() + f.Budget.String() + "\n"
+			default:
+				text += f.String() + "  no budget: its interval comes from how the readings themselves scatter\n\n"
 			}
 		}
 		if text == "" {
-			return usage(fmt.Errorf("no figure %q with a budget; there are %s", budget, strings.Join(figures.Names(r.Figures), ", ")))
+			return usage(fmt.Errorf("no figure %q; there are %s", budget, strings.Join(figures.Names(r.Figures), ", ")))
 		}
 		s.result(text)
 	} else {

@@ -337,3 +337,17 @@ func TestFiguresOfBending(t *testing.T) {
 		t.Errorf("%v", seen)
 	}
 }
+
+// A figure without a budget is told with the reason, and one that there is not with those that
+// there are.
+func TestBudgetOfWhatHasNone(t *testing.T) {
+	all := &figures.Results{Figures: []figures.Figure{{Figure: "noise_rms", Flavour: "detrended", Unit: "Ohm", Value: 0.1, Expanded: 0.01}}}
+	var out bytes.Buffer
+	s := &speech{out: &out, err: io.Discard}
+	if err := s.figures(all, "noise_rms", map[string]any{}); err != nil || !strings.Contains(out.String(), "no budget: its interval comes from") {
+		t.Errorf("%v, %s", err, &out)
+	}
+	if err := s.figures(all, "tcr", map[string]any{}); err == nil || !strings.Contains(err.Error(), `no figure "tcr"; there are noise_rms`) {
+		t.Errorf("%v", err)
+	}
+}
