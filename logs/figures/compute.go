@@ -147,6 +147,10 @@ func (c *computer) take() {
 // a contact with the plate that may be another one.
 func (c *computer) choose() {
 	least, fewest := math.Inf(1), math.Inf(1)
+	c.stays = slices.DeleteFunc(c.stays, func(s stay) bool { // such as between two blocks of cycles
+		from, _ := slices.BinarySearch(c.R.Time, s.from)
+		return from == len(c.R.Time) || c.R.Time[from] > s.to
+	})
 	for _, s := range c.stays {
 		fewest = min(fewest, s.cycles)
 		if s.amps > 0 {
@@ -158,7 +162,7 @@ func (c *computer) choose() {
 		says string
 	}{
 		{func(s stay) bool { return s.amps > apart*least }, "were read at a larger current than others: they count for self_heating alone"},
-		{func(s stay) bool { return s.cycles > fewest }, "came after further cycles of bending: the film is another one then, and the first figures are told"},
+		{func(s stay) bool { return s.cycles > fewest }, "(a film measured flat between cycles is one too) came after further cycles of bending: the film is another one then, and the first figures are told"},
 		{func(s stay) bool { return s.wires == "2" }, "were read with two wires: they count for contact_resistance alone"},
 		{func(s stay) bool { return s.placed }, "began with the specimen laid down: they count for response alone"},
 	} {

@@ -114,3 +114,14 @@ func TestUnstatedIsSaid(t *testing.T) {
 		}
 	}
 }
+
+// Between two blocks of cycles the film is at one temperature, and no plateau of it was read.
+func TestBetweenBlocksIsNoPlateau(t *testing.T) {
+	c := &computer{}
+	c.R.Time = []float64{1, 2, 3, 50, 90, 91}
+	c.stays = []stay{{from: 0, to: 10}, {from: 49.9, to: 50.1, cycles: 100}, {from: 60, to: 60.5, cycles: 200}, {from: 70, to: 70.5, cycles: 300}, {from: 100, to: 101, cycles: 400}}
+	c.choose()
+	if len(c.stays) != 1 || !strings.Contains(fmt.Sprint(c.Notes), "1 plateaus (a film measured flat between cycles is one too) came after further cycles of bending") {
+		t.Errorf("%+v: %v", c.stays, c.Notes)
+	}
+}

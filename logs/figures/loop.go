@@ -73,6 +73,10 @@ const (
 	// that leave it more than so many times less sure met too few places: what is fitted
 	// between them means nothing. Common practice, no source.
 	evenly, mostUneven = 3, 10
+	// widestLoop is how far, in % of the change in a cycle, the width of a loop may be from
+	// the truth, at 95 %, to be given: further, and it may be all of the change, either way.
+	// Common practice, no source.
+	widestLoop = 100
 )
 
 // loops are the blocks in which film and stage were read often enough, and the width of
@@ -219,6 +223,8 @@ func (c *computer) perPosition(x, u float64) float64 {
 	return math.Abs(more-less) / 2
 }
 
+const ofChange = "of the change in a cycle"
+
 // width is how much the resistance on the way back differs from that on the way out, in
 // the middle of the range of curvature.
 func (c *computer) width(w looped) ([]Figure, error) {
@@ -242,7 +248,7 @@ func (c *computer) width(w looped) ([]Figure, error) {
 		share       func(a across) float64
 	}{
 		{ofFirst, "R at " + end, func(a across) float64 { return 100 * a.width / a.first }},
-		{"of the change in a cycle", "the change of R from one end of a cycle to the other", func(a across) float64 { return 100 * a.width / (a.bent - a.first) }},
+		{ofChange, "the change of R from one end of a cycle to the other", func(a across) float64 { return 100 * a.width / (a.bent - a.first) }},
 	} {
 		per := func(by across, u float64) float64 {
 			if u == 0 {
@@ -257,6 +263,9 @@ func (c *computer) width(w looped) ([]Figure, error) {
 		})
 		if err != nil {
 			return nil, err
+		}
+		if k.flavour == ofChange && b.Expanded > widestLoop {
+			return nil, fmt.Errorf("the width of a loop would be known within %.0f %% of the change in a cycle only: read more often within cycles (measure: {follow: …}), or bend further", b.Expanded)
 		}
 		l.add(o.figure(meaning{"bend_hysteresis", k.flavour, "%", "100 (R on the way back - R on the way out) in the middle of the range of curvature, over " + k.of, "common practice"},
 			k.share(plain), b, Given{"radius", 1 / plain.at, "m"}, Given{"curvature", plain.at, "1/m"}, Given{"rate", 1 / w.PeriodS, "Hz"}, Given{"cycles", w.Cycles, "1"}))
