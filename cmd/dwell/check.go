@@ -153,7 +153,10 @@ func bendText(b plan.Bend) string {
 	if b.UStrain > 0 {
 		text += fmt.Sprintf(" (standard uncertainty %.2g %%)", 100*b.UStrain)
 	}
-	return text + fmt.Sprintf(", over its length %.3g %%", 100*b.MeanStrain)
+	if text += fmt.Sprintf(", over its length %.3g %%", 100*b.MeanStrain); b.MeanM > 0 {
+		text += fmt.Sprintf(" (a mean radius of %s)", inUnit(b.MeanM, "m"))
+	}
+	return text
 }
 
 // stripText is how the strip lies in what bends it, and what the stage cannot choose.

@@ -63,10 +63,11 @@ type Bend struct {
 	InnerM     float64 `json:"inner_m"`              // of the inner face there
 	URadiusM   float64 `json:"u_radius_m,omitempty"` // standard uncertainty; 0 when none is stated
 	TravelM    float64 `json:"travel_m"`
-	RodM       float64 `json:"rod_m,omitempty"`    // the diameter of the rod that the strip is laid round; 0 for none
-	Strain     float64 `json:"strain"`             // of the film, where it is greatest
-	MeanStrain float64 `json:"mean_strain"`        // over its length
-	UStrain    float64 `json:"u_strain,omitempty"` // standard uncertainty of the former; 0 when none is stated
+	RodM       float64 `json:"rod_m,omitempty"`         // the diameter of the rod that the strip is laid round; 0 for none
+	Strain     float64 `json:"strain"`                  // of the film, where it is greatest
+	MeanStrain float64 `json:"mean_strain"`             // over its length
+	MeanM      float64 `json:"mean_radius_m,omitempty"` // of the neutral plane, by the mean curvature over the film's length; 0 for one that is none
+	UStrain    float64 `json:"u_strain,omitempty"`      // standard uncertainty of the former; 0 when none is stated
 }
 
 // Cover is what would have to lie on the film for it to be on the neutral plane, where no
@@ -236,6 +237,10 @@ func (s *stage) bend(t map[string]*yamltext.Node, v float64) (bending.Bend, erro
 	return s.fixture.AtRadius(v)
 }
 
+// longestRadiusM is a mean radius above which a strip is as good as straight over its film:
+// that of one that is bent as much one way as the other is a matter of rounding.
+const longestRadiusM = 1e6
+
 // shaped is a bend by all of its names, with its uncertainty.
 func (c *compiler) shaped(st *stage, bend bending.Bend, line int) (*Bend, error) {
 	strip := st.film.Strip(st.bench.FreeLengthM)
@@ -243,11 +248,14 @@ func (c *compiler) shaped(st *stage, bend bending.Bend, line int) (*Bend, error)
 	var err1, err2, err3 error
 	b.InnerM, err1 = strip.RadiusM(bend.NeutralRadiusM, bending.InnerFace)
 	b.Strain, err2 = st.film.Strain(1 / bend.NeutralRadiusM)
-	b.MeanStrain = b.Strain
+	b.MeanStrain, b.MeanM = b.Strain, b.RadiusM
 	if length := c.alongStrip(); length > 0 {
 		var mean float64
 		if mean, err3 = bend.MeanCurvaturePerM(0, length); err3 == nil {
 			b.MeanStrain, err3 = st.film.Strain(mean)
+			if b.MeanM = 0; mean*longestRadiusM > 1 {
+				b.MeanM = 1 / mean
+			}
 		}
 	}
 	u := st.bench.Uncertainty(c.specimen)

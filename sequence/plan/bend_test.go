@@ -174,6 +174,9 @@ func TestRadiusTravelAndStrainAreOneShape(t *testing.T) {
 		if off := 129e-6 - (312.5*62.5+24*129)/336.5*1e-6; math.Abs(want.Strain*want.RadiusM/off-1) > 1e-9 {
 			t.Errorf("radius %g mm: strain %g", radius, want.Strain)
 		}
+		if math.Abs(want.MeanM*want.MeanStrain/(want.RadiusM*want.Strain)-1) > 1e-12 {
+			t.Errorf("radius %g mm: a mean radius of %g m for a mean strain of %g", radius, want.MeanM, want.MeanStrain)
+		}
 		if !(want.MeanStrain < want.Strain && want.MeanStrain > 0.5*want.Strain && want.URadiusM > 0) {
 			t.Errorf("radius %g mm: %+v", radius, want)
 		}
