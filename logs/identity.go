@@ -3,6 +3,7 @@ package logs
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"path/filepath"
 )
@@ -152,6 +153,16 @@ func encodeJSON(v any) ([]byte, error) {
 	return b.Bytes(), err
 }
 
+// IdentityIfWhole is Identity, and nothing where run.json is damaged: for whoever shows what
+// there is, and has said that it is.
+func (r *Run) IdentityIfWhole() (Identity, error) {
+	id, err := r.Identity()
+	if errors.Is(err, ErrCorrupt) {
+		return Identity{}, nil
+	}
+	return id, err
+}
+
 // Identity reads run.json.
 func (r *Run) Identity() (Identity, error) {
 	var id Identity
@@ -160,7 +171,7 @@ func (r *Run) Identity() (Identity, error) {
 		return id, err
 	}
 	if err := json.Unmarshal(text, &id); err != nil {
-		return Identity{}, fmt.Errorf("%s: %w", identityName, err)
+		return Identity{}, fmt.Errorf("%s: %w: %w", identityName, ErrCorrupt, err)
 	}
 	if id.Format != identityFormat {
 		return Identity{}, fmt.Errorf("%s: format %d, this program reads %d", identityName, id.Format, identityFormat)

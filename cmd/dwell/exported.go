@@ -28,7 +28,7 @@ func exportTo(r *logs.Run, out string) (names, without []string, err error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	id, err := r.Identity()
+	id, err := r.IdentityIfWhole()
 	if err != nil {
 		return nil, nil, usage(err)
 	}

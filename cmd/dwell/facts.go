@@ -24,7 +24,7 @@ func runFacts(r *logs.Run) (figures.Facts, error) {
 		return figures.Facts{}, fmt.Errorf("%s: the specimen of the run: %w", r.Dir(), err)
 	}
 	f := factsOf(bench, specimen)
-	id, err := r.Identity()
+	id, err := r.IdentityIfWhole()
 	if err != nil {
 		return f, fmt.Errorf("%s: %w", r.Dir(), err)
 	}

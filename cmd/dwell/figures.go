@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"errors"
 	"fmt"
 	"strings"
@@ -119,7 +120,16 @@ func openDamaged(dir string) (r *logs.Run, damage []string, err error) {
 	for _, t := range tails {
 		damage = append(damage, t.String())
 	}
-	return r, append(damage, edits(r)...), nil
+	if found := edits(r); len(found) > 0 {
+		return r, append(damage, found...), nil
+	}
+	if _, err := r.Identity(); errors.Is(err, logs.ErrCorrupt) { // without a seal nothing else says it
+		damage = append(damage, err.Error())
+	}
+	if text, err := r.File("plan.json"); err == nil && !json.Valid(text) {
+		damage = append(damage, "plan.json: not whole: what was planned is not known")
+	}
+	return r, damage, nil
 }
 
 // edits says what is not as it was sealed, for whoever would take a number from it. A

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"dwell/drivers/yamltext"
 	"dwell/logs"
 	"dwell/sequence/plan"
 )
@@ -85,6 +86,10 @@ func TestRerunComparesThenAndNow(t *testing.T) {
 	p.exits(exitDone)
 	if r := repeatsOf(t, theFolder(t, out)); !slices.Equal(weights(r, "plate: its calibration"), []string{"notable"}) || !r.SamePlan {
 		t.Errorf("another calibration: %+v", r)
+	}
+
+	if found, _ := weighedTexts(t, text, strings.Replace(text, "thermometer: platinum class B", "thermometer: platinum class A", 1)); len(found) != 1 || found[0].Weight != "notable" || found[0].What != "what the thermometer of foil.temperature may be wrong by" {
+		t.Errorf("another class of a thermometer: %+v", found)
 	}
 
 	p, out = again(t, old, changed("foil.temperature: {below: 75 degC}", "foil.temperature: {below: 60 degC}"), "")
@@ -329,4 +334,14 @@ func TestRerunOfAStepAlone(t *testing.T) {
 	p, _ := again(t, rehearsed(t, "staircase.yaml", 1).folder, "", "", "--only", "hold")
 	p.exits(exitUsage)
 	p.says("steps named hold: 3.1.2 hold")
+}
+
+func weighedTexts(t *testing.T, then, now string) ([]plan.Difference, []string) {
+	t.Helper()
+	m := &yamltext.Mistakes{}
+	a, b := yamltext.Parse("then", []byte(then), m), yamltext.Parse("now", []byte(now), m)
+	if m.Len() > 0 {
+		t.Fatal("the texts are no YAML")
+	}
+	return weighed(a.Root, b.Root, rigWeights)
 }

@@ -123,15 +123,17 @@ func (t *retold) unsafe() bool {
 
 func (t *retold) read(r *logs.Run) error {
 	var err error
-	if t.id, err = r.Identity(); err != nil {
+	if t.id, err = r.IdentityIfWhole(); err != nil {
 		return err
 	}
 	text, err := r.File("plan.json")
 	if err != nil {
 		return err
 	}
-	if t.job.plan, err = plan.ReadJSON(text); err != nil {
+	if t.job.plan, err = plan.ReadJSON(text); err != nil && json.Valid(text) {
 		return err
+	} else if err != nil {
+		t.job.plan = &plan.Plan{Title: "its plan is damaged"}
 	}
 	if t.job.rig, err = keptRig(r, nil); err != nil {
 		return err

@@ -220,3 +220,37 @@ func TestAFolderThatWasNeverClosed(t *testing.T) {
 		p.says("start it again")
 	}
 }
+
+// What is cut is said, and the rest is shown: a plan or a run.json of which the end is lost
+// keeps nobody from the readings.
+func TestCutFoldersAreShown(t *testing.T) {
+	if testing.Short() {
+		t.Skip("starts the program often")
+	}
+	t.Parallel()
+	folder := filepath.Join(t.TempDir(), "cut")
+	if err := os.CopyFS(folder, os.DirFS(rehearsed(t, "short.yaml", 1).folder)); err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{"plan.json", "run.json"} {
+		path := filepath.Join(folder, name)
+		text := read(t, path)
+		for _, sealed := range []bool{true, false} {
+			write(t, path, text[:len(text)/2])
+			if !sealed {
+				if err := os.Remove(filepath.Join(folder, "seal.json")); err != nil && !os.IsNotExist(err) {
+					t.Fatal(err)
+				}
+			}
+			for _, verb := range []string{"show", "figures", "report"} {
+				p := start(t, verb, folder)
+				p.exits(exitDone)
+				p.says("damaged: " + name)
+			}
+			if page := read(t, filepath.Join(folder, logs.ReportName)); !strings.Contains(page, "The record is damaged: "+name) {
+				t.Errorf("the page says nothing of %s", name)
+			}
+		}
+		write(t, path, text)
+	}
+}

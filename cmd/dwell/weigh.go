@@ -41,6 +41,7 @@ var rigWeights = []weighing{
 	{"instruments: *: stop bits", "%s: its line", plan.Harmless, "the same words go over it"},
 	{"instruments: *", "the instrument %s", plan.Blocking, "it was used, or is described in another way"},
 	{"line frequency", "the frequency of the mains", plan.Notable, "meters count in its periods"},
+	{"channels: *: thermometer", "what the thermometer of %s may be wrong by", plan.Notable, "its readings may have moved against the old ones; of limits the tighter hold"},
 	{"channels: *", "the channel %s", plan.Blocking, "what is read by that name is something else"},
 	{"specimen place", "where the specimen lies", plan.Blocking, "other readings are about it, or something else heats or moves it"},
 	{"bending: free length", "the free length", plan.Blocking, "the same travel bends to another radius"},

@@ -388,7 +388,7 @@ const ForRigSays = "each line into its instrument, in place of one that is there
 
 // forRig is what a rig file says of a bench, as YAML under instruments.
 func forRig(r *logs.Run, identified map[string]string) (string, error) {
-	id, err := r.Identity()
+	id, err := r.IdentityIfWhole()
 	if err != nil {
 		return "", err
 	}

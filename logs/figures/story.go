@@ -136,11 +136,13 @@ func readStory(r *logs.Run, f Facts) (story, error) {
 	t := teller{facts: f, moving: -1}
 	t.ops, t.ways = map[string]string{}, map[string]block{}
 	text, err := r.File("plan.json")
+	var p planned
+	var damaged error
 	if err == nil {
-		var p planned
-		if err := json.Unmarshal(text, &p); err != nil {
-			return t.story, fmt.Errorf("plan.json: %w", err)
-		}
+		damaged = json.Unmarshal(text, &p)
+	}
+	switch {
+	case err == nil && damaged == nil:
 		t.bends, t.open = p.Summary.Bends, p.Summary.Open
 		for _, a := range p.Actions {
 			if a.Op == "sweep" || a.Op == "confirm" || a.Op == "ramp" {
@@ -153,9 +155,11 @@ func readStory(r *logs.Run, f Facts) (story, error) {
 				t.ways[a.Step] = block{bent: a.Setpoints[0].Value, first: a.Setpoints[1].Value}
 			}
 		}
-	} else if errors.Is(err, fs.ErrNotExist) {
+	case err == nil:
+		t.notes = append(t.notes, "plan.json is damaged: sweeps are not told from other readings")
+	case errors.Is(err, fs.ErrNotExist):
 		t.notes = append(t.notes, "there is no plan.json: sweeps are not told from other readings")
-	} else {
+	default:
 		return t.story, err
 	}
 	for line, err := range r.Events() {

@@ -98,7 +98,7 @@ type event struct{ At, Kind, Step, Text string }
 func Write(w io.Writer, name string, r *logs.Run, results *figures.Results, damage []string) error {
 	c := content{Name: name, ForRig: results.ForRig, RigSays: figures.ForRigSays, LeftOut: results.LeftOut, Notes: results.Notes}
 	var err error
-	if c.ID, err = r.Identity(); err != nil && !errors.Is(err, fs.ErrNotExist) {
+	if c.ID, err = r.IdentityIfWhole(); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
 	c.Started, c.Stopped = second(c.ID.StartUTC), second(c.ID.StopUTC)
@@ -420,11 +420,13 @@ func (c *content) readRecord(r *logs.Run, of map[string]quantity.Dimension) erro
 		c.SpecimenText = string(text)
 	}
 	text, err := r.File("plan.json")
-	if errors.Is(err, fs.ErrNotExist) {
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
 		return nil
-	}
-	if err != nil {
+	case err != nil:
 		return err
+	case !json.Valid(text): // is said among what is damaged
+		return nil
 	}
 	return c.limits(text, of)
 }
