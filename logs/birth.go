@@ -34,6 +34,7 @@ func firstLine(dir string, id *Identity) ([]byte, error) {
 // inputs, and what describes readings.csv. What is known later only is left out.
 func birth(id Identity, metadata []byte) (string, error) {
 	id.StopUTC, id.Outcome, id.Reason, id.Safe, id.Exit, id.Readings, id.Unsealed, id.Segments = "", "", "", nil, nil, 0, false, nil
+	id.Replays = nil // how far they came; what is replayed stands in the rig file
 	id.Instruments = slices.Clone(id.Instruments)
 	for i := range id.Instruments {
 		id.Instruments[i].Identity = "" // nobody has answered yet

@@ -163,7 +163,7 @@ func orUnfinished(outcome string) string {
 	return outcome
 }
 
-// Unbundle unfolds a bundle into an empty folder, without what describes it.
+// Unbundle unfolds a bundle into an empty folder, with what describes it.
 func Unbundle(bundle, into string) error {
 	z, err := zip.OpenReader(bundle)
 	if err != nil {
@@ -178,7 +178,7 @@ func Unbundle(bundle, into string) error {
 	left := most
 	for _, f := range z.File {
 		name := filepath.FromSlash(f.Name)
-		if f.Name == CrateName || strings.HasSuffix(f.Name, "/") {
+		if strings.HasSuffix(f.Name, "/") {
 			continue
 		}
 		if !filepath.IsLocal(name) {

@@ -304,7 +304,7 @@ func (r *Run) Verify() iter.Seq[Finding] {
 				return
 			}
 		}
-		for _, findings := range []iter.Seq[Finding]{r.brokenBlocks(), r.brokenRecords(), r.changedInputs(), r.changedBirth(), r.brokenGuard(), r.brokenSeal(), r.brokenSignatures()} {
+		for _, findings := range []iter.Seq[Finding]{r.brokenBlocks(), r.brokenRecords(), r.changedInputs(), r.changedBirth(), r.brokenGuard(), r.brokenCrate(), r.brokenSeal(), r.brokenSignatures()} {
 			for f := range findings {
 				if !yield(f) {
 					return

@@ -366,3 +366,60 @@ func TestFoldersCutInALine(t *testing.T) {
 		}
 	}
 }
+
+// What describes a bundle is compared with what lies in it, and missed where it is gone.
+func TestTheDescriptionOfABundle(t *testing.T) {
+	t.Parallel()
+	folder, dir := rehearsed(t, "short.yaml", 1).folder, t.TempDir()
+	sound := filepath.Join(dir, "sound.zip")
+	start(t, "export", "--bundle", "--license", "CC0-1.0", "--out", sound, folder).exits(exitDone)
+	start(t, "verify", sound).exits(exitDone)
+	forged := func(change func(string) string) string {
+		z, err := zip.OpenReader(sound)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer z.Close()
+		var b bytes.Buffer
+		w := zip.NewWriter(&b)
+		for _, f := range z.File {
+			r, err := f.Open()
+			if err != nil {
+				t.Fatal(err)
+			}
+			text, err := io.ReadAll(r)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if f.Name == logs.CrateName {
+				if text = []byte(change(string(text))); len(text) == 0 {
+					continue
+				}
+			}
+			to, err := w.Create(f.Name)
+			if err != nil {
+				t.Fatal(err)
+			}
+			to.Write(text)
+		}
+		w.Close()
+		return write(t, filepath.Join(dir, "forged.zip"), b.String())
+	}
+	for _, c := range []struct {
+		change func(string) string
+		says   string
+	}{
+		{func(string) string { return "" }, "ro-crate-metadata.json: missing"},
+		{func(string) string { return "{" }, "ro-crate-metadata.json: broken"},
+		{func(s string) string { return strings.Replace(s, "sha256:", "sha256:0", 1) }, "ro-crate-metadata.json: changed: it says of"},
+		{func(s string) string { return strings.Replace(s, `"contentSize": "`, `"contentSize": "1`, 1) }, "ro-crate-metadata.json: changed: it says of"},
+		{func(s string) string { return strings.Replace(s, `"startTime": "2`, `"startTime": "1`, 1) }, "it says that the run went from"},
+		{func(s string) string { return strings.Replace(s, `"name": "readings.csv"`, `"name": "reading.csv"`, 1) }, "it does not describe readings.csv"},
+	} {
+		p := start(t, "verify", forged(c.change))
+		p.exits(exitDiffering)
+		if !strings.Contains(p.out.String(), c.says) {
+			t.Errorf("expected %q:\n%s", c.says, p.out)
+		}
+	}
+}

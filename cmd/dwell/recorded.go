@@ -9,6 +9,7 @@ import (
 	"math"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"time"
 
@@ -75,6 +76,11 @@ func (x *execution) replayed() (*replay, error) {
 		if err != nil {
 			return nil, fmt.Errorf("%s: port %s: %w", d.Name, d.Address, err)
 		}
+		if runs[filepath.Clean(folder)] == nil {
+			if err := isAsRecorded(folder); err != nil {
+				return nil, fmt.Errorf("%s: port %s: %w", d.Name, d.Address, err)
+			}
+		}
 		runs[filepath.Clean(folder)] = r
 		if p.then, err = r.Identity(); err != nil {
 			return nil, fmt.Errorf("%s: port %s: %w", d.Name, d.Address, err)
@@ -103,6 +109,21 @@ func (x *execution) replayed() (*replay, error) {
 		x.speech.say("note: that run was taken up again: its first part is played, up to %.3f s", firstPart(p.then).Seconds())
 	}
 	return p, nil
+}
+
+// isAsRecorded refuses a record that is not as its chain and its seal have it: what answered
+// then is not what would be played.
+func isAsRecorded(folder string) error {
+	v := &verification{}
+	if err := v.look(folder); err != nil {
+		return err
+	}
+	for _, f := range v.findings {
+		if isIn := []string{"wire.jsonl", "events.jsonl", "run.json", "readings.chain", "seal.json"}; slices.Contains(isIn, f.File) {
+			return fmt.Errorf("%s: that is not what was recorded (dwell verify tells more)", f)
+		}
+	}
+	return nil
 }
 
 // overNetwork has the instruments of a record that were on a network know of no baud rate,

@@ -155,3 +155,17 @@ func byChannel(t *testing.T, folder string) map[string][]string {
 	}
 	return all
 }
+
+// A record that was edited since is not replayed.
+func TestAnEditedRecordIsNotReplayed(t *testing.T) {
+	t.Parallel()
+	folder := rehearsed(t, "short.yaml", 1).folder
+	replayOf(t, folder, filepath.Join(t.TempDir(), "sound")).exits(exitDone)
+	name := filepath.Join(folder, "wire.jsonl")
+	text := read(t, name)
+	at := strings.Index(text, `"reply":"`) // of whatever came first
+	write(t, name, text[:at]+strings.Replace(text[at:], `"reply":"1`, `"reply":"2`, 1))
+	p := replayOf(t, folder, filepath.Join(t.TempDir(), "edited"))
+	p.exits(exitUsage)
+	p.says("that is not what was recorded")
+}

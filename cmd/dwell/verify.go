@@ -52,6 +52,9 @@ same way with another key. Who holds a key, only that person can tell you: compa
 			if err := v.folder(folder); err != nil {
 				return usage(errors.New(strings.ReplaceAll(err.Error(), folder, args[0]))) // of a bundle, not of its copy
 			}
+			if _, err := os.Lstat(filepath.Join(folder, logs.CrateName)); folder != args[0] && errors.Is(err, fs.ErrNotExist) {
+				v.missing(logs.CrateName, "the bundle has nothing that describes it")
+			}
 			if g.key != "" {
 				if err := g.sign(v, folder); err != nil {
 					return err

@@ -44,15 +44,42 @@ func ReadJSON(text []byte) (*Plan, error) {
 	return p, nil
 }
 
+// leastEveryNs is how often something may be asked or renewed at most: no instrument at the end
+// of a line answers sooner. Common practice, no source.
+const leastEveryNs = int64(1e6)
+
+// polledSoundly makes sure that no channel is asked without a pause. In a step, every 0 is
+// not at all.
+func polledSoundly(all []Polled, orNot bool) error {
+	for _, x := range all {
+		if orNot && x.EveryNs == 0 && x.StaleNs == 0 {
+			continue
+		}
+		if x.EveryNs < leastEveryNs || x.StaleNs < x.EveryNs {
+			return fmt.Errorf("%s is read every %d ns and stale after %d ns: expected every %d ns or more seldom, and stale no sooner", x.Channel, x.EveryNs, x.StaleNs, leastEveryNs)
+		}
+	}
+	return nil
+}
+
 // bounded makes sure that every wait of a plan ends and every jump leads back to
 // its own loop.
 func (p *Plan) bounded() error {
 	if p.AtMostNs <= 0 {
 		return errors.New("the run has no longest duration")
 	}
+	if err := polledSoundly(p.Polled, false); err != nil {
+		return err
+	}
 	var open []int
 	for i, a := range p.Actions {
 		wrong := func(what string) error { return fmt.Errorf("action %d (step %q, %s): %s", i, a.Step, a.Op, what) }
+		if err := polledSoundly(a.Polled, true); err != nil {
+			return wrong(err.Error())
+		}
+		if a.EveryNs != 0 && a.EveryNs < leastEveryNs {
+			return wrong(fmt.Sprintf("every %d ns is more often than every %d ns", a.EveryNs, leastEveryNs))
+		}
 		switch a.Op {
 		case Arrive, Until, Person, Place, Lift, Confirm:
 			if a.AtMostNs <= 0 || a.DurationNs < 0 {
@@ -77,17 +104,8 @@ func (p *Plan) bounded() error {
 			}
 			open = open[:len(open)-1]
 		case Home, Move, Cycle:
-			if a.AtMostNs <= 0 || a.DurationNs < 0 || len(a.Setpoints) == 0 {
-				return wrong("it could wait for ever, or moves nothing")
-			}
-			if a.Op != Home && (a.Channel == "" || len(a.Channels) != 1 || !(a.Within > 0)) {
-				return wrong("nothing shows when it has arrived")
-			}
-			if a.Op == Cycle && a.When != "" && (a.Jump <= i || a.Jump > len(p.Actions)) {
-				return wrong("it does not say where to go on when its condition holds")
-			}
-			if a.Op == Cycle && (a.Count < 1 || a.Count > mostTimes || a.DurationNs == 0 || len(a.Setpoints) != 2) {
-				return wrong("it does not say how many cycles of what")
+			if what := a.moves(i, len(p.Actions)); what != "" {
+				return wrong(what)
 			}
 		case Life:
 			if a.Jump <= i || a.Jump >= len(p.Actions) || a.Channel == "" || !a.Open && a.When == "" {
@@ -112,4 +130,21 @@ func (p *Plan) bounded() error {
 		return fmt.Errorf("the loop at action %d does not end", open[0])
 	}
 	return nil
+}
+
+// moves says what is wrong with a motion, the action at i of so many; "" for nothing.
+func (a *Action) moves(i, of int) string {
+	if a.AtMostNs <= 0 || a.DurationNs < 0 || len(a.Setpoints) == 0 {
+		return "it could wait for ever, or moves nothing"
+	}
+	if a.Op != Home && (a.Channel == "" || len(a.Channels) != 1 || !(a.Within > 0)) {
+		return "nothing shows when it has arrived"
+	}
+	if a.Op == Cycle && a.When != "" && (a.Jump <= i || a.Jump > of) {
+		return "it does not say where to go on when its condition holds"
+	}
+	if a.Op == Cycle && (a.Count < 1 || a.Count > mostTimes || a.DurationNs == 0 || len(a.Setpoints) != 2) {
+		return "it does not say how many cycles of what"
+	}
+	return ""
 }

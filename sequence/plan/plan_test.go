@@ -218,6 +218,9 @@ func TestReadJSON(t *testing.T) {
 		{`"jump": `, `"jump": 1`, "another place than the beginning of its loop"},
 		{`"op": "again"`, `"op": "begin"`, "does not end"},
 		{`"at_most_ns": 1200000000000`, `"at_most_ns": 0`, "wait for ever"},
+		{`"every_ns": `, `"every_ns": -`, "is read every -"},
+		{`"stale_ns": `, `"stale_ns": 1, "was_ns": `, "unknown field"},
+		{`"stale_ns": `, `"stale_ns": -`, "and stale after -"},
 		{"}\n", "}{}\n", "after top-level value"},
 		{"{", "", "plan.json: "},
 	} {
