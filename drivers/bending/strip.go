@@ -290,6 +290,9 @@ func (b Bend) propagate(u Uncertainty, byThickness, radiusM float64) (float64, e
 	}
 	total := math.Sqrt(square)
 	if !(total <= mostRelative*radiusM) {
+		if total > radiusM {
+			return 0, fmt.Errorf("the radius of %s is uncertain by more than itself: bend further, or measure travel and lengths better", mm(radiusM))
+		}
 		return 0, fmt.Errorf("the radius of %s is uncertain by %.3g %%, above the %g %% up to which it can be stated: bend further, or measure travel and lengths better",
 			mm(radiusM), 100*total/radiusM, 100*mostRelative)
 	}

@@ -241,7 +241,15 @@ func (c *tableComputer) compute() error {
 		}
 		c.R = Series{Channel: name, Unit: "Ohm", Time: t, Y: r}
 	}
+	every, worn := t, r
+	if keep := c.unworn(len(r)); keep != nil { // what bending and wear do is neither noise nor temperature
+		t, temperature, r = only(t, keep), only(temperature, keep), only(r, keep)
+		c.R.Time, c.R.Y = t, r
+		c.Notes = append(c.Notes, fmt.Sprintf("over time and temperature, the %d of %d rows count in which the film is flat and least worn", len(r), len(keep)))
+	}
 	switch {
+	case len(r) < len(worn) && len(r) < leastReadings:
+		c.skip("r0, sensitivity, tcr, noise_rms, resolution, drift", fmt.Errorf("%d rows are of the flat film at the fewest cycles, and at least %d are needed: what bending and wear do is neither noise nor temperature", len(r), leastReadings))
 	case r != nil && t != nil:
 		if err := c.overTime(t, temperature); err != nil {
 			return err
@@ -250,17 +258,49 @@ func (c *tableComputer) compute() error {
 		c.points(temperature, r)
 	}
 	if v != nil && i != nil {
-		c.sweep(t, v, i)
+		c.sweep(every, v, i)
 	}
 	if r != nil {
-		c.bent(r)
-		c.cycled(r)
-		c.pads(r)
+		c.R.Time, c.R.Y = every, worn // all of it, for whoever draws it
+		c.bent(worn)
+		c.cycled(worn)
+		c.pads(worn)
 	}
 	if len(c.Figures) == 0 && len(c.LeftOut) == 0 {
 		return errors.New("these columns make no figure: temperature and resistance, time and resistance, or voltage and current are needed, or radius, cycles or distance beside resistance")
 	}
 	return nil
+}
+
+// unworn are the rows of the flat film at the fewest cycles; nil where these are all.
+func (c *tableComputer) unworn(rows int) []bool {
+	cycles, radius := c.column[CyclesRole.Name], c.column[RadiusRole.Name]
+	keep := make([]bool, rows)
+	n, fewest := 0, math.Inf(1)
+	for k := range keep {
+		if cycles != nil && (radius == nil || radius[k] == 0) {
+			fewest = min(fewest, cycles[k])
+		}
+	}
+	for k := range keep {
+		if keep[k] = (radius == nil || radius[k] == 0) && (cycles == nil || cycles[k] == fewest); keep[k] {
+			n++
+		}
+	}
+	if n == 0 || n == rows {
+		return nil
+	}
+	return keep
+}
+
+// only are the values of the rows that are kept; nil of a column that there is not.
+func only(all []float64, keep []bool) (some []float64) {
+	for k, v := range all {
+		if keep[k] {
+			some = append(some, v)
+		}
+	}
+	return some
 }
 
 func (c *tableComputer) takeFacts() {

@@ -435,3 +435,31 @@ func TestOutOfReach(t *testing.T) {
 		}
 	}
 }
+
+// TestWearIsNoNoise: several readings at each count of cycles are averaged for the life, and
+// those before the first cycle alone say how noisy the film is. Demo data: 0.2 Ohm of noise,
+// and a film that rises by 10 % for each of five counts.
+func TestWearIsNoNoise(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 7))
+	var s strings.Builder
+	s.WriteString("t (s),T (degC),R (Ohm),N\n")
+	for n := range 5 {
+		for k := range 60 {
+			fmt.Fprintf(&s, "%d,%.3f,%.3f,%d\n", 60*n+k, 25+0.01*rng.NormFloat64(), 10000*(1+0.1*float64(n))+0.2*rng.NormFloat64(), 1000*n)
+		}
+	}
+	r, err := ComputeTable(strings.NewReader(s.String()), Asked{Columns: columnsAre("time=t", "temperature=T", "resistance=R", "cycles=N"), AtDegC: 25, ThresholdShare: 0.15})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range r.Figures {
+		if f.Figure == "noise_rms" && !(f.Value > 0.1 && f.Value < 0.4) {
+			t.Errorf("noise_rms, %s: %v Ohm", f.Flavour, f.Value)
+		}
+	}
+	numberOf(t, r, "noise_rms", "about the mean")
+	within(t, "life", numberOf(t, r, "cycles_to_threshold", "linear in cycles").Value, 1500, 1)
+	if text := fmt.Sprint(r.Notes); !strings.Contains(text, "the 60 of 300 rows count in which the film is flat and least worn") {
+		t.Error(text)
+	}
+}
