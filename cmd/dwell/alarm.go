@@ -148,6 +148,11 @@ func (a *alarm) again(now clock.Instant) string {
 	}
 	a.due = now + every[min(a.said, len(every)-1)]
 	a.said++
+	return a.line(now)
+}
+
+// line is the alarm at any time.
+func (a *alarm) line(now clock.Instant) string {
 	line := stamp(a.began, now) + " " + loud
 	for i := range a.known {
 		if a.fails(i) {

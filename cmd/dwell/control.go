@@ -8,6 +8,8 @@ import (
 	"fmt"
 	"net"
 	"os"
+	"path/filepath"
+	"strings"
 	"time"
 
 	"dwell/drivers/clock"
@@ -20,8 +22,28 @@ import (
 // owner is what stands in a lock file.
 type owner struct {
 	PID     int    `json:"pid"`
+	Role    string `json:"role,omitempty"`   // roleGuard, of the guard of a run that is gone
+	Folder  string `json:"folder,omitempty"` // of the run, once it has one
 	Control string `json:"control"`
 	Secret  string `json:"secret"`
+}
+
+const roleGuard = "guard"
+
+// in is the text of a lock with the folder of the run added.
+func in(text, folder string) string {
+	var o owner
+	whole, err := filepath.Abs(folder)
+	if err != nil || json.Unmarshal([]byte(text), &o) != nil {
+		return text
+	}
+	o.Folder = whole
+	return o.text()
+}
+
+func (o owner) text() string {
+	b, _ := json.Marshal(o) // a struct of an int and strings always marshals
+	return string(b)
 }
 
 // control is the listening side.
@@ -30,6 +52,7 @@ type control struct {
 	owner    owner
 	asked    chan net.Conn
 	closed   chan struct{}
+	waiting  int // for an answer
 }
 
 func newControl() (*control, error) {
@@ -40,23 +63,17 @@ func newControl() (*control, error) {
 	secret := make([]byte, 16)
 	rand.Read(secret)
 	c := &control{listener: l, asked: make(chan net.Conn), closed: make(chan struct{}),
-		owner: owner{os.Getpid(), l.Addr().String(), hex.EncodeToString(secret)}}
+		owner: owner{PID: os.Getpid(), Control: l.Addr().String(), Secret: hex.EncodeToString(secret)}}
 	go c.accept()
 	return c, nil
 }
 
 // text is what the locks carry.
-func (c *control) text() string {
-	b, _ := json.Marshal(c.owner) // a struct of an int and two strings always marshals
-	return string(b)
-}
+func (c *control) text() string { return c.owner.text() }
 
 // asking is what the locks carry while a person is asked, and no run can be: whoever needs
 // the rig then ends this process.
-func asking() string {
-	b, _ := json.Marshal(owner{PID: os.Getpid()})
-	return string(b)
-}
+func asking() string { return owner{PID: os.Getpid()}.text() }
 
 // accept hands on every connection that knows the secret.
 func (c *control) accept() {
@@ -82,9 +99,16 @@ func (c *control) accept() {
 // controlPatience is how long either side waits for the other's words.
 const controlPatience = clock.Second
 
-// serve stops the run when somebody asks, answers at once, and again when the bench
-// is safe or not.
-func (c *control) serve(k clock.Clock, stop func(), done func() (safe, over bool)) {
+const (
+	// stateEvery is how often somebody who waits is told how it stands.
+	stateEvery = 5 * clock.Second
+	// answerAfter is how soon after its end they hear of it.
+	answerAfter = 20 * clock.Millisecond
+)
+
+// serve stops the run when somebody asks, answers at once, says now and then how it stands,
+// if there is something to say, and at last whether the bench is safe or not.
+func (c *control) serve(k clock.Clock, stop func(), state func() string, done func() (safe, over bool)) {
 	k.Go("control", func() error {
 		for {
 			var conn net.Conn
@@ -101,15 +125,22 @@ func (c *control) serve(k clock.Clock, stop func(), done func() (safe, over bool
 			}
 			stop()
 			fmt.Fprintln(conn, "stopping")
+			c.waiting++
 			k.Go("answer to control", func() error {
+				defer func() { c.waiting-- }()
 				defer conn.Close()
-				for {
+				for next := k.Now(); ; {
 					if safe, over := done(); over {
 						conn.SetDeadline(wallDeadline(controlPatience))
 						fmt.Fprintln(conn, map[bool]string{true: "safe", false: "not safe"}[safe])
 						return nil
 					}
-					if k.Sleep(k.Now()+20*clock.Millisecond) != nil {
+					if text := state(); text != "" && k.Now() >= next {
+						next = k.Now() + stateEvery
+						conn.SetDeadline(wallDeadline(controlPatience))
+						fmt.Fprintln(conn, "state "+strings.ReplaceAll(text, "\n", " "))
+					}
+					if k.Sleep(k.Now()+answerAfter) != nil {
 						return nil
 					}
 				}
@@ -118,28 +149,44 @@ func (c *control) serve(k clock.Clock, stop func(), done func() (safe, over bool
 	})
 }
 
+// answered waits until everybody who asked has been answered.
+func (c *control) answered(k clock.Clock, by clock.Instant) {
+	for c.waiting > 0 && k.Now() < by && k.Sleep(k.Now()+answerAfter) == nil {
+	}
+}
+
 func (c *control) close() {
 	close(c.closed)
 	c.listener.Close()
 }
 
-// askOwner asks the run that has a port to make the bench safe. It returns what the
-// run said: answered is false if nothing came within the time it has.
-func askOwner(o owner, most clock.Instant) (safe, answered bool) {
+// askOwner asks whoever has a port to make the bench safe, and hands on how that stands. It
+// returns what came last: "safe", "not safe", "stopping" when nothing else came within the
+// time it has, and "" when nobody answers.
+func askOwner(o owner, most clock.Instant, told func(state string)) string {
 	conn, err := net.DialTimeout("tcp", o.Control, time.Duration(controlPatience))
 	if err != nil {
-		return false, false
+		return ""
 	}
 	defer conn.Close()
 	conn.SetDeadline(wallDeadline(controlPatience))
 	fmt.Fprintf(conn, "make safe %s\n", o.Secret)
 	r := bufio.NewReader(conn)
 	if line, err := r.ReadString('\n'); err != nil || line != "stopping\n" {
-		return false, false
+		return ""
 	}
 	conn.SetDeadline(wallDeadline(most))
-	line, err := r.ReadString('\n')
-	return line == "safe\n", err == nil
+	for {
+		line, err := r.ReadString('\n')
+		if err != nil {
+			return "stopping"
+		}
+		state, is := strings.CutPrefix(strings.TrimSuffix(line, "\n"), "state ")
+		if !is {
+			return state
+		}
+		told(state)
+	}
 }
 
 // wallDeadline is a moment for the network library, which only knows the calendar.

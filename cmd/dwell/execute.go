@@ -105,6 +105,9 @@ func (x *execution) world() error {
 		return usage(err)
 	}
 	defer folder.Give()
+	if err := x.own(); err != nil {
+		return untouched(errors.Join(err, writer.Close()))
+	}
 	records, done, err := x.keeper(writer)
 	if err != nil {
 		return errors.Join(err, writer.Close())
@@ -134,6 +137,18 @@ func (x *execution) world() error {
 	guard.dismiss(x.outcome)
 	x.caller.tell(x.outcome)
 	return x.close(writer)
+}
+
+// own adds to the locks of the ports in which folder the run is recorded.
+func (x *execution) own() error {
+	if x.owner == "" {
+		return nil
+	}
+	x.owner = in(x.owner, x.folder)
+	if x.held != nil {
+		return x.held.Own(x.owner)
+	}
+	return x.bench.Own(x.owner)
 }
 
 // neverBegan is why a run has sent nothing to any instrument: a port that is not there,

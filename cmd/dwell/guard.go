@@ -15,6 +15,7 @@ import (
 	"dwell/drivers"
 	"dwell/drivers/clock"
 	"dwell/drivers/rig"
+	"dwell/drivers/wire"
 	"dwell/drivers/yamltext"
 	"dwell/logs"
 	"dwell/safety"
@@ -57,15 +58,19 @@ type guard struct {
 	safe    bool
 	offset  clock.Instant // from this process's time to the run's
 	slept   clock.Instant
+	looked  clock.Instant // when it looked last
+	held    clock.Instant // when it came to itself, after it had been stopped; 0 for never
 	why     string
 	log     *outlet
 	linked  string // the hash of the last line for that
+	relink  bool   // somebody else has written to it since
 	screen  *outlet
 	run     *outlet
 	said    map[string]remark // by instrument
 	speech  *speech
 	shouts  *alarm
 	caller  *caller
+	alive   *wire.Lock // ends with this process, however that ends
 }
 
 // remark is what was said last of an instrument.
@@ -83,6 +88,9 @@ const (
 	guardLooks = guardLimit / 8
 	// dying is how long the system may take to end a process that was killed.
 	dying = clock.Second
+	// heldUp is longer than a busy computer keeps the guard from looking. A rule of thumb,
+	// no source.
+	heldUp = 2 * clock.Second
 	// repeatAfter is how long the same failure is not worth another line.
 	repeatAfter = clock.Minute
 	// flushPatience is how long the guard's last words may take.
@@ -141,6 +149,11 @@ func newGuard(s *speech, folder string, owner int) (*guard, *os.File, error) {
 	if g.control, err = newControl(); err != nil {
 		return nil, nil, err
 	}
+	if g.control.owner.Folder, err = filepath.Abs(folder); err != nil {
+		return nil, nil, err
+	}
+	g.control.owner.Role = roleGuard
+	g.alive, _ = wire.Take(guardKey(folder), g.control.text()) // without it show cannot tell that it lives
 	file, err := os.OpenFile(filepath.Join(folder, guardFile), os.O_RDWR|os.O_APPEND|os.O_CREATE, 0o666)
 	if err != nil {
 		return nil, nil, err
@@ -155,6 +168,10 @@ func newGuard(s *speech, folder string, owner int) (*guard, *os.File, error) {
 
 // link puts hashes into lines for guard.jsonl, so that an edit shows without a seal too.
 func (g *guard) link(lines []byte) (all []byte) {
+	if g.relink {
+		text, _ := os.ReadFile(filepath.Join(g.folder, guardFile))
+		g.linked = logs.LastLink(text)
+	}
 	for line := range bytes.Lines(lines) {
 		line, g.linked = logs.Link(g.linked, line)
 		all = append(all, line...)
@@ -178,7 +195,7 @@ func (g *guard) serve(file *os.File) error {
 	g.run = newOutlet(g.clock, "words to the run", func(b []byte) error { _, err := os.Stdout.Write(b); return err })
 	g.caller = newCaller(g.clock, g.rig, g.folder, g.note)
 	bench := rig.Unopened(g.clock, g.rig, g.control.text())
-	g.slept = g.clock.Slept()
+	g.slept, g.looked = g.clock.Slept(), g.clock.Now()
 	g.clock.Go("words of the run", g.listen)
 	g.clock.Go("look", g.look)
 	g.run.say("ready\n")
@@ -191,6 +208,7 @@ func (g *guard) serve(file *os.File) error {
 		g.takeOver(bench)
 	}
 	by := g.clock.Now() + flushPatience
+	g.control.answered(g.clock, by)
 	g.log.flush(by)
 	g.screen.flush(by)
 	return nil
@@ -281,9 +299,42 @@ func (g *guard) look() error {
 			g.note("suspended", fmt.Sprintf("the computer slept for %.1f s", (slept-g.slept).Seconds()))
 			g.slept = slept
 		}
+		g.lookNow()
 		g.step(safety.Nothing, 0)
 		g.run.renew(fmt.Sprintf("beat %d\n", n))
 	}
+}
+
+// lookNow notes that it looks, and whether it had been kept from that.
+func (g *guard) lookNow() {
+	now := g.clock.Now()
+	if now-g.looked > heldUp {
+		g.held = now
+	}
+	g.looked = now
+}
+
+// superseded is why the bench is not the guard's business any more; empty if it is. Only one
+// that had been stopped asks: what it is to do cannot have been done without it otherwise.
+// It does not wait long for a disk.
+func (g *guard) superseded() (why string) {
+	if g.lookNow(); g.held == 0 || g.held < g.clock.Now()-heldUp {
+		return ""
+	}
+	over, done := false, clock.NewEvent(g.clock)
+	g.clock.Go("what was done since", func() error {
+		text := ""
+		g.clock.Block(func() error { text = doneSince(g.folder, g.rig, g.owner.Pid); return nil })
+		why, over = text, true
+		done.Signal()
+		return nil
+	})
+	for by := g.clock.Now() + clock.Second; !over; {
+		if came, err := done.Wait(by); err != nil || !came {
+			return ""
+		}
+	}
+	return why
 }
 
 // step takes a sign to the state machine, and does what that says.
@@ -314,9 +365,14 @@ func (g *guard) step(s safety.Sign, key int64) {
 // takeOver ends what is left of the run and makes the bench safe, for as long as it
 // takes.
 func (g *guard) takeOver(bench *rig.Bench) {
+	if why := g.superseded(); why != "" {
+		g.relink = true
+		g.note("stood down", why)
+		return
+	}
 	g.note("taking over", g.why)
 	g.end()
-	g.control.serve(g.clock, func() {}, func() (safe, over bool) { return g.safe, g.safe })
+	g.control.serve(g.clock, func() {}, g.standing, func() (safe, over bool) { return g.safe, g.safe })
 	g.clock.Go("call for help", func() error { return g.alarm(len(bench.Instruments)) })
 	now := g.clock.Now()
 	origin := clock.Today()
@@ -339,6 +395,17 @@ func (g *guard) takeOver(bench *rig.Bench) {
 	}
 	g.note("safe", fmt.Sprintf("the bench is confirmed safe, %.2f s after the guard began", (report.Done-report.Began).Seconds()))
 	g.caller.call(g.why + "; the guard has made the bench safe" + warm)
+}
+
+// standing is how far it is, for somebody who asks.
+func (g *guard) standing() string {
+	switch {
+	case g.shouts.on():
+		return g.shouts.line(g.clock.Now())
+	case g.shouts != nil && !g.safe:
+		return "the guard is making the rig safe: NOT CONFIRMED yet"
+	}
+	return ""
 }
 
 // alarm tells somebody, once, that after some time not every instrument has confirmed.

@@ -440,11 +440,22 @@ func TestTheGuardKeepsTrying(t *testing.T) {
 	if !s.on("plate", "heat") {
 		t.Fatal("the plate has gone off: it was to be out of reach")
 	}
+	guard := strconv.Itoa(guardOf(t, folder))
+	shown := start(t, "show", folder)
+	shown.exits(exitDone)
+	if out := strings.Join(strings.Fields(shown.out.String()), " "); !strings.Contains(out, "its guard, process "+guard+", has taken over and is trying to make the rig safe, which is NOT confirmed yet") {
+		t.Errorf("show says\n%s", shown.out)
+	}
 	safe := start(t, "safe", "--rig", s.rig)
-	safe.says("asking the run with process number " + strconv.Itoa(guardOf(t, folder)))
+	safe.says("its guard, process number " + guard + ", has the rig")
+	safe.says(loud + "; plate: heat MAY BE ON since")
+	safe.says("it goes on trying. If it has not confirmed the rig safe in 30.0 s it is ended")
 	s.openPTY()
 	s.until(here, "plate", "heat", 0)
 	safe.exits(exitDone)
+	if !strings.Contains(safe.out.String(), "the guard that had the rig has made it safe") {
+		t.Errorf("safe says %q", safe.out)
+	}
 	p.ends()
 	s.expectOff()
 	if text := read(t, told); !strings.Contains(text, "bench 3") || !strings.Contains(text, "run "+folder+": ") || !strings.Contains(text, "; plate can be touched: plate.temperature is ") || !strings.Contains(text, "the guard has made the bench safe") {

@@ -25,6 +25,7 @@ func onRealPorts(t *testing.T, folder string, guard ...string) {
 		t.Fatal(err)
 	}
 	write(t, name, string(text))
+	forgeChain(t, folder)
 	lines := ""
 	for _, event := range guard {
 		lines += `{"event":"` + event + `","t_ns":1,"utc":"2026-11-25T10:50:47Z","text":"` + map[string]string{"taking over": "the run has ended", "alarm": loud}[event] + "\"}\n"

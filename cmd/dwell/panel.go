@@ -102,6 +102,14 @@ func (p *panel) safing(now clock.Instant) *alarm {
 	return p.alarm
 }
 
+// alarmText is the alarm for somebody who asks from elsewhere; empty where there is none.
+func (p *panel) alarmText() string {
+	if !p.alarm.on() {
+		return ""
+	}
+	return p.alarm.line(p.x.clock.Now())
+}
+
 func (p *panel) stamp(at clock.Instant) string { return stamp(p.x.origin, at) }
 
 // tell queues a line, such as a question: the panel shows it in its place.

@@ -286,11 +286,11 @@ func (t *provingRun) perform(step *logs.ProofStep) {
 	}
 	e.root, e.owner = t.root, control.text()
 	signals := make(chan os.Signal, 8)
-	signal.Notify(signals, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
+	signal.Notify(signals, os.Interrupt, syscall.SIGTERM, syscall.SIGQUIT, syscall.SIGHUP)
 	e.onExchange = t.measure
 	e.started = func(r *sequence.Run) {
 		t.run = r
-		control.serve(wall, func() { r.StopFor("dwell safe") }, func() (bool, bool) { s := r.Status(); return s.Safe, s.Over })
+		control.serve(wall, func() { r.StopFor("dwell safe") }, func() string { return "" }, func() (bool, bool) { s := r.Status(); return s.Safe, s.Over })
 		watchSignals(wall, signals, r, t.speech)
 		wall.Go("force", func() error { return t.force(wall) })
 	}

@@ -24,7 +24,7 @@ func runCommand(s *speech) *cobra.Command {
 		Short: "do the protocol on the bench",
 		Long: `run does the protocol on the instruments that the rig file names. Ctrl-C stops:
 heat and output go off and are read back; a second Ctrl-C gives up waiting for the
-confirmation. Ctrl-Z does nothing: a run cannot be put to sleep.
+confirmation. Ctrl-\ does the same as Ctrl-C. Ctrl-Z does nothing: a run cannot be put to sleep.
 
 Rehearse first. dwell is no safety device: the bench needs its own over-temperature
 cut-out and a hard-wired emergency stop.`,
@@ -92,12 +92,12 @@ func (x *execution) runFrom(start clock.Instant, confirm string) error {
 	x.onEvent = p.say
 	wakeful()
 	signals := make(chan os.Signal, 8)
-	signal.Notify(signals, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
+	signal.Notify(signals, os.Interrupt, syscall.SIGTERM, syscall.SIGQUIT, syscall.SIGHUP)
 	x.started = func(r *sequence.Run) {
 		p.run = r
 		p.start(wall)
 		operator.attach(wall)
-		control.serve(wall, func() { r.StopFor("dwell safe") }, func() (bool, bool) { s := r.Status(); return s.Safe, s.Over })
+		control.serve(wall, func() { r.StopFor("dwell safe") }, p.alarmText, func() (bool, bool) { s := r.Status(); return s.Safe, s.Over })
 		watchSignals(wall, signals, r, x.speech)
 		if opensPorts(x.job.rig) {
 			if proven != "" {

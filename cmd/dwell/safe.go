@@ -8,12 +8,14 @@ import (
 	"os/signal"
 	"path/filepath"
 	"syscall"
+	"time"
 
 	"dwell/drivers"
 	"dwell/drivers/clock"
 	"dwell/drivers/rig"
 	"dwell/drivers/wire"
 	"dwell/drivers/yamltext"
+	"dwell/logs"
 	"dwell/safety"
 
 	"github.com/spf13/cobra"
@@ -25,8 +27,9 @@ func safeCommand(s *speech) *cobra.Command {
 		Use:   "safe --rig RIG",
 		Short: "make the rig safe now, also while a run owns its ports",
 		Long: `safe switches heat and output off and reads that back, whatever was going on. A
-run that has the ports is asked to do it; one that does not answer within a second
-is ended, and its ports are taken. It tries again until every instrument has
+run that has the ports is asked to do it, or the guard of one that is gone; one that
+does not answer within a second, or has not confirmed the rig safe within 30 s, is
+ended, and its ports are taken. It tries again until every instrument has
 confirmed, or until Ctrl-C. A plate that is off may still be hot: it is watched until
 it can be touched, or until Ctrl-C, which changes nothing about the exit code.`,
 		Example: `  dwell safe --rig my-rig.yaml`,
@@ -61,18 +64,19 @@ func makeRigSafe(s *speech, f files) error {
 		s.say("hint: every run folder holds the rig file that was used: dwell safe --rig %s", filepath.Join("RUN", "rig.yaml"))
 		return err
 	}
-	safe, asked := askOwners(s, j.rig)
-	if asked && safe {
-		s.result("the run that owned the rig has made it safe\n")
-		s.object(map[string]any{"safe": true, "by": "the run", "exit": exitDone})
+	safe, by, ended := askOwners(s, j.rig)
+	if by != "" && safe {
+		s.result(by + " that had the rig has made it safe\n")
+		s.object(map[string]any{"safe": true, "by": by, "exit": exitDone})
 		return nil
 	}
-	return takeOver(s, j.rig)
+	return takeOver(s, j.rig, ended)
 }
 
-// askOwners asks each run that has a port of the rig. safe tells that one had them
-// all and confirmed; asked that there was any.
-func askOwners(s *speech, r *rig.Rig) (safe, asked bool) {
+// askOwners asks each run, or guard, that has a port of the rig. safe tells that one had them
+// all and confirmed; by who that was, empty where nobody has a port; ended are those who
+// were ended.
+func askOwners(s *speech, r *rig.Rig) (safe bool, by string, ended []owner) {
 	owners := map[string]bool{}
 	free := 0
 	for _, d := range r.Instruments {
@@ -93,18 +97,42 @@ func askOwners(s *speech, r *rig.Rig) (safe, asked bool) {
 	for text := range owners {
 		var o owner
 		if json.Unmarshal([]byte(text), &o) != nil || o.PID == 0 {
-			safe = false
+			safe, by = false, "the program"
 			continue
 		}
-		s.say("asking the run with process number %d to make the rig safe", o.PID)
-		confirmed, answered := askOwner(o, ownerPatience)
-		if !answered {
-			s.say("it does not answer: it is ended and its ports are taken")
-			end(s, o)
+		if by = "the run"; o.Role == roleGuard {
+			by = "the guard"
+			s.say("the run is gone; its guard, process number %d, has the rig and makes it safe. Asking it how far it is", o.PID)
+		} else {
+			s.say("asking the run with process number %d to make the rig safe", o.PID)
 		}
-		safe = safe && confirmed
+		answer := ask(s, o)
+		if answer == "" || answer == "stopping" {
+			end(s, o)
+			ended = append(ended, o)
+		}
+		safe = safe && answer == "safe"
 	}
-	return safe, len(owners) > 0
+	return safe, by, ended
+}
+
+// ask asks one owner, and says what it answers.
+func ask(s *speech, o owner) (answer string) {
+	said := false
+	answer = askOwner(o, ownerPatience, func(state string) {
+		s.say("%s", s.alarmed(state))
+		if !said {
+			s.say("it goes on trying. If it has not confirmed the rig safe in %s it is ended, and this command tries in its place", span(ownerPatience))
+		}
+		said = true
+	})
+	switch answer {
+	case "":
+		s.say("it does not answer: it is ended and its ports are taken")
+	case "stopping":
+		s.say("it has not confirmed the rig safe in %s: it is ended and its ports are taken", span(ownerPatience))
+	}
+	return answer
 }
 
 // end kills an owner by the handle of its process, so that a number that has been
@@ -119,9 +147,47 @@ func end(s *speech, o owner) {
 	}
 }
 
+// leaveWord says in the folder of each run that was ended that its rig has been made safe
+// since: to whoever reads it, to resume, and to a guard that comes to itself later.
+func leaveWord(s *speech, ended []owner) {
+	for _, o := range ended {
+		if o.Folder == "" {
+			continue
+		}
+		if err := o.leaveWord(); err != nil {
+			s.say("%s does not know of this: %v", o.Folder, err)
+		}
+	}
+}
+
+// leaveWord does so for one, unless a guard is there that took over too: it says itself what
+// it did.
+func (o owner) leaveWord() error {
+	name := filepath.Join(o.Folder, guardFile)
+	before, err := os.ReadFile(name)
+	if err != nil || o.Role != roleGuard && tookOver(linesOfGuard(before)) {
+		return err
+	}
+	text, err := json.Marshal(guardLine{"confirmed", clock.Today().UTC.Format(time.RFC3339Nano),
+		fmt.Sprintf(bySafe+"%d, has ended process %d and made the rig safe", os.Getpid(), o.PID)})
+	if err != nil {
+		return err
+	}
+	text, _ = logs.Link(logs.LastLink(before), text)
+	if n := len(before); n > 0 && before[n-1] != '\n' {
+		text = append([]byte("\n"), text...) // behind a line that was torn
+	}
+	f, err := os.OpenFile(name, os.O_WRONLY|os.O_APPEND, 0o666)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(text)
+	return errors.Join(err, f.Sync(), f.Close())
+}
+
 // takeOver makes the rig safe from here: each instrument as soon as its port is free
-// and can be opened.
-func takeOver(s *speech, r *rig.Rig) error {
+// and can be opened. The folders of those who were ended for that are told.
+func takeOver(s *speech, r *rig.Rig, ended []owner) error {
 	for _, d := range r.Instruments {
 		if d.Address.Kind == wire.Twin || d.Address.Kind == wire.Record {
 			return usage(fmt.Errorf("%s is virtual (port: %s in the rig file): there is nothing to make safe", d.Name, d.Address))
@@ -129,7 +195,7 @@ func takeOver(s *speech, r *rig.Rig) error {
 	}
 	wall := clock.Wall(0)
 	stop := make(chan os.Signal, 2)
-	signal.Notify(stop, os.Interrupt, syscall.SIGTERM)
+	signal.Notify(stop, os.Interrupt, syscall.SIGTERM, syscall.SIGQUIT)
 	var report safety.Report
 	err := wall.Run(func() error {
 		giveUp := false
@@ -152,6 +218,7 @@ func takeOver(s *speech, r *rig.Rig) error {
 		s.object(map[string]any{"safe": report.Confirmed, "by": "this command", "exit": map[bool]int{true: exitDone, false: exitNotSafe}[report.Confirmed]})
 		if report.Confirmed {
 			s.result("the rig is safe\n")
+			leaveWord(s, ended)
 			open := func() (*rig.Bench, error) {
 				return rig.Open(wall, r, nil, rig.Opening{Owner: asking()}, wall.Now()+openPatience)
 			}

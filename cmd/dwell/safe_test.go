@@ -5,6 +5,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -64,6 +65,51 @@ func TestSafeWhileTheRunIsStuck(t *testing.T) {
 	safe.expectObject(map[string]any{"safe": true, "exit": 0.0})
 	s.expectOff()
 	s.expectKept(theFolder(t, root), before, chained)
+}
+
+// Run and guard have both been stopped, and dwell safe ends the run. That stands in its folder:
+// resume asks for no word, and the guard, when it comes to itself, leaves the bench alone.
+func TestSafeInPlaceOfAStoppedGuard(t *testing.T) {
+	t.Parallel()
+	s := serve(t)
+	p, root := s.warming()
+	folder := theFolder(t, root)
+	guard := guardOf(t, folder)
+	syscall.Kill(guard, syscall.SIGSTOP)
+	defer syscall.Kill(guard, syscall.SIGKILL)
+	p.cmd.Process.Signal(syscall.SIGSTOP)
+	start(t, "safe", "--rig", s.rig).exits(exitDone)
+	s.expectOff()
+	lines := guardEvents(t, folder)
+	if last := lines[len(lines)-1]; last.Event != "confirmed" || !strings.HasPrefix(last.Text, bySafe) {
+		t.Errorf("the folder's last word is %+v", last)
+	}
+	again, err := takeUp(&speech{out: io.Discard, err: io.Discard}, folder)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := again.acknowledge("", ""); err != nil {
+		t.Error(err)
+	}
+	here := s.place()
+	syscall.Kill(guard, syscall.SIGCONT)
+	p.ends() // it has the run's standard error
+	leaves(t, guard)
+	lines = guardEvents(t, folder)
+	if last := lines[len(lines)-1]; last.Event != "stood down" || !strings.HasPrefix(last.Text, bySafe) {
+		t.Errorf("the guard's last word is %+v", last)
+	}
+	if s.place() != here {
+		t.Errorf("it did something to the bench: %+v", s.tail())
+	}
+	if v := verified(t, folder); len(v.findings) > 0 {
+		t.Error(v.findings)
+	}
+	shown := start(t, "show", folder)
+	shown.exits(exitDone)
+	if out := strings.Join(strings.Fields(shown.out.String()), " "); !strings.Contains(out, "cut short: "+bySafe) || strings.Contains(shown.err.String(), loud) {
+		t.Errorf("show says\n%s%s", shown.out, shown.err)
+	}
 }
 
 // Two who make one bench safe, a guard and dwell safe, or two of those, do not wait for

@@ -39,6 +39,7 @@ type retold struct {
 	done    progress
 	guarded bool // its guard has ended it
 	begun   bool // its guard has begun to, and its record does not say that it finished
+	trying  int  // the process number of a guard that is still at it
 	flagged int64
 }
 
@@ -69,7 +70,10 @@ func show(s *speech, dir string) error {
 	switch {
 	case t.id.Outcome == "" && t.unsafe():
 		s.say("\n%s", s.alarmed(loud))
-		if t.begun {
+		switch {
+		case t.trying > 0:
+			s.say("hint: that guard goes on trying; dwell safe --rig %s says how far it is", filepath.Join(dir, "rig.yaml"))
+		case t.begun:
 			s.say("hint: if the guard is gone too: dwell safe --rig %s", filepath.Join(dir, "rig.yaml"))
 		}
 	case t.unsafe():
@@ -271,10 +275,17 @@ func (t *retold) guard(r *logs.Run) error {
 			t.evidence(e.Text)
 		case "safe":
 			t.begun = false
+		case "confirmed":
+			if strings.HasPrefix(e.Text, bySafe) {
+				t.outcome.Word, t.guarded, t.begun = "cut short: "+e.Text, true, false
+			}
 		}
 	}
 	if t.begun {
 		t.outcome.Word = "its guard began to take over and did not finish: the bench was NOT confirmed safe"
+		if t.trying = livingGuard(t.folder); t.trying > 0 {
+			t.outcome.Word = fmt.Sprintf("its guard, process %d, has taken over and is trying to make the rig safe, which is NOT confirmed yet", t.trying)
+		}
 		t.outcome.Report.Evidence = slices.DeleteFunc(t.outcome.Report.Evidence, func(e drivers.Evidence) bool { return e.Grade != drivers.Unconfirmed })
 	}
 	return nil

@@ -90,6 +90,7 @@ func TestShowARunThatHasNotEnded(t *testing.T) {
 	if strings.Contains(p.out.String(), "\nleft ") {
 		t.Errorf("something is left of a run that its guard has ended:\n%s", p.out)
 	}
+	leaves(t, guardOf(t, folder)) // or it would be said to be still at it
 	unfinished(t, folder)
 }
 

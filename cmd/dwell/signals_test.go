@@ -13,11 +13,14 @@ import (
 	"time"
 )
 
-// Ctrl-C, or a polite kill, stops in order: confirmed safe, exit 6.
+// Ctrl-C, a polite kill, or Ctrl-\, stops in order: confirmed safe, exit 6.
 func TestStoppedByASignal(t *testing.T) {
 	t.Parallel()
-	for _, signal := range []syscall.Signal{syscall.SIGINT, syscall.SIGTERM} {
+	for _, signal := range []syscall.Signal{syscall.SIGINT, syscall.SIGTERM, syscall.SIGQUIT} {
 		t.Run(signal.String(), func(t *testing.T) {
+			if testing.Short() && signal == syscall.SIGTERM {
+				t.Skip("two of three")
+			}
 			t.Parallel()
 			s := serve(t)
 			p, root := s.warming("--json")

@@ -49,6 +49,24 @@ func Hold(r *Rig, owner string) (*Held, error) {
 	return h, nil
 }
 
+// Own leaves another word of who has the locks, and how to reach them.
+func (h *Held) Own(owner string) error {
+	var all error
+	for _, lock := range h.locks {
+		all = errors.Join(all, lock.Own(owner))
+	}
+	return all
+}
+
+// Own does so with the locks of an opened bench.
+func (b *Bench) Own(owner string) error {
+	var all error
+	for _, lock := range b.locks {
+		all = errors.Join(all, lock.Own(owner))
+	}
+	return all
+}
+
 // Give gives the locks up.
 func (h *Held) Give() error {
 	var all error

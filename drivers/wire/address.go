@@ -111,8 +111,8 @@ func serialDevice(board string) string {
 }
 
 // Key names what is locked: the device behind a link name, the socket behind a
-// spelling, so that two names of one port are one port. Two names of one host are
-// not seen through.
+// spelling, so that two names of one port are one port. Of two names of one host only
+// those of this computer itself are seen through: the others would need a server of names.
 func (a Address) Key() string {
 	switch {
 	case a.Kind == Serial && runtime.GOOS == "windows":
@@ -130,6 +130,9 @@ func (a Address) Key() string {
 		host, port, _ := net.SplitHostPort(a.Path)
 		if ip, err := netip.ParseAddr(host); err == nil {
 			host = ip.Unmap().String()
+		}
+		if host == "127.0.0.1" || host == "::1" {
+			host = "localhost"
 		}
 		return "tcp:" + net.JoinHostPort(strings.TrimSuffix(strings.ToLower(host), "."), port)
 	default:

@@ -106,6 +106,8 @@ func TestKeyIsOneForEachPort(t *testing.T) {
 		{"tcp:[2001:db8::7]:5025", "tcp:[2001:DB8:0::7]:5025", "TCPIP::[2001:db8::7]::5025::SOCKET"},
 		{"tcp:192.0.2.7:5025", "tcp:[::ffff:192.0.2.7]:5025"},
 		{"serial:/dev/no-such-port", "ASRL/dev/no-such-port::INSTR"},
+		{"tcp:127.0.0.1:5025", "tcp:localhost:5025", "tcp:[::1]:5025", "tcp:LOCALHOST.:5025", "TCPIP::127.0.0.1::5025::SOCKET"},
+		{"tcp:127.0.0.2:5025"}, // may be another instrument
 		{"tcp:meter.lab:5026"},
 		{"serial:/dev/No-such-port"},
 		{"serial:/dev/no-such-porT"},

@@ -55,9 +55,9 @@ func Take(key, owner string) (*Lock, error) {
 
 // Own leaves another word of who has the lock, and how to reach them.
 func (l *Lock) Own(owner string) error {
-	err := l.file.Truncate(0)
+	_, err := l.file.WriteAt([]byte(owner), 0)
 	if err == nil {
-		_, err = l.file.WriteAt([]byte(owner), 0)
+		err = l.file.Truncate(int64(len(owner)))
 	}
 	return err
 }
