@@ -132,3 +132,28 @@ func TestCompareTimes(t *testing.T) {
 		t.Errorf("a step alone: %d steps, missing %v, times %v\n%s", alone.steps, alone.missing, alone.times, said)
 	}
 }
+
+// Runs of which nothing can be compared are not equal: nobody knows.
+func TestNothingComparedIsNotEqual(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	protocol := write(t, filepath.Join(dir, "brief.yaml"), `
+format: 1
+title: Too brief to be compared
+record: {plate.temperature: 1 s}
+ends: {at most: 1 min}
+steps:
+  - hold: 2 s
+`)
+	var runs []string
+	for _, seed := range []string{"1", "2"} {
+		out := filepath.Join(dir, seed)
+		start(t, "rehearse", protocol, "--rig", leafClip+"rig.yaml", "--specimen", leafClip+"specimen.yaml", "--seed", seed, "--out", out).exits(exitDone)
+		runs = append(runs, theFolder(t, out))
+	}
+	p := start(t, "compare", runs[0], runs[1], "--equal")
+	p.exits(exitDiffering)
+	p.says("nothing could be compared")
+	start(t, "compare", runs[0], runs[1]).exits(exitDone)
+	start(t, "compare", runs[0], runs[0], "--equal").exits(exitDone) // the same, to the byte
+}

@@ -46,22 +46,27 @@ func compareCommand(s *speech) *cobra.Command {
 			s.result(map[string]func() string{"text": x.text, "csv": x.csv, "latex": x.latex}[format]())
 			object := map[string]any{"runs": args, "differences": x.differ(), "compared": len(x.all), "lives": x.livesObject()}
 			object["groups"], object["arrays"] = x.groupsObject()
-			agree, word := true, "were not compared"
+			agree, word, compared := true, "were not compared", len(x.all) > 0
 			if len(args) == 2 && only == "" && format == "text" {
 				p, err := compareSteps(args)
 				if err != nil {
 					return usage(err)
 				}
-				agree, word = p.agree(), p.word()
+				same, _ := p.sameBytes()
+				agree, word, compared = p.agree(), p.word(), compared || same || p.verdict() != nil
 				s.result(p.text(s, steps))
 				object["agree"], object["steps"] = p.verdict(), p.object()
 			}
 			code := exitDone
-			if equal && (x.differ() > 0 || !agree) {
+			if equal && (x.differ() > 0 || !agree || !compared) {
 				code = exitDiffering
 			}
 			object["exit"] = code
 			s.object(object)
+			if code != exitDone && !compared {
+				s.say("nothing could be compared: whether the runs are equal is not known")
+				return said(code)
+			}
 			if code != exitDone {
 				s.say("%d differences of figures stand out, and step by step the runs %s", x.differ(), word)
 				return said(code)

@@ -52,6 +52,9 @@ acknowledgement and a name.`,
   dwell resume --acknowledge "foil clip had come off, fixed" --operator M.K. runs/20261125T105047Z-staircase-LC-07`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error {
+			if err := awaitGuard(s, args[0]); err != nil {
+				return usage(err)
+			}
 			again, err := takeUp(s, args[0])
 			if again == nil {
 				return usage(err)

@@ -37,6 +37,11 @@ func TestAKilledRunGoesOn(t *testing.T) {
 	})
 	guard := guardOf(t, folder)
 	p.cmd.Process.Kill()
+	no := ready(t, "resume", folder)
+	no.cmd.Stdin = strings.NewReader("no\n")
+	no.start().exits(exitUsage)
+	no.says("is still making the bench safe")
+	no.says("the way back")
 	<-p.over
 	leaves(t, guard)
 	s.expectOff()
@@ -45,7 +50,7 @@ func TestAKilledRunGoesOn(t *testing.T) {
 	}
 
 	here := s.place()
-	no := ready(t, "resume", folder)
+	no = ready(t, "resume", folder)
 	no.cmd.Stdin = strings.NewReader("no\n")
 	no.start().exits(exitUsage)
 	no.says("the way back")
