@@ -62,25 +62,11 @@ func (s Series) Align(moments []float64, widest float64) (Aligned, error) {
 		}
 		last = m
 		at := m + age // the reading that stands for moment m carries this stamp
-		for j+1 < len(s.Time) && s.Time[j+1] <= at {
-			j++
-		}
-		a.Y[i], a.U[i] = math.NaN(), math.NaN()
-		switch exact := s.Time[j] == at; {
-		case s.Time[j] > at || !exact && j+1 == len(s.Time):
-			a.Outside++
+		var why absence
+		if a.Y[i], j, why = s.between(at, j, widest); why != present {
+			a.U[i] = math.NaN()
+			a.missed(why)
 			continue
-		case !exact && s.Time[j+1]-s.Time[j] > widest:
-			a.Gap++
-			continue
-		case math.IsNaN(s.Y[j]) || !exact && math.IsNaN(s.Y[j+1]):
-			a.Flagged++
-			continue
-		case exact:
-			a.Y[i] = s.Y[j]
-		default:
-			share := (at - s.Time[j]) / (s.Time[j+1] - s.Time[j])
-			a.Y[i] = s.Y[j] + share*(s.Y[j+1]-s.Y[j])
 		}
 		bound := 0.
 		if s.Bound != nil {
@@ -89,6 +75,47 @@ func (s Series) Align(moments []float64, widest float64) (Aligned, error) {
 		a.U[i] = math.Abs(s.rateAt(j)) * math.Hypot(Rectangular(bound), uAge)
 	}
 	return a, nil
+}
+
+// absence says why there is no value at a moment.
+type absence uint8
+
+const (
+	present absence = iota
+	outside
+	inGap
+	flagged
+)
+
+func (a *Aligned) missed(why absence) {
+	switch why {
+	case outside:
+		a.Outside++
+	case inGap:
+		a.Gap++
+	case flagged:
+		a.Flagged++
+	}
+}
+
+// between interpolates at the stamp at, which does not lie before reading j; it says which
+// reading comes before it.
+func (s Series) between(at float64, j int, widest float64) (y float64, before int, why absence) {
+	for j+1 < len(s.Time) && s.Time[j+1] <= at {
+		j++
+	}
+	switch exact := s.Time[j] == at; {
+	case s.Time[j] > at || !exact && j+1 == len(s.Time):
+		return math.NaN(), j, outside
+	case !exact && s.Time[j+1]-s.Time[j] > widest:
+		return math.NaN(), j, inGap
+	case math.IsNaN(s.Y[j]) || !exact && math.IsNaN(s.Y[j+1]):
+		return math.NaN(), j, flagged
+	case exact:
+		return s.Y[j], j, present
+	}
+	share := (at - s.Time[j]) / (s.Time[j+1] - s.Time[j])
+	return s.Y[j] + share*(s.Y[j+1]-s.Y[j]), j, present
 }
 
 func (s Series) check() error {
@@ -216,13 +243,12 @@ func LagBetween(x, y Series, most, widest float64) (Lag, error) {
 	if len(t) < leastReadings {
 		return Lag{}, fmt.Errorf("%s and %s have %d readings in common within ±%.6g s: too few for a lag", x.Channel, y.Channel, len(t), most)
 	}
-	try := func(lag float64) (Fit, error) { return x.follow(t, v, lag, widest) }
 	best, rss := 0., math.Inf(1)
 	const steps = 80
 	for k := -steps; k <= steps; k++ {
 		lag := most * float64(k) / steps
-		if f, err := try(lag); err == nil && f.RSS/float64(f.DoF) < rss {
-			best, rss = lag, f.RSS/float64(f.DoF)
+		if left := x.leaves(t, v, lag, widest); left < rss {
+			best, rss = lag, left
 		}
 	}
 	if math.IsInf(rss, 1) {
@@ -231,8 +257,8 @@ func LagBetween(x, y Series, most, widest float64) (Lag, error) {
 	step := most / steps
 	for range 40 { // halve towards the least
 		for _, lag := range [...]float64{best - step, best + step} {
-			if f, err := try(lag); err == nil && f.RSS/float64(f.DoF) < rss {
-				best, rss = lag, f.RSS/float64(f.DoF)
+			if left := x.leaves(t, v, lag, widest); left < rss {
+				best, rss = lag, left
 			}
 		}
 		step /= 1.7
@@ -240,7 +266,7 @@ func LagBetween(x, y Series, most, widest float64) (Lag, error) {
 	if math.Abs(best) >= most*(1-1./steps) {
 		return Lag{}, fmt.Errorf("%s follows %s by more than %.6g s, if at all: no lag within that fits best", y.Channel, x.Channel, most)
 	}
-	return x.lagError(t, v, best, widest, try, math.Hypot(yUAge, y.uBound()))
+	return x.lagError(t, v, best, widest, math.Hypot(yUAge, y.uBound()))
 }
 
 // uBound is the typical standard uncertainty of a reading's time.
@@ -249,6 +275,28 @@ func (s Series) uBound() float64 {
 		return 0
 	}
 	return Rectangular(median(s.Bound))
+}
+
+// leaves is the variance of what a line through v at times t, against the series as it was
+// lag seconds before, leaves of v: what follow fits, for a search that tries hundreds of
+// lags. +Inf where too few readings meet.
+func (s Series) leaves(t, v []float64, lag, widest float64) float64 {
+	age, _ := s.Timing.Age()
+	var n, mx, mv, xx, xv, vv float64 // Welford's, of both
+	for i, j := 0, 0; i < len(t); i++ {
+		x, k, why := s.between(t[i]-lag+age, j, widest)
+		if j = k; why != present {
+			continue
+		}
+		n++
+		dx, dv := x-mx, v[i]-mv
+		mx, mv = mx+dx/n, mv+dv/n
+		xx, xv, vv = xx+dx*(x-mx), xv+dx*(v[i]-mv), vv+dv*(v[i]-mv)
+	}
+	if n < leastReadings || xx == 0 {
+		return math.Inf(1)
+	}
+	return max(0, vv-xv*xv/xx) / (n - 2)
 }
 
 // follow fits v at times t by x as it was lag seconds before.
@@ -270,8 +318,8 @@ func (s Series) follow(t, v []float64, lag, widest float64) (Fit, error) {
 }
 
 // lagError takes the effect of the lag on the residuals from its derivative.
-func (s Series) lagError(t, v []float64, lag, widest float64, try func(float64) (Fit, error), uTime float64) (Lag, error) {
-	f, err := try(lag)
+func (s Series) lagError(t, v []float64, lag, widest, uTime float64) (Lag, error) {
+	f, err := s.follow(t, v, lag, widest)
 	if err != nil {
 		return Lag{}, err
 	}
