@@ -68,7 +68,7 @@ const (
 // best place alone, by the least sum of squares, however hesitantly it begins. Its
 // uncertainty is how far it can be moved before that sum grows by one residual variance
 // (profile likelihood; more when the residuals hang together), half a reading's
-// interval, and heatsLeft. It is clear where a change stands out of the noise.
+// interval, which is a bound, and heatsLeft. It is clear where a change stands out of the noise.
 func (o *onset) fit(from, to clock.Instant) (at, within clock.Instant, found, clear bool) {
 	n := len(o.at)
 	if n < leastBefore+leastEarly {
@@ -94,7 +94,7 @@ func (o *onset) fit(from, to clock.Instant) (at, within clock.Instant, found, cl
 	part := o.round(t0, interval)
 	clear = squares(part.left(straight, t0)) >= clearly*squares(part.left(bend(0), t0))
 	t0, u := part.least(t0, interval)
-	u = math.Sqrt(float64(u*u) + float64(interval*interval)/4 + heatsLeft*heatsLeft)
+	u = math.Sqrt(float64(u*u) + float64(interval*interval)/12 + heatsLeft*heatsLeft)
 	return o.first + clock.Instant(math.Round(t0*1e9)), clock.Instant(math.Round(u * 1e9)), true, clear
 }
 

@@ -54,8 +54,7 @@ func (w *World) PlateShown() float64 {
 
 func (w *World) ProbeShown() float64 {
 	if w.probeShown.every == 0 {
-		degC, _ := w.FoilThermometer()
-		return degC
+		return w.probePlugged()
 	}
 	return w.state.ProbeShown.Shown
 }
@@ -67,7 +66,12 @@ func (w *World) show() {
 		w.plateShown.step(&s.PlateShown, s.Tick, w.PlateSensor())
 	}
 	if w.probeShown.every > 0 {
-		degC, _ := w.FoilThermometer()
-		w.probeShown.step(&s.ProbeShown, s.Tick, degC)
+		w.probeShown.step(&s.ProbeShown, s.Tick, w.probePlugged())
 	}
+}
+
+// probePlugged is the thermometer on the foil by the plate's input for it.
+func (w *World) probePlugged() float64 {
+	degC, _ := w.FoilThermometer()
+	return degC + w.probeInput
 }

@@ -131,8 +131,11 @@ func plateOf(scene *Scene, p *rig.Profile) {
 	}
 	m := &scene.Plate
 	for _, a := range p.Accuracies {
-		if a.Quantity == "temperature" {
+		switch a.Quantity {
+		case "temperature":
 			m.SensorLimitK = a.Plus
+		case "probe":
+			scene.Foil.InputWithinK = a.Plus
 		}
 	}
 	if h := p.Heating; h != nil {

@@ -21,7 +21,7 @@ import (
 // Version is that of the model. It is another one when the same rig, specimen and seed, asked
 // and told the same at the same moments, would answer in other bytes: a run folder says by
 // which it was rehearsed. Plans have a version of their own and do not depend on it.
-const Version = 1
+const Version = 2
 
 // Grid is the step of the physics. A slide follows its plate in half a minute, a
 // foil its slide in half a second; a tenth of a second resolves both, and a night
@@ -65,8 +65,9 @@ type Scene struct {
 
 // FoilModel is a Pt100 on the foil beside the film.
 type FoilModel struct {
-	LagS  float64
-	Class convert.Tolerance // its error is drawn inside it
+	LagS         float64
+	Class        convert.Tolerance // its error is drawn inside it
+	InputWithinK float64           // declared accuracy of the plate's input for it: the error stays inside plus or minus this
 }
 
 // classB is IEC 60751, what most thermometers are.
@@ -172,6 +173,7 @@ type World struct {
 	probe      lag
 	probeShare float64 // of its class tolerance, -1 to 1
 	probeClass convert.Tolerance
+	probeInput float64 // error of the plate's input for it, K
 	plateShown display
 	probeShown display
 }
@@ -222,6 +224,7 @@ func Resume(s Scene, from State) (*World, error) {
 	w.probe = newLag(s.Foil.LagS, Grid.Seconds())
 	w.probeClass = s.Foil.Class
 	w.probeShare = Drawn(s.Seed, "foil thermometer", 1/math.Sqrt(3))
+	w.probeInput = Drawn(s.Seed, "plate's input", s.Foil.InputWithinK/math.Sqrt(3))
 	w.plateShown, w.probeShown = newDisplay(s.Shows[0], s.Seed, "plate"), newDisplay(s.Shows[1], s.Seed, "probe")
 	w.full = w.stepper(Grid)
 	return w, nil

@@ -146,7 +146,7 @@ func TestGoldenRun(t *testing.T) {
 			sum = sum*31 + math.Float64bits(x)
 		}
 	}
-	sums := map[int]uint64{1: 0x593924ff6ca052ab}
+	sums := map[int]uint64{1: 0x593924ff6ca052ab, 2: 0x593924ff6ca052ab} // 2 is about what the plate shows of a probe
 	if sum != sums[Version] {
 		t.Errorf("the run has the sum %#x, expected %#x for version %d of the model", sum, sums[Version], Version)
 	}

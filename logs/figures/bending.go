@@ -105,8 +105,8 @@ func CyclesToThreshold(o Origin, cycles, change, more []float64, u, uFirst, thre
 	add := func(flavour, definition string, value, slope float64) {
 		b, err := Combine("cycles", Level95, []Input{{Name: "changes, as a share of the gap between readings", Unit: "1", U: spread, Type: "A", Sensitivity: slope},
 			{Name: "first value, as a share of the gap between readings", Unit: "1", U: common, Type: "A", Sensitivity: slope},
-			{Name: "course between the readings", Unit: "cycles", U: Rectangular(max(value-n1, n2-value)), Type: "B", Sensitivity: 1, Says: "only known to lie between them"},
-			{Name: "cycles that were not counted", Unit: "cycles", U: Rectangular(uncounted), Type: "B", Sensitivity: 1, Says: "made, or not, before the run was taken up again"}})
+			{Name: "course between the readings", Unit: "cycles", U: Rectangular(max(value-n1, n2-value)), Type: "B", Sensitivity: 1, Bounded: true, Says: "only known to lie between them"},
+			{Name: "cycles that were not counted", Unit: "cycles", U: Rectangular(uncounted), Type: "B", Sensitivity: 1, Bounded: true, Says: "made, or not, before the run was taken up again"}})
 		if err != nil {
 			l.skip(flavour, err)
 			return

@@ -17,7 +17,10 @@ type Input struct {
 	DoF         float64 `json:"nu,omitempty"` // degrees of freedom of U; 0: exactly known, infinite
 	Sensitivity float64 `json:"c"`            // change of the result per change of the input
 	Says        string  `json:"says,omitempty"`
+	Bounded     bool    `json:"bounded,omitempty"`    // rectangular: never further off than √3 U
 	Instrument  bool    `json:"instrument,omitempty"` // an error of an instrument: the same in another run with it
+
+	each []float64 // where U is of several independent errors that are bounded: the contributions, per Sensitivity
 }
 
 // Contribution is the input's share of the result's standard uncertainty, with its sign.
@@ -52,7 +55,8 @@ const roundingOfDoF = 0.005
 // Combine fills in the results of a budget from its inputs. The effective degrees of
 // freedom are Welch–Satterthwaite's, truncated downwards for k (G.4.1). The formula asks
 // for independent inputs: those that are correlated enter it together, with the fewest
-// degrees of freedom among them.
+// degrees of freedom among them. Of bounded inputs k takes the distribution itself: see
+// factor.
 func Combine(unit string, level float64, inputs []Input, correlations ...Correlation) (Budget, error) {
 	inputs = slices.Clone(inputs)
 	for i := range inputs {
@@ -64,9 +68,7 @@ func Combine(unit string, level float64, inputs []Input, correlations ...Correla
 	if !(level > 0 && level < 1) {
 		return b, fmt.Errorf("a coverage of %.6g: it lies between 0 and 1", level)
 	}
-	group := make([]int, len(inputs))
-	for i, in := range inputs {
-		group[i] = i
+	for _, in := range inputs {
 		if c := in.Contribution(); !(in.U >= 0) || math.IsNaN(c) || math.IsInf(c, 0) || in.DoF < 0 {
 			return b, fmt.Errorf("%s: standard uncertainty %.6g, sensitivity %.6g, degrees of freedom %.6g cannot be in a budget",
 				in.Name, in.U, in.Sensitivity, in.DoF)
@@ -76,6 +78,23 @@ func Combine(unit string, level float64, inputs []Input, correlations ...Correla
 		if min(r.A, r.B) < 0 || max(r.A, r.B) >= len(inputs) || r.A == r.B || !(math.Abs(r.R) <= 1) {
 			return b, fmt.Errorf("correlation %+v: two places in the budget and a coefficient between -1 and 1 are expected", r)
 		}
+	}
+	b.Combined, b.DoF = summed(b.groups())
+	b.K = b.factor(level)
+	b.Expanded = b.K * b.Combined
+	return b, nil
+}
+
+// independent is what inputs that hang together contribute.
+type independent struct{ variance, dof, bound float64 } // dof 0: infinite; bound 0: none
+
+// groups are the inputs, those that are correlated together. One by itself may be bounded.
+func (b Budget) groups() []independent {
+	group := make([]int, len(b.Inputs))
+	for i := range group {
+		group[i] = i
+	}
+	for _, r := range b.Correlations {
 		from, to := group[r.A], group[r.B]
 		for i, g := range group {
 			if g == from {
@@ -83,37 +102,82 @@ func Combine(unit string, level float64, inputs []Input, correlations ...Correla
 			}
 		}
 	}
-	variance, dof := make([]float64, len(inputs)), make([]float64, len(inputs))
-	for i, in := range inputs {
-		g := group[i]
-		variance[g] += in.Contribution() * in.Contribution()
-		if in.DoF > 0 && in.U > 0 && (dof[g] == 0 || in.DoF < dof[g]) {
-			dof[g] = in.DoF
+	all := make([]independent, len(b.Inputs))
+	members := make([]int, len(b.Inputs))
+	for i, in := range b.Inputs {
+		x := &all[group[i]]
+		x.variance += in.Contribution() * in.Contribution()
+		if in.DoF > 0 && in.U > 0 && (x.dof == 0 || in.DoF < x.dof) {
+			x.dof = in.DoF
+		}
+		if members[group[i]]++; in.Bounded {
+			x.bound = math.Sqrt(3) * math.Abs(in.Contribution())
 		}
 	}
-	for _, r := range correlations {
-		variance[group[r.A]] += 2 * r.R * inputs[r.A].Contribution() * inputs[r.B].Contribution()
+	for _, r := range b.Correlations {
+		all[group[r.A]].variance += 2 * r.R * b.Inputs[r.A].Contribution() * b.Inputs[r.B].Contribution()
 	}
-	b.finish(variance, dof)
-	return b, nil
+	for i, in := range b.Inputs {
+		if all[i].variance = max(0, all[i].variance); members[i] != 1 {
+			all[i].bound = 0
+		} else if in.each != nil {
+			all[i] = independent{}
+			for _, u := range in.each {
+				c := in.Sensitivity * u
+				all = append(all, independent{variance: c * c, bound: math.Sqrt(3) * math.Abs(c)})
+			}
+		}
+	}
+	return all
 }
 
-func (b *Budget) finish(variance, dof []float64) {
+// summed is the standard uncertainty of a sum, and Welch–Satterthwaite's degrees of
+// freedom, 0 for infinitely many.
+func summed(all []independent) (u, dof float64) {
 	total, spent := 0., 0.
-	for g, v := range variance {
-		total += max(0, v)
-		if dof[g] > 0 {
-			spent += v * v / dof[g]
+	for _, x := range all {
+		total += x.variance
+		if x.dof > 0 {
+			spent += x.variance * x.variance / x.dof
 		}
 	}
-	b.Combined = math.Sqrt(total)
-	whole := math.Inf(1)
 	if spent > 0 {
-		b.DoF = total * total / spent
-		whole = max(1, math.Floor(b.DoF+roundingOfDoF))
+		dof = total * total / spent
 	}
-	b.K = StudentT(b.Level, whole)
-	b.Expanded = b.K * b.Combined
+	return math.Sqrt(total), dof
+}
+
+// muchOf is the share of the combined uncertainty from which on a bounded input counts with
+// its own distribution. Its distance from a normal one goes with the fourth power of that:
+// less than 2 in 1000 of the kurtosis.
+const muchOf = 0.2
+
+// factor is k for a level. A normal k is too much where few bounded inputs make most of the
+// uncertainty: 1.96 standard uncertainties of a rectangular distribution are more than all
+// of it. Their sum with all the rest is therefore taken as it is distributed (JCGM 101:2008,
+// 5; EA-4/02 M:2022, S9 and S10 do it for one and two rectangular inputs). The rest counts
+// as the normal error that is as wide at the level as Student's with its own effective
+// degrees of freedom.
+func (b Budget) factor(level float64) float64 {
+	u, _ := summed(b.groups())
+	var bounds []float64
+	var rest []independent
+	for _, x := range b.groups() {
+		if x.bound > 0 && x.bound >= muchOf*math.Sqrt(3)*u {
+			bounds = append(bounds, x.bound)
+		} else {
+			rest = append(rest, x)
+		}
+	}
+	uRest, dof := summed(rest)
+	whole := math.Inf(1)
+	if dof > 0 {
+		whole = max(1, math.Floor(dof+roundingOfDoF))
+	}
+	if len(bounds) == 0 {
+		return StudentT(level, whole)
+	}
+	return sumOf(bounds).within(level, uRest*StudentT(level, whole)/StudentT(level, math.Inf(1))) / u
 }
 
 // Propagate computes a result from its inputs' values and fills in the sensitivities:

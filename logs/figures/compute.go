@@ -306,12 +306,28 @@ func (c *computer) plateaus() {
 // resolve adds what every temperature of a plateau is uncertain by besides its scatter:
 // the step of the display, and the moments at which it was read.
 func (s *Settled) resolve(t Thermometer, b beside) {
+	s.digit = t.ResolutionK / 2
 	for i := range s.Holds {
 		h := &s.Holds[i]
-		timing := MomentsOf(b.u[(h.From+h.To)/2 : h.To]).Mean
-		also := math.Hypot(Rectangular(t.ResolutionK/2), timing)
+		half, tail := (h.From+h.To)/2, h.tail()
+		timing := MomentsOf(b.u[half:h.To]).Mean
+		also := math.Hypot(Rectangular(s.digit), timing)
+		if t.rounds(b.temperature[half:h.To]) {
+			h.UT = 0
+		}
+		if t.rounds(b.temperature[tail:h.To]) {
+			h.UTSeen = 0
+		}
 		h.UT, h.UTSeen = math.Hypot(h.UT, also), math.Hypot(h.UTSeen, also)
 	}
+}
+
+// rounds tells whether readings change by no more than the step of the display: then they
+// scatter by rounding, which is in the half digit that a mean may be off.
+func (t Thermometer) rounds(x []float64) bool {
+	low, high := extremes(x)
+	const aLittle = 1e-6 // of a step, of binary fractions
+	return high-low <= t.ResolutionK*(1+aLittle)
 }
 
 // common are the errors of thermometer and meter that all plateaus share.
@@ -535,7 +551,7 @@ func (c *computer) shaped(curve Curve, all []Figure) []Figure {
 		default:
 			continue
 		}
-		in := Input{Name: "quadratic or exponential", Unit: fig.Unit, U: Rectangular(math.Abs(other - fig.Value)), Type: "B", Sensitivity: 1, Says: "bound: what the exponential law through the same points says"}
+		in := Input{Name: "quadratic or exponential", Unit: fig.Unit, U: Rectangular(math.Abs(other - fig.Value)), Type: "B", Sensitivity: 1, Bounded: true, Says: "bound: what the exponential law through the same points says"}
 		if wide, err := fig.wider(in); err == nil {
 			all[k] = wide
 		}
@@ -627,12 +643,12 @@ func (c *computer) oneLevel(t Thermometer, b beside, segments []Segment) {
 		c.skip("r0", fmt.Errorf("the longest plateau has %d readings, at least %d are needed", p.To-p.From, leastInHold))
 		return
 	}
-	tail := p.To - max(4, int(tailShare*float64(p.To-p.From)))
+	tail := p.tail()
 	h := Hold{Segment: p}
 	h.TSeen, h.UTSeen = sureMean(b.temperature[tail:p.To])
 	h.Seen, h.USeen = sureMean(b.r[tail:p.To])
-	h.UTSeen = math.Hypot(h.UTSeen, math.Hypot(Rectangular(t.ResolutionK/2), MomentsOf(b.u[tail:p.To]).Mean))
 	s := Settled{Holds: []Hold{h}}
+	s.resolve(t, b)
 	curve, err := c.toFilm(t, s.branch(c.named(t, s.Holds, "last fifth of it, as read off"), s.Holds, false, c.common(t, nil)))
 	if err != nil {
 		c.skip("r0", err)
@@ -660,11 +676,11 @@ func (c Curve) steep(perK float64) Curve {
 	for i, e := range common {
 		switch e.Kind {
 		case TemperatureOffset:
-			common[i] = Common{Name: e.Name, Kind: ResistanceOffset, U: e.U * slope, Says: e.Says, Instrument: e.Instrument}
+			common[i] = Common{Name: e.Name, Kind: ResistanceOffset, U: e.U * slope, Says: e.Says, Bounded: e.Bounded, Instrument: e.Instrument}
 		case TemperatureShare:
-			common[i] = Common{Name: e.Name, Kind: ResistanceOffset, U: e.U * e.Within(c.T[0]) * slope, Says: e.Says, Instrument: e.Instrument}
+			common[i] = Common{Name: e.Name, Kind: ResistanceOffset, U: e.U * e.Within(c.T[0]) * slope, Says: e.Says, Bounded: e.Bounded, Instrument: e.Instrument}
 		case TemperatureGain:
-			common[i] = Common{Name: e.Name, Kind: ResistanceOffset, U: e.U * math.Abs(c.T[0]-e.Pivot) * slope, Says: e.Says, Instrument: e.Instrument}
+			common[i] = Common{Name: e.Name, Kind: ResistanceOffset, U: e.U * math.Abs(c.T[0]-e.Pivot) * slope, Says: e.Says, Bounded: e.Bounded, Instrument: e.Instrument}
 		}
 	}
 	c.Common = common

@@ -3,6 +3,7 @@ package figures
 import (
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"testing"
 )
 
@@ -272,4 +273,63 @@ func TestFatigueLaw(t *testing.T) {
 	within(t, "s", f.S, 0.002928383, 5e-10)
 	n, _ := f.At(1, math.Log10(.008))
 	within(t, "N(.008)", math.Pow(10, n), 9859.70, 5e-3)
+}
+
+// TestTwoLessFour: demo data. What the film does of itself, straight on, is no part of the
+// step, nor is what comes half a minute after it; where the change took long, there is no
+// figure.
+func TestTwoLessFour(t *testing.T) {
+	run := func(gap, change float64) (f Figure, c *computer) {
+		c = &computer{}
+		c.R = Series{Channel: "element.resistance", Unit: "Ohm"}
+		rng := rand.New(rand.NewPCG(7, 7))
+		for i := range 240 {
+			at, step := float64(i)/2, 0.
+			if at >= 60 {
+				at, step = at+gap, 31
+			}
+			r := 9700 - 0.05*at + step + 0.05*rng.NormFloat64()
+			if at > 100 {
+				r += change
+			}
+			c.R.Time, c.R.Y = append(c.R.Time, at), append(c.R.Y, r)
+		}
+		c.contacts([]stay{{from: 0, to: 60, target: 30, wires: "4"}, {from: 60 + gap, to: 120 + gap, target: 30, wires: "2"}})
+		if len(c.Figures) > 0 {
+			f = c.Figures[0]
+		}
+		return f, c
+	}
+	for gap, change := range map[float64]float64{0: 0, 1: 5, 3: 0} { // what is later than 30 s counts for nothing
+		f, c := run(gap, change)
+		if f.Unit != "Ohm" || math.Abs(f.Value-31) > f.Expanded || f.Expanded > 0.3 {
+			t.Errorf("gap %v s: %v ± %v %s, %v; expected 31 Ohm", gap, f.Value, f.Expanded, f.Unit, c.LeftOut)
+		}
+	}
+	if _, c := run(11, 0); len(c.Figures) != 0 || len(c.LeftOut) != 1 {
+		t.Errorf("a change that took 11 s: %v", c.Figures)
+	}
+}
+
+// TestExponentLessOffset: an offset of the meter of 3 mV in 20 is no part of an exponent,
+// and 1 % of a cube still is.
+func TestExponentLessOffset(t *testing.T) {
+	rng := rand.New(rand.NewPCG(2, 9))
+	for _, cube := range []float64{0, 0.01} {
+		var s Sweep
+		for _, i := range []float64{-10e-6, -6e-6, -2e-6, 2e-6, 6e-6, 10e-6} {
+			x := i / 10e-6
+			s.V, s.I = append(s.V, 1e4*i*(1+cube*x*x)+3e-3+1e-7*rng.NormFloat64()), append(s.I, i)
+		}
+		raw, err := Ohmic(s)
+		off := math.Abs(pick(t, raw, err, "ohmic", "exponent, both signs").Value - 1)
+		f := pick(t, s.lessOffset(), nil, "ohmic", "exponent, both signs")
+		within(t, "V0", with(t, f, "V0"), 3e-3, 1e-6)
+		switch {
+		case cube == 0 && !(math.Abs(f.Value-1) < f.Expanded && f.Expanded < off/50):
+			t.Errorf("exponent %v ± %v, off by %v without the correction", f.Value, f.Expanded, off)
+		case cube > 0 && math.Abs(f.Value-1) < 1e-3:
+			t.Errorf("exponent %v: the cube is lost", f.Value)
+		}
+	}
 }

@@ -14,6 +14,8 @@ type Curve struct {
 	DoF    []float64 // degrees of freedom of UR; nil: infinite
 	Common []Common  // what is uncertain in the same way for all points
 
+	HalfDigit float64 // K: what of UT is rounding to the digits of a display, a bound; 0 for none
+
 	pooled bool // UR is one estimate for all points, with DoF[0]
 }
 
@@ -41,6 +43,7 @@ type Common struct {
 	DoF    float64                    // 0: infinite
 	Says   string                     // where it is known from
 
+	Bounded    bool // rectangular: never further off than √3 U
 	Instrument bool // an instrument's own: the same in another run with it
 }
 
@@ -82,7 +85,7 @@ func (c Curve) OnFilm(air, least, most float64) (Curve, error) {
 	}
 	c.T = t
 	c.Common = append(slices.Clone(c.Common), Common{Name: "plate to film", Kind: TemperatureGain, Pivot: air,
-		U: Rectangular((most-least)/2) / (1 - share), Says: fmt.Sprintf("film %.3g to %.3g of the way back to the air at %.4g degC", least, most, air)})
+		U: Rectangular((most-least)/2) / (1 - share), Bounded: true, Says: fmt.Sprintf("film %.3g to %.3g of the way back to the air at %.4g degC", least, most, air)})
 	return c, nil
 }
 
@@ -177,58 +180,123 @@ func (c Curve) propagate(unit string, f several) ([]float64, []Budget, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	inputs := make([][]Input, len(values))
-	for _, part := range []struct {
-		name string
-		u    []float64
-		r    bool
-	}{{"temperatures, each", c.UT, false}, {"resistances, each", c.UR, true}} {
-		if part.u == nil {
-			continue
-		}
-		lines, err := c.points(f, len(values), part.u, part.r)
-		if err != nil {
-			return nil, nil, err
-		}
-		for k, in := range lines {
-			in.Unit = unit
-			in.Name = fmt.Sprintf("%s of %d", part.name, len(c.T))
-			if part.r && c.pooled {
-				in.Name = fmt.Sprintf("scatter of %d points", len(c.T))
-			}
-			inputs[k] = append(inputs[k], in)
-		}
-	}
-	for _, e := range c.Common {
-		slopes, err := differences(len(values), e.U, func(by float64) ([]float64, error) {
-			t, r := slices.Clone(c.T), slices.Clone(c.R)
-			e.apply(t, r, by)
-			return f(t, r)
-		})
-		if err != nil {
-			return nil, nil, fmt.Errorf("%s: %w", e.Name, err)
-		}
-		for k, slope := range slopes {
-			inputs[k] = append(inputs[k], Input{Name: e.Name, Unit: kindUnits[e.Kind], U: e.U, Type: "B", DoF: e.DoF, Sensitivity: slope, Says: e.Says, Instrument: e.Instrument})
-		}
+	effects, err := c.effects(len(values), f)
+	if err != nil {
+		return nil, nil, err
 	}
 	budgets := make([]Budget, len(values))
 	for k := range budgets {
-		if budgets[k], err = Combine(unit, Level95, inputs[k]); err != nil {
+		var inputs []Input
+		for _, e := range effects {
+			inputs = append(inputs, e.input(k, unit))
+		}
+		if budgets[k], err = Combine(unit, Level95, inputs); err != nil {
 			return nil, nil, err
 		}
 	}
 	return values, budgets, nil
 }
 
-// points is, for each number, the budget line of what is independent from point to point.
-func (c Curve) points(f several, numbers int, u []float64, resistances bool) ([]Input, error) {
+// effect is what one line of a budget makes of numbers that are computed together.
+type effect struct {
+	Input             // without sensitivity
+	own   bool        // independent from point to point
+	on    [][]float64 // by independent error, then by number: what one standard uncertainty makes
+	dof   []float64   // of each such error; nil: infinite
+}
+
+// input is the line in the budget of number k.
+func (e effect) input(k int, unit string) Input {
+	in := e.Input
+	if !e.own {
+		if in.U > 0 {
+			in.Sensitivity = e.on[0][k] / in.U
+		}
+		return in
+	}
+	in.Unit, in.Sensitivity = unit, 1
+	total, spent := 0., 0.
+	for i, on := range e.on {
+		v := on[k] * on[k]
+		if total += v; e.dof != nil && e.dof[i] > 0 {
+			spent += v * v / e.dof[i]
+		}
+		if in.Bounded {
+			in.each = append(in.each, on[k])
+		}
+	}
+	in.U = math.Sqrt(total)
+	if spent > 0 && in.DoF == 0 {
+		in.DoF = total * total / spent
+	}
+	return in
+}
+
+// effects are the lines of the budgets of numbers computed from the points.
+func (c Curve) effects(numbers int, f several) (all []effect, err error) {
+	n := len(c.T)
+	if c.UT != nil {
+		bounded := Rectangular(c.HalfDigit)
+		apart := func(u float64) float64 { return math.Sqrt(max(0, u*u-bounded*bounded)) }
+		e := effect{Input: Input{Name: fmt.Sprintf("temperatures, each of %d", n), Type: "A"}, own: true}
+		digits := effect{Input: Input{Name: fmt.Sprintf("digits of temperatures, each of %d", n), Type: "B", Bounded: true, Says: "half a digit, rectangular"}, own: true}
+		per, err := c.perPoint(numbers, f, c.UT, false)
+		if err != nil {
+			return nil, err
+		}
+		for i, on := range per {
+			e.on = append(e.on, scaled(on, apart(c.UT[i])))
+			digits.on = append(digits.on, scaled(on, min(bounded, c.UT[i])))
+		}
+		if all = append(all, e); bounded > 0 {
+			all = append(all, digits)
+		}
+	}
+	if c.UR != nil {
+		e := effect{Input: Input{Name: fmt.Sprintf("resistances, each of %d", n), Type: "A"}, own: true, dof: c.DoF}
+		if c.pooled {
+			e.Name, e.DoF = fmt.Sprintf("scatter of %d points", n), c.DoF[0]
+		}
+		per, err := c.perPoint(numbers, f, c.UR, true)
+		if err != nil {
+			return nil, err
+		}
+		for i, on := range per {
+			e.on = append(e.on, scaled(on, c.UR[i]))
+		}
+		all = append(all, e)
+	}
+	for _, e := range c.Common {
+		slopes, err := differences(numbers, e.U, func(by float64) ([]float64, error) {
+			t, r := slices.Clone(c.T), slices.Clone(c.R)
+			e.apply(t, r, by)
+			return f(t, r)
+		})
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", e.Name, err)
+		}
+		all = append(all, effect{Input: Input{Name: e.Name, Unit: kindUnits[e.Kind], U: e.U, Type: "B", DoF: e.DoF, Says: e.Says, Bounded: e.Bounded, Instrument: e.Instrument},
+			on: [][]float64{scaled(slopes, e.U)}, dof: []float64{e.DoF}})
+	}
+	return all, nil
+}
+
+func scaled(x []float64, by float64) []float64 {
+	y := make([]float64, len(x))
+	for i, v := range x {
+		y[i] = v * by
+	}
+	return y
+}
+
+// perPoint is, for each point, by how much each number changes per its temperature or its
+// resistance.
+func (c Curve) perPoint(numbers int, f several, u []float64, resistances bool) (per [][]float64, err error) {
 	t, r := slices.Clone(c.T), slices.Clone(c.R)
 	x := t
 	if resistances {
 		x = r
 	}
-	total, spent := make([]float64, numbers), make([]float64, numbers)
 	for i := range x {
 		old := x[i]
 		slopes, err := differences(numbers, u[i], func(by float64) ([]float64, error) {
@@ -239,25 +307,9 @@ func (c Curve) points(f several, numbers int, u []float64, resistances bool) ([]
 		if err != nil {
 			return nil, fmt.Errorf("point %d: %w", i+1, err)
 		}
-		for k, slope := range slopes {
-			v := slope * u[i] * slope * u[i]
-			total[k] += v
-			if resistances && c.DoF != nil && c.DoF[i] > 0 {
-				spent[k] += v * v / c.DoF[i]
-			}
-		}
+		per = append(per, slopes)
 	}
-	lines := make([]Input, numbers)
-	for k := range lines {
-		lines[k] = Input{U: math.Sqrt(total[k]), Type: "A", Sensitivity: 1}
-		switch {
-		case c.pooled && resistances:
-			lines[k].DoF = c.DoF[0]
-		case spent[k] > 0:
-			lines[k].DoF = total[k] * total[k] / spent[k]
-		}
-	}
-	return lines, nil
+	return per, nil
 }
 
 // differences is half the change of each number between plus and minus u, per u.

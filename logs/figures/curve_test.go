@@ -2,6 +2,8 @@ package figures
 
 import (
 	"math"
+	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -293,6 +295,31 @@ func TestThermistor(t *testing.T) {
 	near(t, "b of an exponential", pick(t, all, err, "steinhart_hart_b", "least squares").Value, 1/3950., 1e-9)
 }
 
+// largestHolds draws the errors of seven points known to 0.1 Ohm: the largest error of
+// their distances from a line stays within U in 95 of 100, no more and no less.
+func largestHolds(t *testing.T, f Figure, line conformity) {
+	t.Helper()
+	rng := rand.New(rand.NewPCG(5, 6))
+	truth, _ := line.from(setT, setUp)
+	const n = 4000
+	held := 0
+	for range n {
+		r := slices.Clone(setUp)
+		for i := range r {
+			r[i] += 0.1 * rng.NormFloat64()
+		}
+		off, _ := line.from(setT, r)
+		worst := 0.
+		for i := range off {
+			worst = max(worst, math.Abs(off[i]-truth[i]))
+		}
+		if worst <= f.Expanded*189/100 {
+			held++
+		}
+	}
+	within(t, line.name+": share of draws held", float64(held)/n, 0.95, 0.018) // some four standard deviations of this and of the figure's own draws
+}
+
 func TestLinearityFlavours(t *testing.T) {
 	all, err := Linearity(setCurve(setUp, 0.1))
 	for _, c := range []struct {
@@ -308,11 +335,14 @@ func TestLinearityFlavours(t *testing.T) {
 		within(t, c.flavour, f.Value, c.percent, c.digit)
 		within(t, c.flavour+" in Ohm", math.Abs(with(t, f, "largest deviation")), c.ohm, 6e-7)
 		within(t, c.flavour+" span", with(t, f, "span"), 189, 1e-9)
-		// Seven intervals together, of points known to 0.1 Ohm: the line's share is less than that again.
-		if k := StudentT(math.Pow(0.95, 1./7), math.Inf(1)); math.Abs(f.K-k) > 1e-9 || !(f.U_std > 0.03 && f.U_std < 0.12) {
-			t.Errorf("%s: u = %v, k = %v, expected k = %v", c.flavour, f.U_std, f.K, k)
+		// Seven intervals together, of points known to 0.1 Ohm: the line's share is less than that
+		// again. They hang together, so that less than for seven independent ones (Šidák) will do.
+		if least, most := StudentT(0.95, math.Inf(1)), StudentT(math.Pow(0.95, 1./7), math.Inf(1)); f.K < least || f.K > most || !(f.U_std > 0.03 && f.U_std < 0.12) {
+			t.Errorf("%s: u = %v, k = %v, expected %v to %v", c.flavour, f.U_std, f.K, least, most)
 		}
 	}
+	largestHolds(t, pick(t, all, err, "linearity", "least squares"), conformities[4])
+	largestHolds(t, pick(t, all, err, "linearity", "terminal-based"), conformities[1])
 	within(t, "terminal-based at", with(t, pick(t, all, err, "linearity", "terminal-based"), "at"), 65, 0)
 	a, b, d, err := MinimaxLine(setT, setUp)
 	if err != nil {

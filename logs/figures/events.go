@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 )
 
 // placements is response and recovery, from each moment at which the specimen was laid
@@ -140,19 +141,21 @@ func (c *computer) follows() {
 // contacts compares plateaus that follow each other at one temperature, one read with two
 // wires and one with four.
 func (c *computer) contacts(all []stay) {
+	why := errors.New("no plateau was read with two wires and with four")
 	for i := 1; i < len(all); i++ {
-		two, four := all[i-1], all[i]
-		if two.wires == "4" {
-			two, four = four, two
-		}
-		if two.wires != "2" || four.wires != "4" || math.Abs(two.target-four.target) > nearEnough {
+		a, b := all[i-1], all[i]
+		if a.wires+b.wires != "24" && a.wires+b.wires != "42" || math.Abs(a.target-b.target) > nearEnough || a.placed != b.placed && b.placed {
 			continue
 		}
-		f, err := c.twoLessFour(two, four)
-		c.add("contact_resistance", []Figure{f}, err)
+		f, err := c.twoLessFour(a, b)
+		if err != nil {
+			why = err
+			continue
+		}
+		c.add("contact_resistance", []Figure{f}, nil)
 		return
 	}
-	c.skip("contact_resistance", errors.New("no plateau was read with two wires and with four"))
+	c.skip("contact_resistance", why)
 }
 
 // atRest is the end of a stay: mean resistance and temperature with standard uncertainties.
@@ -178,31 +181,63 @@ func (c *computer) atRest(s stay) (r, t Input, err error) {
 	return r, t, nil
 }
 
-func (c *computer) twoLessFour(two, four stay) (Figure, error) {
-	r2, t2, err := c.atRest(two)
-	r4, t4, err2 := c.atRest(four)
-	if err = errors.Join(err, err2); err != nil {
-		return Figure{}, err
+// A film takes seconds to change its temperature. Where the wires change from one reading
+// to the next, R on both sides of that is therefore R at one temperature, and goes straight
+// on but for a step: no thermometer tells that better, or is needed.
+const (
+	besideChange = 30. // s on either side; common practice, no source
+	longChange   = 10. // s; over a longer one the film's temperature may change
+	mostBeside   = 10  // means on either side, then about as far apart as the change takes: TrendOf knows of no gap
+)
+
+// twoLessFour compares two stays, of which the first ends where the second begins.
+func (c *computer) twoLessFour(first, second stay) (Figure, error) {
+	before, after := c.readings(max(first.from, first.to-besideChange), first.to), c.readings(second.from, min(second.to, second.from+besideChange))
+	if min(len(before[0]), len(after[0])) < leastReadings {
+		return Figure{}, fmt.Errorf("%d readings within %.0f s before the change of wires and %d after it: at least %d are needed", len(before[0]), besideChange, len(after[0]), leastReadings)
 	}
-	slope := c.slope
-	if slope == 0 {
-		slope = c.Facts.ExpectedPerK * r4.Value
+	last, next := before[0][len(before[0])-1], after[0][0]
+	if next-last > longChange {
+		return Figure{}, fmt.Errorf("%.1f s passed between the last reading with %s wires and the first with %s: more than %.0f s, in which the film's temperature may change", next-last, first.wires, second.wires, longChange)
 	}
-	inputs := []Input{r2, r4, t2, t4, {Name: "slope", Value: slope, Unit: "Ohm/K", U: c.uSlope, Type: "A"}, {Name: "meter, gain", Value: 1, Unit: "Ohm/Ohm", Type: "B"}}
-	meter, _ := c.Facts.meterErrors(r4.Value, c.currentAt(four.from), true)
-	for _, e := range meter {
-		inputs[5].U = math.Hypot(inputs[5].U, e.U)
+	rows := fmt.Sprintf("readings from %.0f to %.0f s (%s wires) and %.0f to %.0f s (%s)", before[0][0], last, first.wires, next, after[0][len(after[0])-1], second.wires)
+	before, after = averaged(before, mostBeside), averaged(after, mostBeside)
+	at, r := slices.Concat(before[0], after[0]), slices.Concat(before[1], after[1])
+	ones, two := make([]float64, len(r)), make([]float64, len(r))
+	for i := range r {
+		ones[i] = 1
+		if (i < len(before[0])) == (first.wires == "2") {
+			two[i] = 1
+		}
 	}
-	value, b, err := Propagate("Ohm", Level95, inputs, func(x []float64) (float64, error) {
-		return x[5] * (x[0] - x[1] - x[4]*(x[2]-x[3])), nil
-	})
+	step, err := TrendOf(r, 2, ones, shifted(at, (last+next)/2), two)
 	if err != nil {
 		return Figure{}, err
 	}
-	o := Origin{c.R.Channel, fmt.Sprintf("last fifths of the plateaus from %.0f to %.0f s (two wires) and %.0f to %.0f s (four)", two.from, two.to, four.from, four.to)}
-	return o.figure(meaning{"contact_resistance", "two wires less four wires", "Ohm",
-		"R read with two wires less R read with four at one temperature: both contacts and both leads together, reduced to the temperature of the four-wire reading", "common practice"}, value, b,
-		Given{"temperature", t4.Value, "degC"})
+	four := MomentsOf(after[1]).Mean
+	if first.wires == "4" {
+		four = MomentsOf(before[1]).Mean
+	}
+	inputs := []Input{{Name: "step, noise correlated in time", Value: step.Value, Unit: "Ohm", U: step.Half / StudentT(Level95, math.Inf(1)), Type: "A", Sensitivity: 1, Says: "noise most like: " + step.Kind}}
+	meter, _ := c.Facts.meterErrors(four, c.currentAt(first.from), true)
+	for _, e := range meter {
+		inputs = append(inputs, Input{Name: e.Name, Unit: kindUnits[e.Kind], U: e.U, Type: "B", Sensitivity: step.Value, Says: e.Says, Bounded: e.Bounded, Instrument: e.Instrument})
+	}
+	b, err := Combine("Ohm", Level95, inputs)
+	if err != nil {
+		return Figure{}, err
+	}
+	return Origin{c.R.Channel, rows}.figure(meaning{"contact_resistance", "two wires less four wires", "Ohm",
+		"R read with two wires less R read with four, as the step between two parallel least-squares lines on either side of the change of wires: both contacts and both leads together", "common practice; uncertainty by likelihood of coloured noise"}, step.Value, b,
+		Given{"temperature", second.target, "degC"})
+}
+
+// readings are the good resistances between two moments, with their times.
+func (c *computer) readings(from, to float64) [][]float64 {
+	a, _ := slices.BinarySearch(c.R.Time, from)
+	b, _ := slices.BinarySearch(c.R.Time, to)
+	good, _ := Complete(c.R.Time[a:b], c.R.Y[a:b])
+	return good
 }
 
 // ohmic is what the sweeps of current against voltage say.
@@ -279,19 +314,23 @@ func (c *computer) withMeter(s Sweep, all []Figure) []Figure {
 	}
 	uV, uI := Rectangular(v.Plus), Rectangular(i.Plus)
 	s = s.away(0.01 * amps) // near zero an offset is everything
-	plain, _ := Ohmic(s)
+	plain := s.lessOffset()
 	moved := [2]Sweep{s, s}
 	moved[0].V, moved[1].I = shifted(s.V, -uV), shifted(s.I, -uI)
-	offV, _ := Ohmic(moved[0])
-	offI, _ := Ohmic(moved[1])
+	offV, offI := moved[0].lessOffset(), moved[1].lessOffset()
 	for k, f := range all {
+		if f.isExponent() {
+			if less := find(plain, f); less != nil {
+				f, all[k] = *less, *less
+			}
+		}
 		if f.Budget == nil {
 			continue
 		}
 		inputs := slices.Clone(f.Budget.Inputs)
 		if f.Unit == "Ohm" {
-			inputs = append(inputs, Input{Name: c.Facts.Voltage + ", gain", Unit: "V/V", U: Rectangular(v.OfReading), Type: "B", Sensitivity: f.Value, Says: c.Facts.Says[c.Facts.Voltage], Instrument: true},
-				Input{Name: c.Facts.Current + ", gain", Unit: "A/A", U: Rectangular(i.OfReading), Type: "B", Sensitivity: f.Value, Says: c.Facts.Says[c.Facts.Current], Instrument: true})
+			inputs = append(inputs, Input{Name: c.Facts.Voltage + ", gain", Unit: "V/V", U: Rectangular(v.OfReading), Type: "B", Sensitivity: f.Value, Says: c.Facts.Says[c.Facts.Voltage], Bounded: true, Instrument: true},
+				Input{Name: c.Facts.Current + ", gain", Unit: "A/A", U: Rectangular(i.OfReading), Type: "B", Sensitivity: f.Value, Says: c.Facts.Says[c.Facts.Current], Bounded: true, Instrument: true})
 		}
 		for _, o := range [...]struct {
 			name, unit string
@@ -300,11 +339,11 @@ func (c *computer) withMeter(s Sweep, all []Figure) []Figure {
 		}{{c.Facts.Voltage + ", offset", "V", uV, offV}, {c.Facts.Current + ", offset", "A", uI, offI}} {
 			with, without := find(o.all, f), find(plain, f)
 			if with != nil && without != nil && o.u > 0 {
-				inputs = append(inputs, Input{Name: o.name, Unit: o.unit, U: o.u, Type: "B", Sensitivity: (with.Value - without.Value) / o.u, Says: "declared accuracy, rectangular", Instrument: true})
+				inputs = append(inputs, Input{Name: o.name, Unit: o.unit, U: o.u, Type: "B", Sensitivity: (with.Value - without.Value) / o.u, Says: "declared accuracy, rectangular", Bounded: true, Instrument: true})
 			}
 		}
 		if f.Figure == "thermal_voltage" { // an offset of the meter looks just like it
-			inputs = append(inputs, Input{Name: c.Facts.Voltage + ", offset", Unit: "V", U: uV, Type: "B", Sensitivity: 1, Says: "declared accuracy, rectangular", Instrument: true})
+			inputs = append(inputs, Input{Name: c.Facts.Voltage + ", offset", Unit: "V", U: uV, Type: "B", Sensitivity: 1, Says: "declared accuracy, rectangular", Bounded: true, Instrument: true})
 		}
 		b, err := Combine(f.Unit, Level95, inputs, f.Budget.Correlations...)
 		if err != nil {
@@ -318,6 +357,41 @@ func (c *computer) withMeter(s Sweep, all []Figure) []Figure {
 		}
 		f.Budget, f.U_std, f.K, f.Expanded = &b, b.Combined, b.K, b.Expanded
 		all[k] = f
+	}
+	return all
+}
+
+func (f Figure) isExponent() bool {
+	return f.Figure == "ohmic" && strings.HasPrefix(f.Flavour, "exponent")
+}
+
+// lessOffset is Ohmic with exponents of which an offset of the meter is no part: logarithms
+// of small voltages feel it first, in the exponent as a bias and in its scatter as if it
+// were noise. A sweep of both signs shows it (JCGM 100, 3.2.4: what is known is corrected),
+// and then one more number was asked of the points.
+func (s Sweep) lessOffset() []Figure {
+	all, _ := Ohmic(s)
+	line, err := LineFit(s.V, s.I)
+	low, high := extremes(s.V)
+	if err != nil || line.B[1] == 0 || low >= 0 || high <= 0 {
+		return all
+	}
+	corrected, offset := s, -line.B[0]/line.B[1]
+	corrected.V = shifted(s.V, offset)
+	less, _ := Ohmic(corrected)
+	for k, f := range all {
+		x := find(less, f)
+		if !f.isExponent() || x == nil || len(x.Budget.Inputs) != 1 || x.Budget.Inputs[0].DoF < 2 {
+			continue // without a degree of freedom to spare
+		}
+		in := x.Budget.Inputs[0]
+		in.U, in.DoF = in.U*math.Sqrt(in.DoF/(in.DoF-1)), in.DoF-1
+		if b, err := Combine(x.Unit, x.Level, []Input{in}); err == nil {
+			x.Budget, x.U_std, x.K, x.Expanded = &b, b.Combined, b.K, b.Expanded
+			x.Definition = "slope of the least-squares line of ln|I| against ln|V - V0|, V0 where the straight line of all points has no current; 1 is ohmic"
+			x.With = append(x.With, Given{"V0", offset, "V"})
+			all[k] = *x
+		}
 	}
 	return all
 }

@@ -78,7 +78,7 @@ func (f Facts) promise(channel string, size float64) (worst Promise, ok bool) {
 func (f Facts) meterErrors(r, current float64, reversed bool) (all []Common, notes []string) {
 	add := func(channel string, kind Kind, what string, bound float64) {
 		if bound > 0 {
-			all = append(all, Common{Name: channel + ", " + what, Kind: kind, U: Rectangular(bound), Says: "declared accuracy, rectangular; " + f.Says[channel], Instrument: true})
+			all = append(all, Common{Name: channel + ", " + what, Kind: kind, U: Rectangular(bound), Says: "declared accuracy, rectangular; " + f.Says[channel], Bounded: true, Instrument: true})
 		}
 	}
 	if p, ok := f.promise(f.Resistance, r); ok {
@@ -105,9 +105,9 @@ func (f Facts) meterErrors(r, current float64, reversed bool) (all []Common, not
 // may change with temperature where the class allows the same everywhere, as those of
 // thermocouples do: no standard says how it goes on inside; 0 for no such change.
 func InClass(channel string, within func(degC float64) float64, perK float64, says string) []Common {
-	all := []Common{{Name: channel + ", class", Kind: TemperatureShare, U: Rectangular(1), Within: within, Says: says, Instrument: true}}
+	all := []Common{{Name: channel + ", class", Kind: TemperatureShare, U: Rectangular(1), Within: within, Says: says, Bounded: true, Instrument: true}}
 	if perK > 0 {
-		all = append(all, Common{Name: channel + ", slope", Kind: TemperatureGain, U: Rectangular(perK), Pivot: ReadoutDegC, Says: says, Instrument: true})
+		all = append(all, Common{Name: channel + ", slope", Kind: TemperatureGain, U: Rectangular(perK), Pivot: ReadoutDegC, Says: says, Bounded: true, Instrument: true})
 	}
 	return all
 }
@@ -125,10 +125,10 @@ func Readout(channel string, promised []Promise, x, perK float64, says string) [
 	if !ok || !(bound > 0) {
 		return nil
 	}
-	return []Common{{Name: channel + ", instrument", Kind: TemperatureOffset, U: Rectangular(bound), Says: "declared accuracy, rectangular; " + says, Instrument: true}}
+	return []Common{{Name: channel + ", instrument", Kind: TemperatureOffset, U: Rectangular(bound), Says: "declared accuracy, rectangular; " + says, Bounded: true, Instrument: true}}
 }
 
 // Film and plate: with no thermometer beside the film its temperature lies below the
 // plate's by a share of the distance from the air. A bare slide with 5 to 20 W/(m2 K) to
 // the air and 60 W/(m2 K) or more to the plate loses 2 to 25 %; common practice, no source.
-const leastLost, mostLost = 0.0, 0.25
+const leastLost, mostLost = 0.02, 0.25

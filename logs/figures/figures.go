@@ -21,10 +21,12 @@
 // # Maxima
 //
 // Hysteresis and linearity are the largest of several deviations. Of a specimen without
-// any, noise still makes the largest of many differ from zero. Their k is therefore such
-// that the intervals of all deviations hold together (Šidák), and their u is that of the
-// least certain one: the interval then covers the true largest deviation at least as often
-// as it says.
+// any, noise still makes the largest of many differ from zero. Their U is therefore what the
+// largest error of all deviations stays below, drawn with the errors they share, and their u
+// is that of the least certain one: the interval then covers a largest deviation of nothing
+// as often as it says, and any other at least as often. Where the errors are not known one
+// by one, as of the chords of a sweep, all intervals hold together as independent ones do
+// (Šidák).
 package figures
 
 import (

@@ -313,7 +313,7 @@ func (c *tableComputer) takeFacts() {
 	if name := c.name(TemperatureRole); name != "" {
 		t := Thermometer{Channel: name, BesideFilm: true, MayLead: true}
 		if c.ask.TemperatureK > 0 {
-			t.Errors = []Common{{Name: name, Kind: TemperatureOffset, U: Rectangular(c.ask.TemperatureK), Says: "stated by hand, rectangular"}}
+			t.Errors = []Common{{Name: name, Kind: TemperatureOffset, U: Rectangular(c.ask.TemperatureK), Says: "stated by hand, rectangular", Bounded: true}}
 		}
 		c.Facts.Thermometers = []Thermometer{t}
 	}

@@ -317,10 +317,10 @@ func (p pulses) inputs(fit Fit, widen, height, bound float64) (inputs []Input, c
 		}
 	}
 	return append(inputs,
-		Input{Name: p.heater.Channel + ", over the rise", Value: 1, U: Rectangular(p.heater.WithinK) / height, Unit: "1", Type: "B", Instrument: true,
+		Input{Name: p.heater.Channel + ", over the rise", Value: 1, U: Rectangular(p.heater.WithinK) / height, Unit: "1", Type: "B", Bounded: true, Instrument: true,
 			Says: "its error changes over the rise by at most its declared accuracy, rectangular"},
-		Input{Name: "display", U: Rectangular(p.heater.DisplayK / 2), Unit: "K", Type: "B", Says: "half a digit, where it changes slowly"},
-		Input{Name: "time of a reading", U: Rectangular(bound), Unit: "s", Type: "B", Says: "half an exchange, rectangular"}), correlations
+		Input{Name: "display", U: Rectangular(p.heater.DisplayK / 2), Unit: "K", Type: "B", Bounded: true, Says: "half a digit, where it changes slowly"},
+		Input{Name: "time of a reading", U: Rectangular(bound), Unit: "s", Type: "B", Bounded: true, Says: "half an exchange, rectangular"}), correlations
 }
 
 // figures are what a fitted law says, each with its budget.

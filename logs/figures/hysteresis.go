@@ -148,7 +148,32 @@ func (b branches) largestAt(m meaning, span float64) (Figure, error) {
 			places = append(places, b.T[i])
 		}
 	}
-	return b.largest(m, span, places, b.differences)
+	f, err := b.largest(m, span, places, b.differences)
+	return f.notLess(100 * b.digit() / span), err
+}
+
+// digit is what one digit of the thermometer makes of R where the way up is steepest.
+// Two readings of very nearly one temperature differ by that or not at all: an interval
+// that is taken from half digits that are independent, and is narrower, misses all of
+// these.
+func (b branches) digit() (ohm float64) {
+	for i := 1; i < b.up; i++ {
+		if dt := b.T[i] - b.T[i-1]; math.Abs(dt) > nearEnough {
+			ohm = max(ohm, 2*b.HalfDigit*math.Abs((b.R[i]-b.R[i-1])/dt))
+		}
+	}
+	return ohm
+}
+
+// notLess is the figure with an interval that is at least so wide.
+func (f Figure) notLess(half float64) Figure {
+	if f.Budget == nil || f.U_std == 0 || f.Expanded >= half {
+		return f
+	}
+	b := *f.Budget
+	b.Expanded, b.K = half, half/b.Combined
+	f.Budget, f.Expanded, f.K = &b, b.Expanded, b.K
+	return f.Note("U is one digit of the thermometer, by which two readings of one temperature may differ")
 }
 
 func (b branches) returnToStart(slope float64) (Figure, error) {
@@ -178,6 +203,7 @@ func (b branches) returnToStart(slope float64) (Figure, error) {
 	if err != nil {
 		return f, err
 	}
+	f = f.notLess(100 * b.digit() / b.R[first])
 	f.With = append(f.With, Given{"difference", d[place], "Ohm"}, Given{"divided by the slope of the way up", d[place] / slope, "K"})
 	return f, f.check()
 }
@@ -204,7 +230,7 @@ func (b branches) midRange(slope float64) ([]Figure, error) {
 		symbol, says string
 		factor       float64
 	}{{"Ohm", "", 1}, {"K", ", divided by the slope of the least-squares line of the way up", 1 / slope}} {
-		l.add(b.figure(meaning{"hysteresis", "mid-range, " + unit.symbol, unit.symbol,
+		f, err := b.figure(meaning{"hysteresis", "mid-range, " + unit.symbol, unit.symbol,
 			"R at the middle of the range after the upper limit less R there after the lower limit" + unit.says, "IEC 60751:2008, 6.5.6"},
 			func(t, r []float64) (float64, error) {
 				d, err := b.differences(t, r)
@@ -212,7 +238,8 @@ func (b branches) midRange(slope float64) ([]Figure, error) {
 					return 0, err
 				}
 				return unit.factor * d[place], nil
-			}, Given{"temperature", at, "degC"}))
+			}, Given{"temperature", at, "degC"})
+		l.add(f.notLess(math.Abs(unit.factor)*b.digit()), err)
 	}
 	return l.done()
 }

@@ -259,7 +259,7 @@ func (c *computer) width(w looped) ([]Figure, error) {
 		b, err := Combine("%", Level95, []Input{
 			{Name: "scatter about the two branches", Value: plain.width, Unit: "Ohm", U: plain.u, Type: "A", DoF: plain.dof, Sensitivity: k.share(across{width: 1, first: plain.first, bent: plain.bent})},
 			{Name: "moments, of meter and stage", Unit: "s", U: late, Type: "B", Sensitivity: per(later, late), Says: "rectangular, where in the exchange each was taken"},
-			{Name: c.Facts.Position + ", one way against the other", Unit: "m", U: off, Type: "B", Sensitivity: per(moved, off), Says: "declared accuracy, rectangular; " + c.Facts.Says[c.Facts.Position], Instrument: true},
+			{Name: c.Facts.Position + ", one way against the other", Unit: "m", U: off, Type: "B", Sensitivity: per(moved, off), Says: "declared accuracy, rectangular; " + c.Facts.Says[c.Facts.Position], Bounded: true, Instrument: true},
 		})
 		if err != nil {
 			return nil, err

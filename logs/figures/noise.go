@@ -153,7 +153,7 @@ func NoiseFloor(o Origin, r, degC, integration, current, tcr, uTCR float64) ([]F
 	const source = "Johnson 1928, Nyquist 1928 (from memory); k of the SI"
 	bandwidth := 1 / (2 * integration) // of a mean over a time, as noise counts
 	with := []Given{{"current", math.Abs(current), "A"}, {"integration time", integration, "s"}, {"temperature", degC, "degC"}}
-	inputs := []Input{{Name: "temperature of the film", Value: degC + zeroCelsius, Unit: "K", U: Rectangular(nearEnough), Type: "B"},
+	inputs := []Input{{Name: "temperature of the film", Value: degC + zeroCelsius, Unit: "K", U: Rectangular(nearEnough), Type: "B", Bounded: true},
 		{Name: "temperature coefficient", Value: tcr, Unit: "1/K", U: uTCR, Type: "A"}}
 	var l list
 	value, b, err := Propagate("Ohm", Level95, inputs[:1], func(x []float64) (float64, error) { return JohnsonNoise(r, x[0], bandwidth) / math.Abs(current), nil })

@@ -88,9 +88,9 @@ func (tr Transient) passing(fraction float64) (seconds float64, inputs []Input, 
 		{Name: "level before the step", Value: tr.Base, Unit: tr.Unit, U: tr.UBase, Type: "A", Sensitivity: (1 - fraction) / rate},
 		{Name: "settled level", Value: tr.Final, Unit: tr.Unit, U: tr.UFinal, Type: "A", Sensitivity: fraction / rate},
 		{Name: "noise of a reading", Unit: tr.Unit, U: tr.Noise, Type: "A", Sensitivity: 1 / rate},
-		{Name: "several crossings", Unit: "s", U: Rectangular(spread), Type: "B", Sensitivity: 1, Says: "half the time between the first and the last"},
-		{Name: "straight line between readings", Unit: "s", U: Rectangular(bend), Type: "B", Sensitivity: 1, Says: "bound from their curvature"},
-		{Name: "time of a reading", Value: at, Unit: "s", U: tr.UTime, Type: "B", Sensitivity: 1},
+		{Name: "several crossings", Unit: "s", U: Rectangular(spread), Type: "B", Sensitivity: 1, Bounded: true, Says: "half the time between the first and the last"},
+		{Name: "straight line between readings", Unit: "s", U: Rectangular(bend), Type: "B", Sensitivity: 1, Bounded: true, Says: "bound from their curvature"},
+		{Name: "time of a reading", Value: at, Unit: "s", U: tr.UTime, Type: "B", Sensitivity: 1, Bounded: true},
 		{Name: "start of the step", Value: tr.Start, Unit: "s", U: tr.UStart, Type: "B", Sensitivity: -1},
 	}, nil
 }
@@ -206,8 +206,8 @@ func Settling(tr Transient, band float64) (Figure, error) {
 	b, err := Combine("s", Level95, []Input{
 		{Name: "settled level", Value: tr.Final, Unit: tr.Unit, U: tr.UFinal, Type: "A", Sensitivity: slow},
 		{Name: "noise of a reading", Unit: tr.Unit, U: tr.Noise, Type: "A", Sensitivity: slow},
-		{Name: "between two readings", Unit: "s", U: Rectangular(dt / 2), Type: "B", Sensitivity: 1},
-		{Name: "time of a reading", Unit: "s", U: tr.UTime, Type: "B", Sensitivity: 1},
+		{Name: "between two readings", Unit: "s", U: Rectangular(dt / 2), Type: "B", Sensitivity: 1, Bounded: true},
+		{Name: "time of a reading", Unit: "s", U: tr.UTime, Type: "B", Sensitivity: 1, Bounded: true},
 		{Name: "start of the step", Unit: "s", U: tr.UStart, Type: "B", Sensitivity: -1}})
 	if err != nil {
 		return Figure{}, err

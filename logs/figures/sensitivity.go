@@ -280,7 +280,7 @@ func InversePrediction(c Curve, reading float64, m int) (Figure, error) {
 		if err != nil {
 			return Figure{}, fmt.Errorf("%s: %w", e.Name, err)
 		}
-		inputs = append(inputs, Input{Name: e.Name, Unit: kindUnits[e.Kind], U: e.U, Type: "B", DoF: e.DoF, Sensitivity: slopes[0], Says: e.Says, Instrument: e.Instrument})
+		inputs = append(inputs, Input{Name: e.Name, Unit: kindUnits[e.Kind], U: e.U, Type: "B", DoF: e.DoF, Sensitivity: slopes[0], Says: e.Says, Bounded: e.Bounded, Instrument: e.Instrument})
 	}
 	b, err := Combine("K", Level95, inputs)
 	if err != nil {

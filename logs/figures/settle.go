@@ -25,6 +25,9 @@ type Hold struct {
 	Noise     float64 // Ohm, standard deviation of a reading about the fit
 }
 
+// tail is where the last fifth of a stretch begins.
+func (p Segment) tail() int { return p.To - max(4, int(tailShare*float64(p.To-p.From))) }
+
 // AtRest tells whether what remained cannot be told from zero, or is less than the scatter
 // of a reading: no meter shows that.
 func (h Hold) AtRest() bool { return math.Abs(h.Remained) <= max(2*h.URemained, h.Noise) }
@@ -41,6 +44,7 @@ type Settled struct {
 	widen  float64
 	groups []group
 	law    law
+	digit  float64 // K, half a digit of the thermometer: part of UT and UTSeen
 }
 
 // group is the readings of one hold, times from its beginning. Of many readings, those that
@@ -107,7 +111,7 @@ func readOff(t, temperature, r []float64, plateaus []Segment) (Settled, error) {
 		s.addHold(t[p.From:p.To], temperature[p.From:p.To], r[p.From:p.To], p)
 		h := &s.Holds[len(s.Holds)-1]
 		h.T, h.UT, h.Settled, h.USettled = h.TSeen, h.UTSeen, h.Seen, h.USeen
-		_, _, dof := MeanError(r[p.To-max(4, int(tailShare*float64(p.To-p.From))) : p.To])
+		_, _, dof := MeanError(r[p.tail():p.To])
 		if math.IsNaN(dof) {
 			dof = 1
 		}
@@ -534,7 +538,7 @@ func (s Settled) Branches(o Origin, settled bool, common ...Common) (up, down Cu
 }
 
 func (s Settled) branch(o Origin, holds []Hold, settled bool, common []Common) Curve {
-	c := Curve{Origin: o, Common: append([]Common(nil), common...)}
+	c := Curve{Origin: o, Common: append([]Common(nil), common...), HalfDigit: s.digit}
 	for _, h := range holds {
 		t, uT, r, u := h.TSeen, h.UTSeen, h.Seen, h.USeen
 		if settled {

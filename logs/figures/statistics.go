@@ -127,12 +127,10 @@ func StudentT(level, dof float64) float64 {
 	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: dof}.Quantile(p)
 }
 
-// simultaneous is the factor for which all of m intervals ±k u hold together at the
-// level (Šidák, J. Amer. Statist. Assoc. 62 (1967) 626, from memory: right when the
-// errors are independent, too large when they are correlated).
-func simultaneous(level float64, m int, dof float64) float64 {
-	return StudentT(math.Pow(level, 1/float64(max(1, m))), dof)
-}
+// everyOne is the level at which m intervals must hold each, so that all hold together at
+// a level (Šidák, J. Amer. Statist. Assoc. 62 (1967) 626, from memory: right when the
+// errors are independent, too much when they are correlated).
+func everyOne(level float64, m int) float64 { return math.Pow(level, 1/float64(max(1, m))) }
 
 // median leaves x as it is. NaN for none.
 func median(x []float64) float64 {
