@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"dwell/drivers/clock"
@@ -205,7 +206,7 @@ func (p *pair) step(a, b *logs.Part) {
 		for _, now := range b.Channels {
 			if old.Channel == now.Channel && old.Unit == now.Unit && min(old.N, now.N) >= fewest {
 				p.rows = append(p.rows, beside{step: a.Step, pass: a.Pass, channel: old.Channel, unit: old.Unit, old: old.Mean, now: now.Mean,
-					u: p.uncertainty(old, now, a, b), atOld: clock.Instant(a.FromNs), lineOld: old.First, lineNow: now.First,
+					u: p.uncertainty(old, now, a, b) + p.warmer(old, a, b), atOld: clock.Instant(a.FromNs), lineOld: old.First, lineNow: now.First,
 					oldS: clock.Instant(a.Lasted()).Seconds(), nowS: clock.Instant(b.Lasted()).Seconds()})
 			}
 		}
@@ -238,6 +239,61 @@ func (p *pair) uncertainty(old, now logs.Held, a, b *logs.Part) float64 {
 		u += bound * bound / 3
 	}
 	return coverage * math.Sqrt(u)
+}
+
+// warmer is by how much a reading of the film must differ because one run was warmer in this
+// step than the other, by what its thermometers read: a bound, by the steepest course of the
+// old run between neighbouring temperatures.
+func (p *pair) warmer(old logs.Held, a, b *logs.Part) (bound float64) {
+	place := p.old.rig.Place
+	if !slices.Contains([]string{place.Resistance, place.Voltage, place.Current, place.Power}, old.Channel) {
+		return 0
+	}
+	for _, thermometer := range place.Temperature {
+		then, ok := heldIn(a, thermometer)
+		now, ok2 := heldIn(b, thermometer)
+		if ok && ok2 && then.Unit == now.Unit {
+			bound = max(bound, math.Abs(now.Mean-then.Mean)*p.old.steepest(old.Channel, thermometer, then.Mean))
+		}
+	}
+	return bound
+}
+
+func heldIn(part *logs.Part, channel string) (logs.Held, bool) {
+	k := slices.IndexFunc(part.Channels, func(h logs.Held) bool { return h.Channel == channel })
+	if k < 0 {
+		return logs.Held{}, false
+	}
+	return part.Channels[k], true
+}
+
+// apartK is how far two temperatures must be apart to tell a slope, and nearK how near to the
+// temperature it is wanted for. Rules of thumb, no source.
+const (
+	apartK = 2.0
+	nearK  = 10.0
+)
+
+// steepest is the largest slope of a channel with a temperature between steps of a run, near
+// to one: 0 where no two steps tell.
+func (c *compared) steepest(channel, thermometer string, at float64) (slope float64) {
+	type point struct{ t, y float64 }
+	var all []point
+	for k := range c.parts {
+		t, ok := heldIn(&c.parts[k], thermometer)
+		y, ok2 := heldIn(&c.parts[k], channel)
+		if ok && ok2 && math.Abs(t.Mean-at) <= nearK {
+			all = append(all, point{t.Mean, y.Mean})
+		}
+	}
+	for i, x := range all {
+		for _, y := range all[:i] {
+			if math.Abs(x.t-y.t) >= apartK {
+				slope = max(slope, math.Abs((x.y-y.y)/(x.t-y.t)))
+			}
+		}
+	}
+	return slope
 }
 
 // bound is what the profile declares of the accuracy of a channel, at its mean in a part

@@ -4,6 +4,7 @@ import (
 	"io"
 	"math/rand/v2"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -156,4 +157,36 @@ steps:
 	p.says("nothing could be compared")
 	start(t, "compare", runs[0], runs[1]).exits(exitDone)
 	start(t, "compare", runs[0], runs[0], "--equal").exits(exitDone) // the same, to the byte
+}
+
+// A film that was warmer is not another film.
+func TestCompareAtAnotherTemperature(t *testing.T) {
+	t.Parallel()
+	one := rehearsed(t, "staircase.yaml", 1).folder
+	p := laid(t, one, one)
+	for _, c := range []struct {
+		factor float64 // of what the temperature explains
+		differ int
+	}{{1, 0}, {3, 1}} {
+		p.rows, p.first, p.differ, p.times, p.missing = nil, nil, 0, nil, nil
+		now := *p.old
+		now.parts = slices.Clone(p.old.parts)
+		for k := range now.parts {
+			part := &now.parts[k]
+			part.Channels = slices.Clone(part.Channels)
+			for i := range part.Channels {
+				switch h := &part.Channels[i]; {
+				case part.Step != "3.5.2 hold":
+				case h.Channel == "foil.temperature":
+					h.Mean += 0.6
+				case h.Channel == "element.resistance": // B of 1000 K at 38 degC, by the law of a thermistor
+					h.Mean *= 1 - c.factor*0.6*1000/(311*311)
+				}
+			}
+		}
+		p.now = &now
+		if p.compare(); p.differ != c.differ || c.differ > 0 && p.first.channel != "element.resistance" {
+			t.Errorf("%g times: %d differ, first %+v", c.factor, p.differ, p.first)
+		}
+	}
 }

@@ -93,7 +93,8 @@ Two runs are also laid beside each other step by step: the second half of every 
 temperature that was reached and every other reading. They agree where they differ by less
 than U, which covers, with k = 2, the spread of the readings in both, the last digit, and,
 unless it is the same instrument with the same calibration, what its profile declares of
-its accuracy. Steps with fewer than eight readings of a channel say nothing about it. Steps
+its accuracy. What is read of the film may also differ by as much as it changes with the
+difference of the temperatures of the step. Steps with fewer than eight readings of a channel say nothing about it. Steps
 must take the same time, too: within 1 s, and, where a step waits for the bench, within 11 s
 and a fifth; how long a person takes is not weighed. Of a run that repeats a step alone, that is
 compared.

@@ -4,7 +4,9 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"io/fs"
 	"math"
+	"os"
 	"path/filepath"
 	"runtime"
 	"slices"
@@ -267,10 +269,20 @@ func (x *execution) close(w *logs.Writer) error {
 			return &coded{code: max(code, exitFailed), err: fmt.Errorf("%s: %w", x.folder, err)}
 		}
 		if err := x.derive(); err != nil {
-			return fmt.Errorf("%s: %w", x.folder, err)
+			return onDisk(code, fmt.Errorf("%s: %w", x.folder, err))
 		}
-		return logs.Seal(logs.Disk{}, x.folder, id.StopUTC, version)
+		return onDisk(code, logs.Seal(logs.Disk{}, x.folder, id.StopUTC, version))
 	})
+}
+
+// onDisk gives an error its exit code where the disk is to blame: it is no fault of the program.
+func onDisk(code int, err error) error {
+	var path *fs.PathError
+	var link *os.LinkError
+	if errors.As(err, &path) || errors.As(err, &link) {
+		return &coded{max(code, exitFailed), err}
+	}
+	return err
 }
 
 // derive writes aligned.csv, with a column for every channel that was read,

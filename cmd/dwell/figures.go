@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
 	"strings"
 	"time"
 
@@ -133,10 +134,14 @@ func openDamaged(dir string) (r *logs.Run, damage []string, err error) {
 }
 
 // edits says what is not as it was sealed, for whoever would take a number from it. A
-// run that goes on has no seal yet.
+// run that goes on, or was never closed, has no seal.
 func edits(r *logs.Run) (found []string) {
 	if _, err := r.File("seal.json"); err != nil {
-		return nil
+		id, err2 := r.Identity()
+		if !errors.Is(err, fs.ErrNotExist) || err2 != nil || id.Outcome == "" || id.Unsealed {
+			return nil
+		}
+		found = append(found, "seal.json: missing: the run was closed and sealed, but its seal is gone")
 	}
 	const most = 5
 	for f := range r.Verify() {

@@ -46,6 +46,9 @@ temperature is approached from its own side. Of a step in a loop it is the first
   dwell rerun --only 3.5 runs/20251125T105047Z-staircase-LC-07`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
+			if c.Flags().Changed("only") && strings.TrimSpace(only) == "" {
+				return usage(errors.New("--only: expected the number of a step, such as 3.5, or its name; leave it out to do the whole plan"))
+			}
 			r, err := repeat(args[0], f, only)
 			if err != nil {
 				return usage(err)

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -252,5 +253,43 @@ func TestCutFoldersAreShown(t *testing.T) {
 			}
 		}
 		write(t, path, text)
+	}
+}
+
+// Whoever takes numbers from a folder whose seal is gone is told so.
+func TestASealThatIsGoneIsSaid(t *testing.T) {
+	t.Parallel()
+	folder := rehearsed(t, "short.yaml", 1).folder
+	if err := os.Remove(filepath.Join(folder, "seal.json")); err != nil {
+		t.Fatal(err)
+	}
+	for _, args := range [][]string{{"figures"}, {"report"}, {"export", "--out", filepath.Join(t.TempDir(), "x")}} {
+		p := start(t, append(args, folder)...)
+		p.exits(exitDone)
+		p.says("its seal is gone")
+	}
+	p := start(t, "rerun", "--only", " ", folder)
+	p.exits(exitUsage)
+	p.says("--only: expected the number of a step")
+}
+
+// A disk that is full is no fault of the program, also at the very end of a run.
+func TestWhoIsToBlameAtTheEnd(t *testing.T) {
+	_, disk := os.Create(filepath.Join(t.TempDir(), "no", "such"))
+	for _, c := range []struct {
+		code, expected int
+		err            error
+	}{{exitDone, exitFailed, fmt.Errorf("runs/x: %w", disk)}, {exitNotSafe, exitNotSafe, disk}, {exitDone, exitProgram, errors.New("another")}} {
+		var x *coded
+		got := exitProgram // what an error without a code leads to
+		if errors.As(onDisk(c.code, c.err), &x) {
+			got = x.code
+		}
+		if got != c.expected {
+			t.Errorf("%v after %d: exit %d, expected %d", c.err, c.code, got, c.expected)
+		}
+	}
+	if onDisk(exitDone, nil) != nil {
+		t.Error("no error became one")
 	}
 }
