@@ -2,11 +2,16 @@ package main
 
 import (
 	"encoding/json"
+	"fmt"
 	"io"
 	"math/rand/v2"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"dwell/drivers/rig"
+	"dwell/drivers/wire"
 )
 
 // onRealPorts makes of the folder of a rehearsal that was broken off one of a run on real
@@ -70,29 +75,44 @@ func TestNobodyConfirmedTheRigSafe(t *testing.T) {
 	}
 }
 
-// Whoever kills a run that has just said that it tripped finds the trip in its record, and
-// so does resume.
-func TestATripOutlivesAKill(t *testing.T) {
-	if testing.Short() {
-		t.Skip("takes 20 s, mostly of watching the plate")
-	}
+// A guard that had been stopped finds out what was done to its bench since: by dwell safe, by
+// the run taken up again, by another run. What was before it, and its own run, do not count.
+func TestWhatWasDoneSince(t *testing.T) {
 	t.Parallel()
-	s := serve(t)
-	p, root := s.run("low.yaml")
-	s.underWay(root)
-	s.do(func() { s.bench.World().SetPlateTarget(120) })
-	p.says("tripped: ")
-	p.cmd.Process.Kill()
-	p.ends()
-	folder := theFolder(t, root)
-	leaves(t, guardOf(t, folder))
-	happened(t, folder, "tripped")
-	again, err := takeUp(&speech{out: io.Discard, err: io.Discard}, folder)
+	const run = 4711
+	line := func(event, text string) string {
+		return fmt.Sprintf("{\"event\":%q,\"utc\":\"2026-11-25T10:50:47Z\",\"text\":%q}\n", event, text)
+	}
+	armed, bySafe := line("armed", fmt.Sprintf("process %d watches process %d", os.Getpid(), run)), line("confirmed", bySafe+"5, has made the rig safe")
+	another := line("armed", "process 6 watches process 7")
+	folder := t.TempDir()
+	address, err := wire.ParseAddress("serial:" + filepath.Join(folder, "plate"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := again.acknowledge("", ""); err == nil || !strings.Contains(err.Error(), "must stay below 22 degC") {
-		t.Errorf("without a word: %v", err)
+	r := &rig.Rig{Instruments: []rig.Description{{Name: "plate", Address: address}}}
+	for _, c := range []struct{ text, holder, want string }{
+		{armed, "", ""},
+		{bySafe + another + armed + line("late", ""), "", ""},
+		{armed + line("late", "") + bySafe, "", "dwell safe, process 5"},
+		{armed + line("confirmed", "the run has made the bench safe"), "", ""},
+		{armed + another, "", "the run has been taken up again since"},
+		{armed, owner{PID: 8, Folder: "runs/next"}.text(), "process 8 has plate now, for the run in runs/next"},
+		{armed, owner{PID: run, Folder: folder}.text(), ""},
+		{armed, asking(), ""}, // a person is asked something, and may say no
+	} {
+		write(t, filepath.Join(folder, guardFile), c.text)
+		var lock *wire.Lock
+		if c.holder != "" {
+			if lock, err = wire.Take(address.Key(), c.holder); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if got := doneSince(folder, r, run); !strings.HasPrefix(got, c.want) || (c.want == "") != (got == "") {
+			t.Errorf("after %q, held by %q: %q", c.text, c.holder, got)
+		}
+		if lock != nil {
+			lock.Give()
+		}
 	}
-	s.expectOff()
 }

@@ -3,6 +3,7 @@
 package main
 
 import (
+	"io"
 	"strconv"
 	"strings"
 	"testing"
@@ -125,6 +126,33 @@ func TestTheSpecimenIsAnother(t *testing.T) {
 		if e.is("plate", "heat", 1) {
 			t.Errorf("heated: %+v", e)
 		}
+	}
+	s.expectOff()
+}
+
+// Whoever kills a run that has just said that it tripped finds the trip in its record, and
+// so does resume.
+func TestATripOutlivesAKill(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes 20 s, mostly of watching the plate")
+	}
+	t.Parallel()
+	s := serve(t)
+	p, root := s.run("low.yaml")
+	s.underWay(root)
+	s.do(func() { s.bench.World().SetPlateTarget(120) })
+	p.says("tripped: ")
+	p.cmd.Process.Kill()
+	p.ends()
+	folder := theFolder(t, root)
+	leaves(t, guardOf(t, folder))
+	happened(t, folder, "tripped")
+	again, err := takeUp(&speech{out: io.Discard, err: io.Discard}, folder)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := again.acknowledge("", ""); err == nil || !strings.Contains(err.Error(), "must stay below 22 degC") {
+		t.Errorf("without a word: %v", err)
 	}
 	s.expectOff()
 }
