@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -69,7 +70,7 @@ func waitsOf(p *plan.Plan) map[string]waiting {
 
 func (c *compared) open(dir string) error {
 	r, _, err := logs.Open(logs.Disk{}, dir)
-	if r == nil || err != nil {
+	if r == nil || err != nil && !errors.Is(err, logs.ErrCorrupt) { // what is damaged has been said with the figures
 		return fmt.Errorf("%s is no run folder that can be read: %w", dir, err)
 	}
 	c.folder, c.plan = dir, planOf(r)

@@ -190,3 +190,19 @@ func TestCompareAtAnotherTemperature(t *testing.T) {
 		}
 	}
 }
+
+// A run whose record was cut is compared as far as it goes, and that it was cut is said.
+func TestCompareACutRun(t *testing.T) {
+	t.Parallel()
+	one, cut := rehearsed(t, "response.yaml", 1).folder, rehearsed(t, "response.yaml", 2).folder
+	for _, name := range []string{"readings.csv", "events.jsonl"} {
+		text := read(t, filepath.Join(cut, name))
+		write(t, filepath.Join(cut, name), text[:2*len(text)/3])
+		p := start(t, "compare", one, cut)
+		p.exits(exitDone)
+		p.says("damaged: " + name)
+		if out := p.out.String(); !strings.Contains(out, "step by step") || !strings.Contains(out, "means agree within U") {
+			t.Errorf("%s was cut: nothing is compared:\n%s", name, out)
+		}
+	}
+}

@@ -49,13 +49,15 @@ func compareCommand(s *speech) *cobra.Command {
 			agree, word, compared := true, "were not compared", len(x.all) > 0
 			if len(args) == 2 && only == "" && format == "text" {
 				p, err := compareSteps(args)
-				if err != nil {
-					return usage(err)
+				if err != nil { // the figures have been compared all the same
+					s.say("%s step by step nothing is compared: %v", s.red("damaged:"), err)
+					agree, word, compared, object["agree"] = false, "could not be compared", false, nil
+				} else {
+					same, _ := p.sameBytes()
+					agree, word, compared = p.agree(), p.word(), compared || same || p.verdict() != nil
+					s.result(p.text(s, steps))
+					object["agree"], object["steps"] = p.verdict(), p.object()
 				}
-				same, _ := p.sameBytes()
-				agree, word, compared = p.agree(), p.word(), compared || same || p.verdict() != nil
-				s.result(p.text(s, steps))
-				object["agree"], object["steps"] = p.verdict(), p.object()
 			}
 			code := exitDone
 			if equal && (x.differ() > 0 || !agree || !compared) {
