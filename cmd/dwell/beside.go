@@ -183,9 +183,9 @@ func (p *pair) compare() {
 			p.missing = append(p.missing, fmt.Sprintf("step %s, pass %d, is in the new run only", b.Step, b.Pass+1))
 		}
 	}
-	for _, x := range [][2]*compared{{p.old, p.now}, {p.now, p.old}} {
+	for k, x := range [][2]*compared{{p.old, p.now}, {p.now, p.old}} {
 		if r := x[1].identity.Repeats; r != nil && r.Only != "" && r.Run == filepath.Base(filepath.Clean(x[0].folder)) {
-			p.alone = fmt.Sprintf("%s repeats step %s of %s alone, after the way there: of the others nothing is compared", filepath.Base(x[1].folder), r.Only, r.Run)
+			p.alone = fmt.Sprintf("the %s run repeats step %s of the %s one alone, after the way there: of the others nothing is compared", [...]string{"new", "old"}[k], r.Only, [...]string{"old", "new"}[k])
 			p.missing = nil
 		}
 	}
