@@ -87,8 +87,9 @@ const compareLong = `compare computes the figures of several runs and puts them 
 that of the first run, with the uncertainty of that difference. What instruments are wrong
 by is the same in two runs on one bench, and cancels. A difference is no failure, unless
 --equal asks for none. Only what was taken under the same conditions is compared:
-temperatures within 1 K; radii, strains, cycles and averaging times within 5 %. Of several
-that are alike, such as passes of a loop, the first belongs to the first where the runs have
+temperatures within 1 K; radii, strains, cycles and averaging times within 5 %. Resistances
+at temperatures that differ are brought to one by the film's own slope, and what the
+temperatures are uncertain by goes into the uncertainty. Of several figures that are alike, such as passes of a loop, the first belongs to the first where the runs have
 as many of them, and none to any where they have not.
 
 Two runs are also laid beside each other step by step: the second half of every step, the
@@ -155,7 +156,7 @@ func compareRuns(s *speech, dirs []string) (*comparison, error) {
 		}
 		x.names, x.runs, x.ids = append(x.names, name), append(x.runs, filepath.Base(dir)), append(x.ids, id)
 		x.plans = append(x.plans, planOf(r))
-		sides = append(sides, figures.Side{Figures: results.Figures, Bench: benchOf(id)})
+		sides = append(sides, figures.Side{Figures: results.Figures, Bench: benchOf(id), Curve: results.Up})
 		worn = append(worn, figures.Worn{Name: name, Figures: results.Figures, LeftOut: results.LeftOut, Specimen: filmOf(id), Start: id.StartUTC})
 	}
 	x.all, x.alone = figures.Compare(sides)

@@ -23,7 +23,9 @@ type Compared struct {
 // Difference is a figure of a run less that of the first run.
 type Difference struct {
 	Value, U, Expanded float64
-	Matters            bool // it lies outside of its own expanded uncertainty
+	Matters            bool    // it lies outside of its own expanded uncertainty
+	WarmerK            float64 // than in the first run; Value is without what that makes of a film
+	Unsure             string  // why nothing can be said, "" for mostly
 }
 
 // Text is a difference, and whether it stands out.
@@ -32,8 +34,21 @@ func (d Difference) Text() string {
 	if d.Matters {
 		word = "differs"
 	}
+	if d.WarmerK != 0 {
+		word += fmt.Sprintf(", at one temperature (%s)", warmer(d.WarmerK))
+	}
+	if d.Unsure != "" {
+		word = d.Unsure
+	}
 	digits := digitsFor(d.Expanded)
 	return fmt.Sprintf("%s ± %s, %s", number(d.Value, digits), number(d.Expanded, digits), word)
+}
+
+func warmer(kelvin float64) string {
+	if kelvin < 0 {
+		return fmt.Sprintf("it was %.2g K cooler", -kelvin)
+	}
+	return fmt.Sprintf("it was %.2g K warmer", kelvin)
 }
 
 // Rounded is a value to the digits that its uncertainty allows.
@@ -45,6 +60,9 @@ type Side struct {
 	// Bench says whose instruments these are: what is wrong with them is the same in two
 	// runs on one bench, and cancels.
 	Bench string
+	// Curve is that of the film, whose slope brings resistances to one temperature; empty
+	// where the run has none.
+	Curve Curve
 }
 
 // conditions are what a figure of one flavour holds at, by the names in its With, and how
@@ -203,6 +221,7 @@ func Compare(sides []Side) (all, unpaired []Compared) {
 				continue
 			}
 			d := difference(*f, *first, sides[i].Bench == sides[base].Bench)
+			d.toOneTemperature(*f, *first, sides[i], sides[base])
 			c.Less[i] = &d
 		}
 		if n < 2 {
@@ -265,6 +284,108 @@ func apartFrom(b, a Budget, oneBench bool) float64 {
 		}
 	}
 	return math.Sqrt(max(0, total))
+}
+
+// toOneTemperature takes out of a difference what a film must differ by because it was warmer,
+// by the mean of its slopes in the two runs. A resistance of a sweep is one at the temperature
+// that was read then, and that is uncertain, too; an R0 has that in its budget already.
+func (d *Difference) toOneTemperature(b, a Figure, of, base Side) {
+	tB, ok := b.with("temperature")
+	tA, ok2 := a.with("temperature")
+	if !ok || !ok2 || b.Figure != "r0" && b.Figure != "resistance" {
+		return
+	}
+	slopeB, uB, okB := of.Curve.slopeAt(tB)
+	slopeA, uA, okA := base.Curve.slopeAt(tA)
+	switch {
+	case !okA && !okB && tA != tB:
+		d.Matters, d.Unsure = false, fmt.Sprintf("not judged: %s, and neither run tells the film's slope", warmer(tB-tA))
+		return
+	case !okA && !okB:
+		return
+	case !okA:
+		slopeA, uA = slopeB, uB
+	case !okB:
+		slopeB, uB = slopeA, uA
+	}
+	slope := (slopeA + slopeB) / 2
+	d.WarmerK = tB - tA
+	d.Value -= slope * d.WarmerK
+	u := math.Max(uA, uB) * d.WarmerK
+	if b.Figure == "resistance" {
+		u = math.Hypot(u, slope*apartInTemperature(of.Curve, base.Curve, tB, tA, of.Bench == base.Bench))
+	}
+	k := StudentT(Level95, math.Inf(1))
+	if d.U > 0 {
+		k = d.Expanded / d.U
+	}
+	d.U = math.Hypot(d.U, u)
+	d.Expanded = k * d.U
+	d.Matters = math.Abs(d.Value) > d.Expanded
+}
+
+// apartInTemperature is the standard uncertainty of the difference of two temperatures, K,
+// each as uncertain as the point of its curve that is nearest. What is wrong with the
+// thermometer is the same on one bench.
+func apartInTemperature(b, a Curve, tB, tA float64, oneBench bool) float64 {
+	return math.Hypot(b.uTemperature(tB, a, oneBench), a.uTemperature(tA, b, oneBench))
+}
+
+// uTemperature is how uncertain a temperature beside a curve is, without what another curve of
+// one bench has as well.
+func (c Curve) uTemperature(degC float64, other Curve, oneBench bool) float64 {
+	u := c.uNear(degC)
+	for _, e := range c.Common {
+		same := func(o Common) bool { return o.Instrument && o.Name == e.Name && o.Says == e.Says }
+		if !(oneBench && e.Instrument && slices.ContainsFunc(other.Common, same)) {
+			u = math.Hypot(u, e.inTemperature(degC))
+		}
+	}
+	return u
+}
+
+// inTemperature is the standard uncertainty that a common error makes at a temperature, K: 0
+// for one of the resistances.
+func (e Common) inTemperature(degC float64) float64 {
+	if e.Kind == ResistanceShape {
+		return 0
+	}
+	t, r := []float64{degC}, []float64{0}
+	e.apply(t, r, e.U)
+	return t[0] - degC
+}
+
+// uNear is the standard uncertainty of the temperature of the point nearest to one, by itself.
+func (c Curve) uNear(degC float64) float64 {
+	best := -1
+	for i, t := range c.T {
+		if best < 0 || math.Abs(t-degC) < math.Abs(c.T[best]-degC) {
+			best = i
+		}
+	}
+	if best < 0 || c.UT == nil {
+		return 0
+	}
+	return c.UT[best]
+}
+
+// slopeAt is dR/dT of the film at a temperature, Ohm/K, with its standard uncertainty.
+func (c Curve) slopeAt(degC float64) (slope, u float64, ok bool) {
+	if len(c.T) < 2 {
+		return 0, 0, false
+	}
+	degree := min(2, len(c.T)-1)
+	f, err := c.figure(meaning{unit: "Ohm/K"}, func(t, r []float64) (float64, error) {
+		f, err := PolynomialFit(shifted(t, degC), r, degree)
+		if err != nil {
+			return 0, err
+		}
+		return f.B[1], nil
+	})
+	if err != nil {
+		return 0, 0, false
+	}
+	return f.Value, f.U_std, true
 }
 
 // Text is the comparison for the screen; names are short ones of the runs.

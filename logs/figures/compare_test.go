@@ -36,7 +36,7 @@ func TestCompare(t *testing.T) {
 		{"two benches", b, "another", math.Sqrt(2 * (3*3 + 4*4 + 40*40)), false},
 		{"one bench, calibrated anew", of(10030, "calibrated in autumn"), "one", math.Sqrt(2 * (3*3 + 4*4 + 40*40)), false},
 	} {
-		all, _ := Compare([]Side{{[]Figure{a}, "one"}, {[]Figure{c.b}, c.bench}})
+		all, _ := Compare([]Side{{Figures: []Figure{a}, Bench: "one"}, {Figures: []Figure{c.b}, Bench: c.bench}})
 		if len(all) != 1 {
 			t.Fatalf("%s: %d figures", c.name, len(all))
 		}
@@ -48,7 +48,7 @@ func TestCompare(t *testing.T) {
 	// The second of two alike belongs to the second, and what only one run has is left out.
 	only := b
 	only.Flavour = "fitted"
-	all, _ := Compare([]Side{{[]Figure{a, b}, "one"}, {[]Figure{a, b, only}, "one"}, {[]Figure{b, b}, "one"}})
+	all, _ := Compare([]Side{{Figures: []Figure{a, b}, Bench: "one"}, {Figures: []Figure{a, b, only}, Bench: "one"}, {Figures: []Figure{b, b}, Bench: "one"}})
 	if len(all) != 2 || all[1].Less[1].Value != 0 || all[0].Less[2].Value != 30 || all[0].Mean != 10010 || math.Abs(all[0].Deviation-math.Sqrt(300)) > 1e-9 {
 		t.Errorf("%+v", all)
 	}
@@ -87,7 +87,7 @@ func TestCompareUnderTheSameConditions(t *testing.T) {
 		{"one pass more, and one hotter", []Figure{local(1, 25), local(2, 35)}, []Figure{local(3, 25), local(4, 25.1), local(5, 35)}, []float64{3},
 			"r0, f, temperature 25 degC; r0, f, temperature 25 degC, 1 of 2; r0, f, temperature 25.1 degC, 2 of 2"},
 	} {
-		all, unpaired := Compare([]Side{{c.a, "one"}, {c.b, "one"}})
+		all, unpaired := Compare([]Side{{Figures: c.a, Bench: "one"}, {Figures: c.b, Bench: "one"}})
 		var pairs []float64
 		for _, x := range all {
 			pairs = append(pairs, x.Less[1].Value)
@@ -100,8 +100,45 @@ func TestCompareUnderTheSameConditions(t *testing.T) {
 			t.Errorf("%s: differences %v, unpaired %q", c.name, pairs, titles)
 		}
 	}
-	all, _ := Compare([]Side{{[]Figure{bend(1, 8)}, "one"}, {[]Figure{bend(1, 8)}, "one"}})
+	all, _ := Compare([]Side{{Figures: []Figure{bend(1, 8)}, Bench: "one"}, {Figures: []Figure{bend(1, 8)}, Bench: "one"}})
 	if text := all[0].Text([]string{"A", "B"}); !strings.HasPrefix(text, "bend_response, f, radius 8 mm\n") {
 		t.Error(text)
+	}
+}
+
+// A film that was read half a kelvin warmer is no other film: its slope takes that out, and what
+// the temperatures are uncertain by stays. Of one thermometer on one bench the errors cancel.
+func TestCompareAtOneTemperature(t *testing.T) {
+	curve := Curve{Origin: Origin{"R", "demo data"}, T: []float64{20, 30, 40}, R: []float64{10500, 9500, 8500}, UT: []float64{0.03, 0.04, 0.05}, UR: []float64{0, 0, 0},
+		Common: []Common{{Name: "thermometer", Kind: TemperatureOffset, U: 0.2, Says: "class", Instrument: true}}}
+	of := func(figure string, value, degC float64) Figure {
+		return Figure{Figure: figure, Flavour: "f", Unit: "Ohm", Value: value, U_std: 1, K: 2, Expanded: 2, With: []Given{{"temperature", degC, "degC"}}}
+	}
+	for _, c := range []struct {
+		name    string
+		a, b    Figure
+		curves  [2]Curve
+		bench   string
+		value   float64
+		u       float64
+		matters bool
+		says    string
+	}{
+		{"half a kelvin warmer", of("resistance", 10000, 25), of("resistance", 9944, 25.5), [2]Curve{curve, curve}, "one", -6, math.Sqrt(2 + 9 + 16), false, "at one temperature (it was 0.5 K warmer)"},
+		{"on another bench", of("resistance", 10000, 25), of("resistance", 9944, 25.5), [2]Curve{curve, curve}, "another", -6, math.Sqrt(2 + 9 + 16 + 2*400), false, "no difference"},
+		{"another film", of("resistance", 10000, 25), of("resistance", 9980, 25.5), [2]Curve{curve, curve}, "one", 30, math.Sqrt(2 + 9 + 16), true, "differs"},
+		{"an R0 has its temperature in it", of("r0", 10000, 25), of("r0", 9950, 25.5), [2]Curve{curve, {}}, "one", 0, math.Sqrt2, false, "no difference"},
+		{"no slope", of("resistance", 10000, 25), of("resistance", 9950, 25.5), [2]Curve{}, "one", -50, math.Sqrt2, false, "not judged: it was 0.5 K warmer"},
+		{"no slope needed", of("resistance", 10000, 25), of("resistance", 9950, 25), [2]Curve{}, "one", -50, math.Sqrt2, true, "differs"},
+		{"no resistance", of("hysteresis", 10000, 25), of("hysteresis", 9950, 25.5), [2]Curve{curve, curve}, "one", -50, math.Sqrt2, true, "differs"},
+	} {
+		all, _ := Compare([]Side{{Figures: []Figure{c.a}, Bench: "one", Curve: c.curves[0]}, {Figures: []Figure{c.b}, Bench: c.bench, Curve: c.curves[1]}})
+		if len(all) != 1 {
+			t.Fatalf("%s: %d figures", c.name, len(all))
+		}
+		d := all[0].Less[1]
+		if math.Abs(d.Value-c.value) > 1e-6 || math.Abs(d.U-c.u) > 0.02*c.u || d.Matters != c.matters || !strings.Contains(d.Text(), c.says) {
+			t.Errorf("%s: %s (%+v), expected %v ± 2 × %v, %s", c.name, d.Text(), *d, c.value, c.u, c.says)
+		}
 	}
 }

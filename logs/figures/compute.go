@@ -579,25 +579,18 @@ func falls(curve Curve) bool {
 // keepSlope is dR/dT and the relative coefficient at a temperature, with uncertainties,
 // for figures that need them.
 func (c *computer) keepSlope(curve Curve, at float64) {
+	c.slope, c.uSlope, _ = curve.slopeAt(at)
 	degree := min(2, len(curve.T)-1)
-	ask := func(relative bool) (float64, float64) {
-		f, err := curve.figure(meaning{unit: "Ohm/K"}, func(t, r []float64) (float64, error) {
-			f, err := PolynomialFit(shifted(t, at), r, degree)
-			if err != nil {
-				return 0, err
-			}
-			if relative {
-				return f.B[1] / f.B[0], nil
-			}
-			return f.B[1], nil
-		})
+	f, err := curve.figure(meaning{unit: "1/K"}, func(t, r []float64) (float64, error) {
+		f, err := PolynomialFit(shifted(t, at), r, degree)
 		if err != nil {
-			return 0, 0
+			return 0, err
 		}
-		return f.Value, f.U_std
+		return f.B[1] / f.B[0], nil
+	})
+	if c.tcr, c.uTCR = 0, 0; err == nil {
+		c.tcr, c.uTCR = f.Value, f.U_std
 	}
-	c.slope, c.uSlope = ask(false)
-	c.tcr, c.uTCR = ask(true)
 }
 
 // repeated is how much the same plateau scatters from cycle to cycle, each reached from

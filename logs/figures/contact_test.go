@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
+	"strings"
 	"testing"
 )
 
@@ -98,6 +100,32 @@ func TestTransferLength(t *testing.T) {
 	near(t, "Rsh, noise-free", pick(t, all, err, "sheet_resistance", "transfer length").Value, 500, 1e-9)
 	near(t, "LT, noise-free", pick(t, all, err, "transfer_length", "intercept").Value, 0.25e-6, 1e-9)
 	near(t, "rho, noise-free", pick(t, all, err, "contact_resistivity", "transfer length").Value, 3.125e-7, 1e-9)
+}
+
+// A contact does not have less than nothing: where the line says so, only the sheet is told,
+// and where it says hardly more than nothing, no square of that.
+func TestTransferLengthBelowNothing(t *testing.T) {
+	o := Origin{"pads", "demo data"}
+	d := []float64{50e-6, 100e-6, 200e-6, 400e-6, 800e-6}
+	for _, c := range []struct {
+		name  string
+		r     []float64
+		given []string
+		says  string
+	}{
+		{"well below", []float64{20.16, 60.13, 140.04, 299.92, 620.06}, []string{"sheet_resistance"}, "no contact has less than nothing"},
+		{"none to be told", []float64{40.16, 79.93, 160.04, 319.72, 640.06}, []string{"contact_resistance", "sheet_resistance", "transfer_length"}, "cannot be told from nothing"},
+		{"some", []float64{60.16, 100.13, 180.04, 339.92, 660.06}, []string{"contact_resistance", "sheet_resistance", "transfer_length", "contact_resistivity"}, ""},
+	} {
+		all, err := TransferLength(o, d, c.r, 1e-3, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		notes := strings.Join(all[0].Notes, "; ")
+		if got := Names(all); !slices.Equal(got, c.given) || !strings.Contains(notes, c.says) || (c.says == "") != (notes == "") {
+			t.Errorf("%s: %v, notes %q", c.name, got, notes)
+		}
+	}
 }
 
 func TestSelfHeating(t *testing.T) {

@@ -278,6 +278,9 @@ func TransferLength(o Origin, d, r []float64, w, uW float64) ([]Figure, error) {
 		{Name: "pad width", Value: w, Unit: "m", U: uW, Type: "B"}}
 	var l list
 	const source = "Reeves and Harrison, IEEE Electron Device Lett. 3 (1982) 111 (from memory)"
+	// What a contact adds is not less than nothing, and of its square nothing is known where
+	// it cannot be told from nothing.
+	within := StudentT(Level95, dof) * f.U(0)
 	for _, c := range [...]struct {
 		name, flavour, unit, definition string
 		f                               func(x []float64) float64
@@ -290,6 +293,15 @@ func TransferLength(o Origin, d, r []float64, w, uW float64) ([]Figure, error) {
 			return 1e4 * x[1] * x[2] * lt * lt
 		}},
 	} {
+		switch {
+		case c.name == "sheet_resistance":
+		case f.B[0] < -within:
+			l.skip(c.name, fmt.Errorf("the line comes to %.4g Ohm (± %.2g Ohm) at no distance, and no contact has less than nothing: distances or resistances are not what they are taken for", f.B[0], within))
+			continue
+		case c.name == "contact_resistivity" && f.B[0] <= within:
+			l.skip(c.name, fmt.Errorf("it goes with the square of the line's value at no distance, %.4g Ohm, which cannot be told from nothing (± %.2g Ohm)", f.B[0], within))
+			continue
+		}
 		value, b, err := Propagate(c.unit, Level95, inputs, func(x []float64) (float64, error) { return c.f(x), nil }, Correlation{0, 1, f.Correlation(0, 1)})
 		if err != nil {
 			return nil, err
