@@ -15,6 +15,7 @@ import (
 	"dwell/drivers/rig"
 	"dwell/drivers/wire"
 	"dwell/logs"
+	"dwell/sequence"
 	"dwell/sequence/plan"
 )
 
@@ -55,15 +56,38 @@ func goldenRun(t *testing.T, j *job, record string) *execution {
 	x := &execution{speech: &speech{out: io.Discard, err: io.Discard}, kind: "rehearsal", job: j, outlook: outlook{root: t.TempDir()}, seed: 1}
 	x.person = &goldenPerson{x}
 	if record != "" {
+		var all []*goldenDevice
 		r, _ := openRecord(t, record)
 		x.attach = func(d rig.Description) (wire.Device, error) {
-			return newGoldenDevice(d.Profile.Line, exchangesWith(r, d.Name, clock.Never)), nil
+			one := newGoldenDevice(d.Profile.Line, exchangesWith(r, d.Name, clock.Never))
+			all = append(all, one)
+			return one, nil
 		}
+		x.started = func(r *sequence.Run) { endWithout(x.clock, r, &all) }
 	}
 	if err := x.rehearse(); err != nil {
 		t.Fatalf("%v; outcome %+v", err, x.outcome)
 	}
 	return x
+}
+
+// endWithout ends a run that has asked what was not recorded: nobody will answer.
+func endWithout(c clock.Clock, r *sequence.Run, all *[]*goldenDevice) {
+	c.Go("look at the record", func() error {
+		for c.Sleep(c.Now()+clock.Second) == nil {
+			for _, d := range *all {
+				if d.missing != "" {
+					r.Fail("the record has no answer to " + d.missing)
+					if c.Sleep(c.Now()+recordPatience) == nil {
+						r.Stop()
+						r.Stop()
+					}
+					return nil
+				}
+			}
+		}
+		return nil
+	})
 }
 
 // A plan that was written once sends the same commands at the same moments for ever, to
