@@ -108,3 +108,17 @@ func TestDigits(t *testing.T) {
 		}
 	}
 }
+
+// TestDifferenceOfBounded: a difference in which bounded errors cancel has the k of what is
+// left.
+func TestDifferenceOfBounded(t *testing.T) {
+	b, err := Combine("1", 0.95, []Input{{Name: "gain", U: 1, Sensitivity: 1, Bounded: true, Instrument: true}, {U: 0.1, Sensitivity: 1}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	f := Figure{Value: 1, U_std: b.Combined, K: b.K, Expanded: b.Expanded, Budget: &b}
+	d := difference(f, f, true)
+	within(t, "k of one", b.K, 1.65, 0.02)
+	within(t, "u", d.U, 0.1*math.Sqrt2, 1e-9)
+	within(t, "U", d.Expanded, 1.959964*0.1*math.Sqrt2, 1e-6)
+}

@@ -263,7 +263,9 @@ func difference(b, a Figure, oneBench bool) Difference {
 		d.U, d.Expanded = math.Hypot(a.U_std, b.U_std), math.Hypot(a.Expanded, b.Expanded)
 	} else {
 		d.U = apartFrom(*b.Budget, *a.Budget, oneBench)
-		d.Expanded = max(a.K, b.K) * d.U
+		// What is left when bounded errors have cancelled, or two of them meet, is no longer
+		// distributed as they are: a k below the normal one is theirs alone.
+		d.Expanded = max(a.K, b.K, StudentT(Level95, math.Inf(1))) * d.U
 	}
 	d.Matters = math.Abs(d.Value) > d.Expanded
 	return d
