@@ -489,10 +489,7 @@ func (c *computer) sampling(at, step float64) Sampling {
 func (c *computer) noiseOf(s stay) {
 	from := max((s.from+s.to)/2, s.to-noiseMost)
 	t, y := c.even(from, s.to)
-	const (
-		likeNoise = 1.2 // von Neumann ratio; 2 is white
-		least     = 4 * leastReadings
-	)
+	const least = 4 * leastReadings
 	for len(y) >= 2*least {
 		if rest, _, err := Detrended(y); err != nil || VonNeumann(rest) > likeNoise {
 			break
@@ -505,14 +502,24 @@ func (c *computer) noiseOf(s stay) {
 		return
 	}
 	how := c.sampling(s.to, usualStep(t))
-	o := Origin{c.R.Channel, fmt.Sprintf("%d readings from %.1f to %.1f s, at rest (%s)", len(y), t[0], t[len(t)-1], s.step)}
-	all, err := Noise(o, c.R.Unit, y, how)
-	c.add("noise_rms", all, err)
-	for i := range all {
-		if all[i].Flavour == "detrended" {
-			c.noise = &all[i]
+	rest, first := "at rest", "detrended"
+	if left, _, err := Detrended(y); err == nil && c.moving(s, y) {
+		rest = "not at rest"
+		if VonNeumann(left) <= likeNoise {
+			first = "successive differences"
 		}
+		c.Notes = append(c.Notes, fmt.Sprintf("noise_rms, resolution: the film was not at rest (von Neumann ratio %.2g of the readings from %.1f s; 2 where neighbours are independent): what is about the mean is mostly its way, and they are taken from what is %s",
+			VonNeumann(y), t[0], map[string]string{"detrended": "left beside a line", "successive differences": "between neighbours"}[first]))
 	}
+	o := Origin{c.R.Channel, fmt.Sprintf("%d readings from %.1f to %.1f s, %s (%s)", len(y), t[0], t[len(t)-1], rest, s.step)}
+	all, err := Noise(o, c.R.Unit, y, how)
+	if at := slices.IndexFunc(all, func(f Figure) bool { return f.Flavour == first }); at >= 0 {
+		all[0].Notes, all[at].Notes = all[at].Notes, all[0].Notes // what is not given is told with the first
+		f := all[at]
+		all = slices.Insert(slices.Delete(all, at, at+1), 0, f)
+		c.noise = &f
+	}
+	c.add("noise_rms", all, err)
 	switch {
 	case c.noise == nil:
 	case c.slope == 0:
@@ -534,6 +541,30 @@ func (c *computer) noiseOf(s stay) {
 	c.add("allan_deviation", all, err)
 	c.Allan, _ = AllanCurve(y)
 	c.Interval = how.Interval
+}
+
+// likeNoise is the von Neumann ratio above which neighbours differ like noise; 2 is white.
+// Common practice, no source.
+const likeNoise = 1.2
+
+// moving tells whether a film was still on its way in readings of a stay: by themselves, or by
+// what the transients of all stays say was left of it.
+func (c *computer) moving(s stay, y []float64) bool {
+	if !(VonNeumann(y) > likeNoise) {
+		return true
+	}
+	for _, t := range c.Facts.Thermometers {
+		settled := c.Settled[t.Channel]
+		if settled == nil || len(settled.Tau) == 0 || t.asRead() {
+			continue
+		}
+		for _, h := range settled.Holds {
+			if h.Start < s.to && h.End > s.from && !h.AtRest() {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // drift is of the stay without its beginning, in which the film comes to rest: twelve time

@@ -188,7 +188,7 @@ const noSafetyDevice = "dwell is no safety device, and no safety integrity level
 // first of these, in this order, go into the summary.
 var first = [][2]string{{"r0", "fitted quadratic"}, {"r0", "measured"}, {"sensitivity", "end points"}, {"tcr", "local"}, {"tcr", "chord"}, {"b_value", "fitted"}, {"linearity", "independent"},
 	{"hysteresis", "largest, K, as read off"}, {"hysteresis", "largest, K, lag taken out"}, {"repeatability", "standard deviation"}, {"lag_tau", ""}, {"not_settled", ""}, {"response_t63", "interpolated"}, {"response_t90", "interpolated"},
-	{"recovery_t63", "interpolated"}, {"recovery_t90", "interpolated"}, {"noise_rms", "detrended"}, {"resolution", "3 s"}, {"drift", "corrected for temperature"}, {"drift", "as measured"},
+	{"recovery_t63", "interpolated"}, {"recovery_t90", "interpolated"}, {"noise_rms", ""}, {"resolution", "3 s"}, {"drift", "corrected for temperature"}, {"drift", "as measured"},
 	{"ohmic", "exponent, both signs"}, {"ohmic", "asymmetry"}, {"self_heating", "temperature rise per power"}, {"contact_resistance", ""}, {"bend_response", ""}, {"gauge_factor", "through zero"}, {"cycles_to_threshold", ""},
 	{"full_power_rise", ""}, {"full_power_rate", ""}, {"plate_time_constant", ""}, {"plate_dead_time", ""}}
 
