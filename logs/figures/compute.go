@@ -1,6 +1,7 @@
 package figures
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -194,23 +195,27 @@ func (c *computer) skip(figure string, err error) {
 
 // add keeps figures; what they say was not given is told apart.
 func (c *computer) add(what string, figures []Figure, err error) {
-	if err != nil && len(figures) == 0 {
+	if err != nil { // then they are none, whatever is in them
 		c.skip(what, err)
 		return
 	}
 	for _, f := range figures {
-		var notes []string
-		for _, n := range f.Notes {
-			if rest, ok := strings.CutPrefix(n, "not given: "); ok {
-				name, why, _ := strings.Cut(rest, ": ")
-				c.skip(name, errors.New(why))
-				continue
-			}
-			notes = append(notes, n)
-		}
-		f.Notes = notes
+		f.Notes = c.notGiven(what, f.Notes)
 		c.Figures = append(c.Figures, f)
 	}
+}
+
+// notGiven tells what notes say was not given, and returns the others.
+func (c *computer) notGiven(what string, notes []string) (others []string) {
+	for _, n := range notes {
+		if rest, ok := strings.CutPrefix(n, "not given: "); ok {
+			name, why, _ := strings.Cut(rest, ": ")
+			c.skip(cmp.Or(name, what), errors.New(why))
+			continue
+		}
+		others = append(others, n)
+	}
+	return others
 }
 
 // beside brings a thermometer to the moments of the resistances.
@@ -276,11 +281,21 @@ func (c *computer) plateaus() {
 			continue
 		}
 		segments := b.segments(c.stays)
-		by := Settle
+		by := settleOf
 		if t.asRead() {
 			by = readOff
 		}
-		s, err := by(b.t, b.temperature, b.r, segments)
+		s, err := by(b.t, b.temperature, b.r, segments, c.Facts.ResolutionOhm)
+		fitted := err == nil
+		if err != nil && t.MayLead { // without a lag, then
+			if seen, bad := readOff(b.t, b.temperature, b.r, segments, 0); bad == nil {
+				if step := c.Facts.ResolutionOhm; step > 0 {
+					err = fmt.Errorf("of resistances in steps of %.3g Ohm none can be told: %w", step, err)
+				}
+				c.skip("lag_tau by "+t.Channel, err)
+				s, err, fitted = seen, nil, false
+			}
+		}
 		if err != nil {
 			if !done && len(segments) > 0 {
 				c.oneLevel(t, b, segments)
@@ -290,9 +305,10 @@ func (c *computer) plateaus() {
 			continue
 		}
 		s.resolve(t, b)
+		s.shown(b, c.Facts.ResolutionOhm)
 		c.Settled[t.Channel] = &s
 		common := c.common(t, s.Holds)
-		c.lagFigures(t, s, common)
+		c.lagFigures(t, s, common, fitted)
 		if !done {
 			c.curveFigures(t, s, common)
 			done = true
@@ -324,10 +340,23 @@ func (s *Settled) resolve(t Thermometer, b beside) {
 
 // rounds tells whether readings change by no more than the step of the display: then they
 // scatter by rounding, which is in the half digit that a mean may be off.
-func (t Thermometer) rounds(x []float64) bool {
+func (t Thermometer) rounds(x []float64) bool { return roundsTo(t.ResolutionK, x) }
+
+func roundsTo(step float64, x []float64) bool {
 	low, high := extremes(x)
 	const aLittle = 1e-6 // of a step, of binary fractions
-	return high-low <= t.ResolutionK*(1+aLittle)
+	return step > 0 && high-low <= step*(1+aLittle)
+}
+
+// shown adds the rounding of resistances to that of plateaus whose readings differ by no
+// more than a step of what the meter shows.
+func (s *Settled) shown(b beside, step float64) {
+	for i := range s.Holds {
+		h := &s.Holds[i]
+		if roundsTo(step, b.r[(h.From+h.To)/2:h.To]) {
+			h.URounded, h.USeen = Rectangular(step/2), 0
+		}
+	}
 }
 
 // common are the errors of thermometer and meter that all plateaus share.
@@ -424,8 +453,8 @@ func cyclesOf(holds []Hold) (all []cycle) {
 }
 
 // lagFigures are the lag, what had not settled, and hysteresis before and after the lag
-// is taken out, cycle by cycle.
-func (c *computer) lagFigures(t Thermometer, s Settled, common []Common) {
+// is taken out, cycle by cycle. Where no lag could be fitted, that was said.
+func (c *computer) lagFigures(t Thermometer, s Settled, common []Common, fitted bool) {
 	cycles := cyclesOf(s.Holds)
 	for n, k := range cycles {
 		part := s
@@ -444,14 +473,18 @@ func (c *computer) lagFigures(t Thermometer, s Settled, common []Common) {
 		}
 		all = slices.DeleteFunc(all, func(f Figure) bool {
 			lag := f.Figure == "not_settled" || f.Figure == "lag_tau" || strings.Contains(f.Flavour, "lag taken out")
-			return lag && t.asRead() || f.Figure == "not_settled" && len(s.Tau) == 0 // then nothing remained
+			gone := lag && t.asRead() || f.Figure == "not_settled" && len(s.Tau) == 0 // then nothing remained
+			if gone && !t.asRead() {
+				c.notGiven("hysteresis by "+t.Channel, f.Notes)
+			}
+			return gone
 		})
 		c.add("hysteresis by "+t.Channel, all, err)
 	}
 	switch {
 	case t.asRead():
 		c.skip("lag_tau by "+t.Channel, errors.New("it lies beside the film and shows what that has: no lag is taken out"))
-	case len(s.Tau) == 0:
+	case fitted && len(s.Tau) == 0:
 		c.skip("lag_tau by "+t.Channel, errors.New("the transients show no lag that stands out of their noise"))
 	}
 }
@@ -642,6 +675,7 @@ func (c *computer) oneLevel(t Thermometer, b beside, segments []Segment) {
 	h.Seen, h.USeen = sureMean(b.r[tail:p.To])
 	s := Settled{Holds: []Hold{h}}
 	s.resolve(t, b)
+	s.shown(b, c.Facts.ResolutionOhm)
 	curve, err := c.toFilm(t, s.branch(c.named(t, s.Holds, "last fifth of it, as read off"), s.Holds, false, c.common(t, nil)))
 	if err != nil {
 		c.skip("r0", err)

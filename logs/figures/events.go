@@ -501,6 +501,10 @@ func (c *computer) noiseOf(s stay) {
 		c.skip("noise_rms, resolution, allan_deviation", fmt.Errorf("%d readings without a gap at the end of the longest plateau: at least %d are needed", len(y), 2*leastReadings))
 		return
 	}
+	if step := c.Facts.ResolutionOhm; roundsTo(step, y) {
+		c.skip("noise_rms, resolution, allan_deviation", fmt.Errorf("the last %d readings of the longest plateau differ by no more than the %.3g %s in which they are shown: their noise is below that, and how much is not to be seen", len(y), step, c.R.Unit))
+		return
+	}
 	how := c.sampling(s.to, usualStep(t))
 	rest, first := "at rest", "detrended"
 	if left, _, err := Detrended(y); err == nil && c.moving(s, y) {

@@ -10,29 +10,30 @@ import (
 // Facts is what a run folder says of its bench and its specimen besides the readings:
 // which channel is which, and how far each instrument is to be trusted.
 type Facts struct {
-	Plate        string               // the instrument that heats the specimen
-	OnPlate      []string             // its channels, as the bench names them
-	Meter        string               // the instrument that reads the resistance
-	Stage        string               // what bends it, "" for none
-	FlatAtM      float64              // where the stage stands when it lies flat
-	StageAccel   float64              // m/s2, of the stage
-	Position     string               // the channel of its position
-	Unstated     []string             // what enters radius and strain, and of which nobody says how far it is to be trusted
-	Thermometers []Thermometer        // of the specimen: those beside the film first, then the plate's own
-	Resistance   string               // channels, "" for none
-	Voltage      string               //
-	Current      string               //
-	Promised     map[string][]Promise // by channel: accuracy as the instrument profile declares it
-	Says         map[string]string    // by channel: which instrument, calibrated when
-	Ages         map[string]Timing    // by channel: how old a value is that an instrument hands out
-	Notes        []string             // what nobody has said of them
-	LineHz       float64              // of the mains, in whose periods meters integrate
-	AirDegC      float64              // around the specimen
-	Heaters      []Heater             // the instruments that heat
-	Cooled       bool                 // they are cooled as well
-	AtDegC       float64              // at which R0 is asked for
-	ExpectedPerK float64              // relative slope there, by the specimen's stated law
-	Dimensions   map[string]quantity.Dimension
+	Plate         string               // the instrument that heats the specimen
+	OnPlate       []string             // its channels, as the bench names them
+	Meter         string               // the instrument that reads the resistance
+	Stage         string               // what bends it, "" for none
+	FlatAtM       float64              // where the stage stands when it lies flat
+	StageAccel    float64              // m/s2, of the stage
+	Position      string               // the channel of its position
+	Unstated      []string             // what enters radius and strain, and of which nobody says how far it is to be trusted
+	Thermometers  []Thermometer        // of the specimen: those beside the film first, then the plate's own
+	Resistance    string               // channels, "" for none
+	Voltage       string               //
+	Current       string               //
+	Promised      map[string][]Promise // by channel: accuracy as the instrument profile declares it
+	Says          map[string]string    // by channel: which instrument, calibrated when
+	Ages          map[string]Timing    // by channel: how old a value is that an instrument hands out
+	Notes         []string             // what nobody has said of them
+	LineHz        float64              // of the mains, in whose periods meters integrate
+	ResolutionOhm float64              // step in which resistances are shown; 0: not known
+	AirDegC       float64              // around the specimen
+	Heaters       []Heater             // the instruments that heat
+	Cooled        bool                 // they are cooled as well
+	AtDegC        float64              // at which R0 is asked for
+	ExpectedPerK  float64              // relative slope there, by the specimen's stated law
+	Dimensions    map[string]quantity.Dimension
 
 	// Curvature is that of the strip after a travel (m) from flat, 1/m, and the mean strain
 	// of the film then; nil where nothing is bent by a travel.

@@ -34,7 +34,7 @@ func ComputeTable(r io.ReadSeeker, ask Asked) (*Results, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := tableComputer{ask: ask, column: map[string][]float64{}}
+	c := tableComputer{ask: ask, column: map[string][]float64{}, step: map[Role]float64{}}
 	c.FromTable = true
 	c.Facts = Facts{AtDegC: ask.AtDegC, Promised: map[string][]Promise{}, Says: map[string]string{}}
 	c.T, c.Settled, c.series, c.every = map[string]*Series{}, map[string]*Settled{}, map[string]*Series{}, map[string]int{}
@@ -53,6 +53,7 @@ type tableComputer struct {
 	computer
 	ask    Asked
 	column map[string][]float64 // role → values, in order of time
+	step   map[Role]float64     // in which values are written; 0: not known
 }
 
 func (c *tableComputer) name(role Role) string { return c.ask.Columns[role.Name] }
@@ -72,7 +73,12 @@ func (c *tableComputer) read(table *Table) error {
 	if err != nil {
 		return err
 	}
+	of, err := table.columns(wanted)
+	if err != nil {
+		return err
+	}
 	for k, w := range wanted {
+		c.step[w.Role] = of[k].step
 		if err := c.otherUnit(w, columns[k], table.Lines); err != nil {
 			return err
 		}
@@ -96,6 +102,7 @@ func (c *tableComputer) read(table *Table) error {
 	for i, name := range names {
 		c.column[name] = columns[i]
 	}
+	c.withoutSpikes()
 	return c.aboveZero()
 }
 
@@ -351,6 +358,7 @@ func (c *tableComputer) overTime(t, temperature []float64) error {
 			c.stays = append(c.stays, stay{from: s.Start, to: math.Nextafter(s.End, math.Inf(1)), target: s.Level, step: fmt.Sprintf("segment %d", n+1)})
 		}
 	}
+	c.displays(temperature)
 	c.wandering()
 	if low, high := extremes(temperature); high-low < nearEnough {
 		c.Notes = append(c.Notes, fmt.Sprintf("the temperature stays between %.5g and %.5g degC: nothing can be said about its effect", low, high))
@@ -359,6 +367,33 @@ func (c *tableComputer) overTime(t, temperature []float64) error {
 	c.jumps()
 	c.quiet()
 	return nil
+}
+
+// displays takes the steps in which temperature and resistance are written for those of
+// displays, where readings of a plateau differ by no more: then no mean is better than half
+// of one.
+func (c *tableComputer) displays(temperature []float64) {
+	for _, d := range [...]struct {
+		role Role
+		x    []float64
+		unit string
+		into *float64
+	}{{TemperatureRole, temperature, "K", &c.Facts.Thermometers[0].ResolutionK}, {ResistanceRole, c.R.Y, "Ohm", &c.Facts.ResolutionOhm}} {
+		step, coarse := c.step[d.role], 0
+		for _, s := range c.stays {
+			from, _ := slices.BinarySearch(c.R.Time, s.from)
+			to, _ := slices.BinarySearch(c.R.Time, s.to)
+			if roundsTo(step, d.x[(from+to)/2:to]) {
+				coarse++
+			}
+		}
+		if coarse == 0 {
+			continue
+		}
+		*d.into = step
+		c.Notes = append(c.Notes, fmt.Sprintf("column %q: values to %.3g %s, and readings of %d of %d plateaus differ by no more: half of that may be wrong in each plateau, and is in the uncertainties",
+			c.name(d.role), step, d.unit, coarse, len(c.stays)))
+	}
 }
 
 // wandering says how to take a record for one hold whose temperature goes to and fro.

@@ -131,7 +131,10 @@ func Hysteresis(up, down Curve) ([]Figure, error) {
 			"largest |R falling - R rising| at one temperature, " + unit.says + "; the way down reduced to the temperatures of the way up along its own quadratic", source}
 		l.add(b.largestAt(m, unit.span))
 	}
-	l.add(b.returnToStart(line.B[1]))
+	back, err := b.returnToStart(line.B[1])
+	if l.skip("return_to_start", err); err == nil {
+		l.add(back, nil)
+	}
 	middle, err := b.midRange(line.B[1])
 	if err != nil {
 		l.skip("hysteresis, mid-range", err)

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"dwell/drivers/quantity"
@@ -54,7 +55,7 @@ func (t *Table) Column(name string, taken ...*TableColumn) (*TableColumn, error)
 }
 
 func (c *TableColumn) called(name string) bool {
-	return c.Name == name || c.Name+" / "+c.Unit == name
+	return c.Name == name || c.As == name || c.Name+" / "+c.Unit == name
 }
 
 // columns are those of the names wanted, no letter case taking what another name says
@@ -85,6 +86,9 @@ type cellReader struct {
 	left   map[string]int // reason → cells
 	first  map[string]int // reason → line
 	other  int            // cells with a unit of their own
+
+	decimals int // most that a number is written with, beyond its unit: those of 1.5e1 are 0
+	written  bool
 }
 
 // mostReasons bounds what is said of one column.
@@ -218,6 +222,7 @@ func (t *Table) numbers(c *TableColumn, w Wanted, how Reading, k *taker) error {
 
 // counted says what was left out of a column.
 func (t *Table) counted(c *TableColumn, r *cellReader, values []float64) error {
+	c.step = r.step(values)
 	good := 0
 	for _, v := range values {
 		if !math.IsNaN(v) {
@@ -333,6 +338,9 @@ func (r *cellReader) number(cell string, line int) float64 {
 	if math.Abs(q) > overflow {
 		return r.skip("overflow of an instrument", line)
 	}
+	if d := decimalsOf(number); !r.written || d > r.decimals {
+		r.written, r.decimals = true, d
+	}
 	v := q
 	switch {
 	case degF:
@@ -351,6 +359,62 @@ func (r *cellReader) number(cell string, line int) float64 {
 		return r.skip("out of range", line)
 	}
 	return v
+}
+
+// decimalsOf is how many digits behind the point a number is written with, less its exponent.
+func decimalsOf(number string) int {
+	mantissa, exponent, _ := strings.Cut(strings.ToLower(number), "e")
+	_, behind, _ := strings.Cut(mantissa, ".")
+	power, _ := strconv.Atoi(exponent)
+	return len(behind) - power
+}
+
+// step is the greatest common step of the values. A few may have a larger one in common by
+// chance, and temperatures by their setpoints: of a few it is a power of ten, of three no more
+// than the last digit written, as it is of a few temperatures, and where it would be more
+// than a degree. Common practice, no source.
+func (r *cellReader) step(values []float64) float64 {
+	if !r.written || r.other > 0 {
+		return 0
+	}
+	const three, few, exact = 3, 12, 1 << 40
+	digit := math.Pow(10, -float64(r.decimals))
+	switch {
+	case r.degF:
+		digit /= 1.8
+	case !r.kelvin:
+		digit *= r.unit.Factor
+	}
+	common, first, seen := int64(0), math.NaN(), map[float64]bool{}
+	for _, v := range values {
+		switch {
+		case math.IsNaN(v):
+			continue
+		case math.IsNaN(first):
+			first = v
+		}
+		if len(seen) < few {
+			seen[v] = true
+		}
+		n := math.Abs(math.Round((v - first) / digit))
+		if n > exact {
+			return digit
+		}
+		for a := int64(n); a != 0; {
+			common, a = a, common%a
+		}
+	}
+	temperature := r.unit.Dim.Absolute || r.kelvin
+	switch step := digit * float64(common); {
+	case common == 0 || len(seen) <= three || temperature && (len(seen) < few || step > nearEnough):
+	case len(seen) < few:
+		for ; common%10 == 0; common /= 10 {
+			digit *= 10
+		}
+	default:
+		digit = step
+	}
+	return digit
 }
 
 // tolerant rewrites what spreadsheets do to numbers and cannot be misread: a sign +, a

@@ -22,6 +22,7 @@ type Hold struct {
 	PerLog    []float64
 	Remained  float64 // Ohm of the film when the hold ends, less what it settles to at the temperature of that moment
 	URemained float64
+	URounded  float64 // standard uncertainty of Seen and Settled by rounding to what the meter shows
 	Noise     float64 // Ohm, standard deviation of a reading about the fit
 }
 
@@ -35,16 +36,17 @@ func (h Hold) AtRest() bool { return math.Abs(h.Remained) <= max(2*h.URemained, 
 // Settled is what the transients after each change of temperature say about a film that
 // follows it slowly, kept apart from what the film does of itself (hysteresis).
 type Settled struct {
-	Tau    []float64 // s; none when no lag is seen
-	ULog   [][]float64
-	Holds  []Hold
-	Noise  float64 // standard deviation of the residuals
-	DoF    float64 // of it, neighbours being alike
-	Notes  []string
-	widen  float64
-	groups []group
-	law    law
-	digit  float64 // K, half a digit of the thermometer: part of UT and UTSeen
+	Tau      []float64 // s; none when no lag is seen
+	ULog     [][]float64
+	Holds    []Hold
+	Noise    float64 // standard deviation of the residuals
+	DoF      float64 // of it, neighbours being alike
+	Notes    []string
+	widen    float64
+	groups   []group
+	law      law
+	rounding float64 // Ohm, standard uncertainty of each reading by the step in which it is shown
+	digit    float64 // K, half a digit of the thermometer: part of UT and UTSeen
 }
 
 // group is the readings of one hold, times from its beginning. Of many readings, those that
@@ -79,10 +81,16 @@ const (
 // heat lost between thermometer and film, are no part of this: they are common errors of
 // a Curve.
 func Settle(t, temperature, r []float64, plateaus []Segment) (Settled, error) {
+	return settleOf(t, temperature, r, plateaus, 0)
+}
+
+// settleOf is Settle of resistances that are shown in steps, in Ohm: what lies below them
+// is no transient.
+func settleOf(t, temperature, r []float64, plateaus []Segment, step float64) (Settled, error) {
 	if err := fittable(r, t, temperature); err != nil {
 		return Settled{}, err
 	}
-	var s Settled
+	s := Settled{rounding: Rectangular(step / 2)}
 	for _, p := range plateaus {
 		if p.From < 0 || p.To > len(t) || p.To-p.From < leastInHold {
 			s.Notes = append(s.Notes, fmt.Sprintf("the plateau from %.6g to %.6g s has %d readings, at least %d are needed: left out", p.Start, p.End, p.To-p.From, leastInHold))
@@ -98,7 +106,7 @@ func Settle(t, temperature, r []float64, plateaus []Segment) (Settled, error) {
 
 // readOff is the holds of a record without any lag: for a thermometer that shows what the
 // film has. What one reads off is what it has settled to.
-func readOff(t, temperature, r []float64, plateaus []Segment) (Settled, error) {
+func readOff(t, temperature, r []float64, plateaus []Segment, _ float64) (Settled, error) {
 	if err := fittable(r, t, temperature); err != nil {
 		return Settled{}, err
 	}
@@ -371,6 +379,11 @@ func (s *Settled) try(y []float64, logs ...float64) (trial, error) {
 		out[i] = y[i] - out[i]
 		t.rss += out[i] * out[i]
 	}
+	for _, g := range s.groups {
+		for _, w := range g.weight {
+			t.rss += w * w * s.rounding * s.rounding
+		}
+	}
 	if math.IsNaN(t.rss) {
 		return t, errNoMinimum
 	}
@@ -544,12 +557,40 @@ func (s Settled) branch(o Origin, holds []Hold, settled bool, common []Common) C
 		if settled {
 			t, uT, r, u = h.T, h.UT, h.Settled, h.USettled
 		}
-		c.T, c.UT, c.R, c.UR, c.DoF = append(c.T, t), append(c.UT, uT), append(c.R, r), append(c.UR, u), append(c.DoF, s.DoF)
+		dof, both := s.DoF, math.Hypot(u, h.URounded)
+		switch {
+		case h.URounded > 0 && u > 0:
+			dof *= math.Pow(both/u, 4) // JCGM 100, G.4.1
+		case h.URounded > 0:
+			dof = math.Inf(1)
+		}
+		c.T, c.UT, c.R, c.UR, c.DoF = append(c.T, t), append(c.UT, uT), append(c.R, r), append(c.UR, both), append(c.DoF, dof)
 	}
 	if settled {
 		c.Common = append(c.Common, s.common(holds)...)
 	}
 	return c
+}
+
+// notSettled is how far the film still was from where it tends to.
+func (s Settled) notSettled(o Origin, source string) (Figure, error) {
+	worst := 0
+	for i, h := range s.Holds {
+		if math.Abs(h.Remained/h.Slope) > math.Abs(s.Holds[worst].Remained/s.Holds[worst].Slope) {
+			worst = i
+		}
+	}
+	h := s.Holds[worst]
+	if h.Slope == 0 {
+		return Figure{}, fmt.Errorf("%s does not change with temperature: what it lacks is no temperature", o.Channel)
+	}
+	b, err := Combine("K", Level95, []Input{{Name: "transients", Unit: "Ohm", U: h.URemained, Type: "A", DoF: s.DoF, Sensitivity: 1 / math.Abs(h.Slope)}})
+	if err != nil {
+		return Figure{}, err
+	}
+	b.forAll(len(s.Holds))
+	return o.figure(meaning{"not_settled", "largest", "K", "largest |distance of the film from what it settles to at the temperature of that moment| at the end of a hold, in Ohm over the slope there", source},
+		math.Abs(h.Remained/h.Slope), b, Given{"at", h.T, "degC"}, Given{"end of the hold", h.End, "s"})
 }
 
 // SettleFigures are the lag, and hysteresis as read off and after the lag is taken out.
@@ -561,24 +602,18 @@ func SettleFigures(o Origin, s Settled, common ...Common) ([]Figure, error) {
 		if err != nil {
 			return nil, err
 		}
+		if b.Expanded >= tau {
+			l.skip("lag_tau by "+o.Channel, fmt.Errorf("%.3g ± %.3g s cannot be told from none", tau, b.Expanded))
+			continue
+		}
 		l.add(o.figure(meaning{"lag_tau", fmt.Sprintf("%d of %d", i+1, len(s.Tau)), "s",
 			"time constant of resistance behind temperature, common to all holds, from the transients in them, the curvature of R(T) taken out", source}, tau, b,
 			Given{"residual standard deviation", s.Noise, "Ohm"}))
 	}
-	worst := 0
-	for i, h := range s.Holds {
-		if math.Abs(h.Remained/h.Slope) > math.Abs(s.Holds[worst].Remained/s.Holds[worst].Slope) {
-			worst = i
-		}
+	still, err := s.notSettled(o, source)
+	if l.skip("not_settled", err); err == nil {
+		l.add(still, nil)
 	}
-	h := s.Holds[worst]
-	b, err := Combine("K", Level95, []Input{{Name: "transients", Unit: "Ohm", U: h.URemained, Type: "A", DoF: s.DoF, Sensitivity: 1 / math.Abs(h.Slope)}})
-	if err != nil {
-		return nil, err
-	}
-	b.forAll(len(s.Holds))
-	l.add(o.figure(meaning{"not_settled", "largest", "K", "largest |distance of the film from what it settles to at the temperature of that moment| at the end of a hold, in Ohm over the slope there", source},
-		math.Abs(h.Remained/h.Slope), b, Given{"at", h.T, "degC"}, Given{"end of the hold", h.End, "s"}))
 	for _, settled := range [...]bool{false, true} {
 		up, down, err := s.Branches(o, settled, common...)
 		if err != nil {

@@ -30,6 +30,9 @@ type Table struct {
 type TableColumn struct {
 	Name string // without the unit
 	Unit string // as written in the header, "" for none
+	As   string // the whole of it as written in the header
+
+	step float64 // in which its values are written, in the unit they are converted to; 0: not known
 
 	first                  string // of its values
 	commas, points, groups int    // cells with a decimal comma, with a point, with three digits after the comma
@@ -232,7 +235,7 @@ func (t *Table) named(names []string) {
 	}
 	for i, name := range names {
 		c := headerCell(name)
-		if c.Name == "" {
+		if c.As = name; c.Name == "" {
 			c.Name = "column " + strconv.Itoa(i+1)
 		}
 		t.Columns = append(t.Columns, c)

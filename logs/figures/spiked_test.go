@@ -1,0 +1,195 @@
+package figures
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+)
+
+// A figure that cannot be computed is told by its name, and is no figure of 0 ± 0. Demo
+// data: one temperature for all rows.
+func TestNoFigureIsWithoutName(t *testing.T) {
+	const table = "T (degC),R (Ohm),radius (mm),n\n25,10000,0,0\n25,10100,10,0\n25,10000,0,1\n25,10100,10,1\n25,10050,0,100\n25,10160,10,100\n25,10300,0,1000\n25,10400,10,1000\n"
+	for _, columns := range [][]string{{"temperature=T", "resistance=R"}, {"temperature=T", "resistance=R", "radius=radius", "cycles=n"}} {
+		r, err := ComputeTable(strings.NewReader(table), Asked{Columns: columnsAre(columns...), AtDegC: 25})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range r.Figures {
+			if f.Figure == "" {
+				t.Errorf("%v: a figure without a name: %+v", columns, f)
+			}
+		}
+		for _, o := range r.LeftOut {
+			if o.Figure == "" {
+				t.Errorf("%v: nothing without a name: %s", columns, o.Why)
+			}
+		}
+	}
+}
+
+// The name as it is written in the header, unit and all, is the column's too.
+func TestNameAsWritten(t *testing.T) {
+	var rows strings.Builder
+	rows.WriteString("t_s;plate.temperature_degC;\"R, film (Ohm)\"\n")
+	for i := range 40 {
+		fmt.Fprintf(&rows, "%d;%.3f;%.3f\n", i, 25+0.001*float64(i%7), 1000+0.01*float64(i%5))
+	}
+	_, err := ComputeTable(strings.NewReader(rows.String()), Asked{Columns: columnsAre("time=t_s", "temperature=plate.temperature_degC", "resistance=R, film (Ohm)"), AtDegC: 25})
+	if err != nil {
+		t.Error(err)
+	}
+}
+
+// shown is a staircase of a virtual film without hysteresis or lag (demo data), as a person
+// copies it from displays.
+func shown(levels []float64, temperature, resistance string, spiked func(i int, degC, r float64) (float64, float64)) string {
+	rng := rand.New(rand.NewPCG(4, 2))
+	var s strings.Builder
+	s.WriteString("t (s),T (degC),R (Ohm)\n")
+	i := 0
+	for n, level := range levels {
+		for k := range 40 {
+			degC, r := level, thermistor(level)+0.5*rng.NormFloat64()
+			degC, r = spiked(i, degC, r)
+			fmt.Fprintf(&s, "%d,"+temperature+","+resistance+"\n", 500*n+10*k, degC, r)
+			i++
+		}
+	}
+	return s.String()
+}
+
+func thermistor(degC float64) float64 { return 10000 * math.Exp(-0.01*(degC-25)) }
+
+// What a display rounds is no hysteresis and no lag, and is in every uncertainty. The film's
+// own values are those of its law.
+func TestDigitsOfDisplays(t *testing.T) {
+	levels := []float64{20.04, 29.96, 40.04, 50.04, 39.97, 30.04, 19.96} // all shown as whole tens of degrees
+	ask := Asked{Columns: columnsAre("time=t", "temperature=T", "resistance=R"), AtDegC: 20}
+	for _, c := range []struct {
+		temperature, resistance string
+		says                    []string
+		least                   float64 // Ohm: what u of R0 is at the least: 0.1 or 1 K, 100 Ohm in √12
+	}{
+		{"%.1f", "%.2f", []string{`column "T": values to 0.1 K`}, 0.1 * 100 / math.Sqrt(12)},
+		{"%.0f", "%.0f", []string{`column "T": values to 1 K`}, 100 / math.Sqrt(12)},
+		{"%.3f", "%.0f00", []string{`column "R": values to 100 Ohm`}, 100 / math.Sqrt(12)},
+	} {
+		asShown := func(_ int, degC, r float64) (float64, float64) { return degC, r }
+		if strings.HasSuffix(c.resistance, "00") { // written in hundreds
+			asShown = func(_ int, degC, r float64) (float64, float64) { return degC, math.Round(r / 100) }
+		}
+		r, err := ComputeTable(strings.NewReader(shown(levels, c.temperature, c.resistance, asShown)), ask)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, says := range c.says {
+			if !strings.Contains(fmt.Sprint(r.Notes), says) {
+				t.Errorf("%s, %s: nothing says %q: %v", c.temperature, c.resistance, says, r.Notes)
+			}
+		}
+		if f := numberOf(t, r, "r0", "measured"); f.U_std < 0.99*c.least {
+			t.Errorf("%s, %s: R0 %v ± %v Ohm: the display alone makes u = %v", c.temperature, c.resistance, f.Value, f.U_std, c.least)
+		}
+		if f := numberOf(t, r, "hysteresis", "largest, Ohm, as read off, by T"); f.Value > f.Expanded {
+			t.Errorf("%s, %s: hysteresis %v ± %v Ohm of a film without", c.temperature, c.resistance, f.Value, f.Expanded)
+		}
+		for _, f := range r.Figures {
+			if f.Figure == "lag_tau" {
+				t.Errorf("%s, %s: a lag of %v ± %v s of a film without", c.temperature, c.resistance, f.Value, f.Expanded)
+			}
+		}
+	}
+}
+
+// The step of a column, of the values as they are written.
+func TestStepOfAColumn(t *testing.T) {
+	numbers := func(format string, first, step float64, n int) (cells []string) {
+		for i := range n {
+			cells = append(cells, fmt.Sprintf(format, first+step*float64(i*i%23)))
+		}
+		return cells
+	}
+	for _, c := range []struct {
+		header string
+		role   Role
+		cells  []string
+		want   float64
+	}{
+		{"T (degC)", TemperatureRole, numbers("%.1f", 20, 0.5, 40), 0.5},
+		{"T (degC)", TemperatureRole, numbers("%.2f", 20, 0.25, 40), 0.25},
+		{"T (K)", TemperatureRole, numbers("%.1f", 293, 0.1, 40), 0.1},
+		{"T (degF)", TemperatureRole, numbers("%.0f", 70, 1, 40), 1 / 1.8},
+		{"T (degC)", TemperatureRole, []string{"20.0", "30.0", "40.0", "50.0"}, 0.1},
+		{"T (degC)", TemperatureRole, numbers("%.0f", 20, 10, 40), 1},
+		{"T (degC)", TemperatureRole, []string{"20.0 degC", "70 degF", "40.0", "50.0"}, 0},
+		{"R (kOhm)", ResistanceRole, numbers("%.3f", 10, 0.005, 40), 5},
+		{"R (Ohm)", ResistanceRole, []string{"10500.0", "9500.0", "8600.0", "7800.0"}, 100},
+		{"R (Ohm)", ResistanceRole, []string{"10500", "9500", "9500", "9500"}, 1},
+		{"R (Ohm)", ResistanceRole, []string{"1.05e4", "9.52e3", "9.48e3", "9.45e3"}, 10},
+	} {
+		table, err := ReadTable(strings.NewReader("n;"+c.header+"\n1;"+strings.Join(c.cells, "\n2;")+"\n"), Reading{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := table.Numbers(Reading{}, Wanted{c.header[:1], c.role, ""}); err != nil {
+			t.Fatal(err)
+		}
+		if got := table.Columns[1].step; math.Abs(got-c.want) > 1e-9*c.want {
+			t.Errorf("%s %v: a step of %v, expected %v", c.header, c.cells, got, c.want)
+		}
+	}
+}
+
+// Single readings that stand out are left out of every figure, and told; of corners, steps,
+// pulses and steady noise none is.
+func TestSpikesAreLeftOut(t *testing.T) {
+	levels := []float64{20, 30, 40, 50, 40, 30, 20}
+	ask := Asked{Columns: columnsAre("time=t", "temperature=T", "resistance=R"), AtDegC: 20}
+	for name, spiked := range map[string]func(i int, degC, r float64) (float64, float64){
+		"T":    func(i int, degC, r float64) (float64, float64) { return 1372, r },
+		"R":    func(i int, degC, r float64) (float64, float64) { return degC, 10 * r },
+		"zero": func(i int, degC, r float64) (float64, float64) { return degC, 0 },
+	} {
+		some := func(i int, degC, r float64) (float64, float64) {
+			if i%50 == 0 {
+				return spiked(i, degC, r)
+			}
+			return degC, r
+		}
+		r, err := ComputeTable(strings.NewReader(shown(levels, "%.3f", "%.2f", some)), ask)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !strings.Contains(fmt.Sprint(r.Notes), "6 single readings stand out of their neighbours") {
+			t.Errorf("%s: nothing says that readings are left out: %v", name, r.Notes)
+		}
+		if f := numberOf(t, r, "r0", "measured"); math.Abs(f.Value-thermistor(20)) > 1 || f.Expanded > 1 {
+			t.Errorf("%s: R0 %v ± %v Ohm, expected %v", name, f.Value, f.Expanded, thermistor(20))
+		}
+		for _, o := range r.LeftOut {
+			if o.Figure == "" || strings.Contains(o.Why, "NaN") {
+				t.Errorf("%s: not given: %q: %s", name, o.Figure, o.Why)
+			}
+		}
+	}
+	rng := rand.New(rand.NewPCG(1, 9))
+	for name, x := range map[string]func(i int) float64{
+		"triangle": func(i int) float64 { return math.Abs(float64(i%100 - 50)) },
+		"steps":    func(i int) float64 { return float64(i / 20 % 3) },
+		"pulse":    func(i int) float64 { return float64(i % 50 / 48) },
+		"decay":    func(i int) float64 { return math.Exp(-float64(i%100) / 2) },
+		"sine":     func(i int) float64 { return math.Sin(float64(i) / 2) },
+		"noise":    func(i int) float64 { return rng.NormFloat64() },
+	} {
+		var all []float64
+		for i := range 2000 {
+			all = append(all, x(i))
+		}
+		if spikes := spikesOf(all, 0); spikes != nil {
+			t.Errorf("%s: spikes at %v", name, spikes)
+		}
+	}
+}
