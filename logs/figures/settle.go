@@ -603,7 +603,7 @@ func SettleFigures(o Origin, s Settled, common ...Common) ([]Figure, error) {
 			return nil, err
 		}
 		if b.Expanded >= tau {
-			l.skip("lag_tau by "+o.Channel, fmt.Errorf("%.3g ± %.3g s cannot be told from none", tau, b.Expanded))
+			l.skip("lag_tau", fmt.Errorf("%.3g ± %.3g s cannot be told from none", tau, b.Expanded))
 			continue
 		}
 		l.add(o.figure(meaning{"lag_tau", fmt.Sprintf("%d of %d", i+1, len(s.Tau)), "s",
