@@ -224,7 +224,7 @@ func Settling(tr Transient, band float64) (Figure, error) {
 // Fitted is the curve of the first-order fit at times of the record, from a fifth of the
 // step on.
 func (tr Transient) Fitted() (t, y []float64, err error) {
-	fifth, fit, err := tr.firstOrder()
+	fifth, fit, err := tr.firstOrder(fitFrom)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -236,12 +236,12 @@ func (tr Transient) Fitted() (t, y []float64, err error) {
 	return t, y, nil
 }
 
-// firstOrder is final, d and tau of the fit, and when a fifth of the step is done.
-func (tr Transient) firstOrder() (fifth float64, fit Fit, err error) {
+// firstOrder is final, d and tau of the fit from a share of the step on, and when that is done.
+func (tr Transient) firstOrder(share float64) (fifth float64, fit Fit, err error) {
 	if err := tr.check(); err != nil {
 		return 0, fit, err
 	}
-	fifth, _, err1 := tr.passing(0.2)
+	fifth, _, err1 := tr.passing(share)
 	half, _, err2 := tr.passing(0.5)
 	ninety, _, err3 := tr.passing(0.9)
 	if err := errors.Join(err1, err2, err3); err != nil {
@@ -254,27 +254,57 @@ func (tr Transient) firstOrder() (fifth float64, fit Fit, err error) {
 		}
 	}
 	if len(y) < 6 {
-		return 0, fit, fmt.Errorf("%s: %d readings after the first fifth of the step are too few for a fit with 3 parameters", tr.Channel, len(y))
+		return 0, fit, fmt.Errorf("%s: %d readings after %.0f %% of the step are too few for a fit with 3 parameters", tr.Channel, len(y), 100*share)
 	}
 	fit, err = NonlinearFit(Pointwise(x, func(t float64, b []float64) float64 { return b[0] - b[1]*math.Exp(-t/b[2]) }), y,
-		[]float64{tr.Final, 0.8 * (tr.Final - tr.Base), (ninety - half) / math.Log(5)})
+		[]float64{tr.Final, (1 - share) * (tr.Final - tr.Base), (ninety - half) / math.Log(5)})
 	if err != nil {
 		return 0, fit, fmt.Errorf("%s: first-order fit: %w", tr.Channel, err)
 	}
 	return fifth, fit, nil
 }
 
+const (
+	fitFrom  = 0.2 // share of a step from which on the first-order fit is taken
+	laterFit = 0.8 // and from which on it is taken again, where the course is not of first order
+
+	// A course is not of first order where readings are off the fitted curve by so many times
+	// their noise, on one side for long: von Neumann ratio of the residuals below a quarter of
+	// white noise's. Common practice, no source.
+	beyondNoise, oneSided = 3., 0.5
+)
+
+// bent says of a course that is not of first order by how much, "" of one that may be.
+func (tr Transient) bent(fit Fit) string {
+	const rounding = 1e-6 // of the step: what the fit itself leaves
+	ratio := ratioOrZero(fit.Residuals, MomentsOf(fit.Residuals))
+	if fit.S <= max(beyondNoise*tr.Noise, rounding*math.Abs(tr.Final-tr.Base)) || ratio >= oneSided {
+		return ""
+	}
+	return fmt.Sprintf("the course is not first order: readings are off the fitted curve by %.2g %s, their noise is %.2g %s (von Neumann ratio of the residuals %.2g, 2 for noise)", fit.S, tr.Unit, tr.Noise, tr.Unit, ratio)
+}
+
+// laterTau is by how much tau may be another one because the course is not of first order.
+func (tr Transient) laterTau(fit Fit) (Input, error) {
+	_, later, err := tr.firstOrder(laterFit)
+	if err != nil {
+		return Input{}, err
+	}
+	return Input{Name: "course not of first order", Unit: "s", U: Rectangular(math.Abs(later.B[2] - fit.B[2])), Type: "B", Says: "bound: the change of tau when fitted from four fifths of the step on"}, nil
+}
+
 // FirstOrder fits y = final - d exp(-(t - t20)/tau) to the readings from t20 on, when a
 // fifth of the step is done: the onset, where the response has a bend and other shapes
 // show, is left out. The delay is where the fitted curve meets the base; t63 is delay +
-// tau, t90 delay + tau ln 10. Readings that are alike count for fewer; where the response
-// is not of first order the residuals show it and widen the result, though they cannot
-// make the model right.
+// tau, t90 delay + tau ln 10. Readings that are alike count for fewer. Where the response is
+// not of first order, what the curve says of its own beginning is not given, and tau is as
+// uncertain as it changes when more of that is left out.
 func FirstOrder(tr Transient) ([]Figure, error) {
-	fifth, fit, err := tr.firstOrder()
+	fifth, fit, err := tr.firstOrder(fitFrom)
 	if err != nil {
 		return nil, err
 	}
+	bent := tr.bent(fit)
 	widen := math.Sqrt(float64(len(fit.Residuals)) / EffectiveSize(fit.Residuals))
 	inputs := []Input{{Name: "final, fitted"}, {Name: "d, fitted"}, {Name: "tau, fitted"}, {Name: "level before the step", Value: tr.Base, Unit: tr.Unit, U: tr.UBase, Type: "A"},
 		{Name: "start of the step", Unit: "s", U: tr.UStart, Type: "B"}}
@@ -283,6 +313,13 @@ func FirstOrder(tr Transient) ([]Figure, error) {
 		inputs[k].DoF = max(1, float64(fit.DoF)/(widen*widen))
 	}
 	correlations := []Correlation{{0, 1, fit.Correlation(0, 1)}, {0, 2, fit.Correlation(0, 2)}, {1, 2, fit.Correlation(1, 2)}}
+	if bent != "" {
+		later, err := tr.laterTau(fit)
+		if err != nil {
+			return nil, err
+		}
+		inputs = append(inputs, later)
+	}
 	var l list
 	for _, c := range [...]struct {
 		name, definition string
@@ -293,7 +330,13 @@ func FirstOrder(tr Transient) ([]Figure, error) {
 		{"_t63", "delay + tau of the fitted first-order response with delay", 1, 1},
 		{"_t90", "delay + tau ln 10 of the fitted first-order response with delay", 1, math.Ln10},
 	} {
+		if bent != "" && c.delays > 0 {
+			continue
+		}
 		value, b, err := Propagate("s", Level95, inputs, func(p []float64) (float64, error) {
+			if bent != "" {
+				return p[2] + p[5], nil
+			}
 			share := p[1] / (p[0] - p[3])
 			if !(share > 0) {
 				return 0, errors.New("the fitted curve never meets the base")
@@ -306,6 +349,12 @@ func FirstOrder(tr Transient) ([]Figure, error) {
 		}
 		l.add(tr.figure(meaning{tr.Name + c.name, "first-order fit", "s", c.definition, "common practice (first order plus delay)"}, value, b,
 			Given{"residual standard deviation", fit.S, tr.Unit}, Given{"von Neumann ratio of the residuals", ratioOrZero(fit.Residuals, MomentsOf(fit.Residuals)), "1"}))
+	}
+	if bent != "" {
+		l.skip(fmt.Sprintf("%[1]s_delay, %[1]s_t63, %[1]s_t90, first-order fit", tr.Name), errors.New("the course is not first order: the fitted curve says nothing of the beginning; how far off it is, is told with "+tr.Name+"_tau"))
+		for i := range l.figures {
+			l.figures[i] = l.figures[i].Note("%s", bent)
+		}
 	}
 	return l.done()
 }

@@ -3,6 +3,7 @@ package figures
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -79,6 +80,41 @@ func TestFirstOrder(t *testing.T) {
 	within(t, "fitted t90", pick(t, all, err, "response_t90", "first-order fit").Value, 1.036163292, 1e-8)
 	// IEC 60539-1 (from memory): cooling 85 to 25, τ_c is the time to 47.1 °C, 85-0.632·60 = 47.08.
 	within(t, "level of τ_c", 85-60*0.632, 47.08, 1e-12)
+}
+
+// TestCourseOfNoFirstOrder: two lags in series (20 s and 8 s, demo data) are no first order. The
+// fit's own beginning is not given, and its tau holds those that other parts of the course say.
+func TestCourseOfNoFirstOrder(t *testing.T) {
+	rng := rand.New(rand.NewPCG(11, 4))
+	for _, c := range []struct {
+		name  string
+		b     float64 // s
+		given []string
+	}{
+		{"one lag", 0, []string{"response_tau", "response_delay", "response_t63", "response_t90"}},
+		{"two lags", 8, []string{"response_tau"}},
+	} {
+		tr := Transient{Origin: Origin{"film", "demo data"}, Name: "response", Unit: "Ohm", Base: 10000, Final: 9000, Noise: 0.1, UStart: 0.1}
+		for i := range 1200 {
+			x := float64(i)/5 - 5
+			y := 0.
+			if x > 0 {
+				y = 1 - (20*math.Exp(-x/20)-c.b*math.Exp(-x/max(c.b, 1e-3)))/(20-c.b)
+			}
+			tr.Time, tr.Y = append(tr.Time, x), append(tr.Y, 10000-1000*y+0.1*rng.NormFloat64())
+		}
+		all, err := FirstOrder(tr)
+		if err != nil {
+			t.Fatal(err)
+		}
+		notes := strings.Join(all[0].Notes, "; ")
+		if got := Names(all); !slices.Equal(got, c.given) || strings.Contains(notes, "the course is not first order") != (c.b > 0) {
+			t.Errorf("%s: %v, %s", c.name, got, notes)
+		}
+		if tau := all[0]; math.Abs(tau.Value-20) > tau.Expanded {
+			t.Errorf("%s: %s: the last lag is 20 s", c.name, tau)
+		}
+	}
 }
 
 // TestResponseCovers: with a delay of 0.3 s and noise, 95 % intervals of fit and of

@@ -67,7 +67,7 @@ type plotted struct {
 }
 
 // row is a figure on the page.
-type row struct{ Title, Flavour, With, Value, Definition, Source, Rows, Channel string }
+type row struct{ Title, Flavour, With, Value, Definition, Source, Rows, Channel, Notes string }
 
 // group is all figures of one name; those of one definition stand together.
 type group struct {
@@ -305,7 +305,7 @@ func rowOf(f figures.Figure) row {
 	for _, g := range f.With {
 		with = append(with, strings.TrimSpace(g.Name+" "+g.Shown()))
 	}
-	return row{Title: titleOf(f.Figure), Flavour: f.Flavour, With: strings.Join(with, ", "), Value: f.ValueText(), Definition: f.Definition, Source: f.Source, Rows: f.Rows, Channel: f.Channel}
+	return row{Title: titleOf(f.Figure), Flavour: f.Flavour, With: strings.Join(with, ", "), Value: f.ValueText(), Definition: f.Definition, Source: f.Source, Rows: f.Rows, Channel: f.Channel, Notes: strings.Join(f.Notes, "; ")}
 }
 
 func plateauOf(h figures.Hold, lags bool, by string) plateau {
