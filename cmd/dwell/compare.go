@@ -40,6 +40,9 @@ func compareCommand(s *speech) *cobra.Command {
 				another := func(c figures.Compared) bool { return c.Figure != only }
 				x.all, x.alone = slices.DeleteFunc(x.all, another), slices.DeleteFunc(x.alone, another)
 				if x.onlyLives(only); len(x.all)+len(x.alone)+len(x.lives) == 0 {
+					if len(known) == 0 {
+						return usage(fmt.Errorf("no figure %q in two of these runs, nor any other", only))
+					}
 					return usage(fmt.Errorf("no figure %q in two of these runs; there are %s", only, strings.Join(known, ", ")))
 				}
 			}
@@ -351,7 +354,7 @@ func csvRow(figure, flavour, unit, run, specimen string, value, expanded float64
 func (x *comparison) latex() string {
 	var b strings.Builder
 	escape := strings.NewReplacer(`\`, `\textbackslash{}`, "%", `\%`, "_", `\_`, "&", `\&`, "#", `\#`, "$", `\$`, "{", `\{`, "}", `\}`, "~", `\textasciitilde{}`, "^", `\textasciicircum{}`,
-		"±", `$\pm$`, "²", `$^2$`, "√", `$\surd$`, "|", `$|$`, "<", `$<$`, ">", `$>$`, "µ", `$\mu$`, "Ω", `$\Omega$`)
+		"±", `$\pm$`, "²", `$^2$`, "√", `$\surd$`, "|", `$|$`, "<", `$<$`, ">", `$>$`, "µ", `$\mu$`, "Ω", `$\Omega$`, "Ohm", `$\Omega$`, "degC", `$^\circ$C`, "1/K", `K$^{-1}$`)
 	fmt.Fprintf(&b, "%% intervals at 95 %%; * marks what differs from the first run by more than its uncertainty\n\\begin{tabular}{l%s}\n\\hline\nfigure", strings.Repeat("r", len(x.runs)))
 	for i, id := range x.ids {
 		fmt.Fprintf(&b, " & %s", escape.Replace(id.Specimen+" ("+x.names[i]+")"))

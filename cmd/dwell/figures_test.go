@@ -275,14 +275,14 @@ func TestCompareRuns(t *testing.T) {
 	}
 	p = start(t, "compare", folders[0], folders[2], "--figure", "tcr", "--format", "latex")
 	p.exits(exitDone)
-	if out := p.out.String(); !strings.Contains(out, `\begin{tabular}{lrr}`) || !strings.Contains(out, `$\pm$`) {
+	if out := p.out.String(); !strings.Contains(out, `\begin{tabular}{lrr}`) || !strings.Contains(out, `$\pm$`) || !strings.Contains(out, "T1 19.94 $^\\circ$C, T2 ") || !strings.Contains(out, "K$^{-1}$ \\\\\n") {
 		t.Errorf("no table: %s", out)
 	}
 	for flags, says := range map[string][]string{
 		"":               {"    bare, 2 runs: mean ", "    encapsulated, polyimide 25 um, 1 run: mean ", "foil F-12: r0, measured, temperature ", "2 of 2 elements: mean ", "r0, fitted line, temperature 25 degC\n"},
 		"--json":         {`"by":"encapsulation"`, `"foil":"F-12"`},
 		"--format=csv":   {"r0,measured,Ohm,mean by encapsulation,bare,", ",F-12,1,2,temperature "},
-		"--format=latex": {"r0, fitted line, temperature 25 degC & encapsulated, polyimide 25 um & 1 & ", "\\begin{tabular}{rrr}\n\\hline\nrow & column 1 & column 2 \\\\"},
+		"--format=latex": {"r0, fitted line, temperature 25 $^\\circ$C & encapsulated, polyimide 25 um & 1 & ", "\\begin{tabular}{rrr}\n\\hline\nrow & column 1 & column 2 \\\\"},
 	} {
 		p = start(t, append([]string{"compare", "--figure", "r0", folders[0], folders[1], folders[2]}, strings.Fields(flags)...)...)
 		p.exits(exitDone)

@@ -40,8 +40,7 @@ func (d Difference) Text() string {
 	if d.Unsure != "" {
 		word = d.Unsure
 	}
-	digits := digitsFor(d.Expanded)
-	return fmt.Sprintf("%s ± %s, %s", number(d.Value, digits), number(d.Expanded, digits), word)
+	return plusMinus(d.Value, d.Expanded) + ", " + word
 }
 
 func warmer(kelvin float64) string {

@@ -159,7 +159,7 @@ func (s Sweep) chords(v, i []float64, u, dof float64) (Figure, error) {
 		return Figure{Figure: "ohmic, chord spread"}, err
 	}
 	b.forAll(len(r) * (len(r) - 1) / 2)
-	return s.figure(meaning{"ohmic", "chord spread", "%", "100 (largest - smallest V/I) / mean V/I", noLimit}, 100*(high-low)/mean, b, Given{"mean V/I", mean, "Ohm"})
+	return s.figure(meaning{"ohmic", "chord spread", "%", "100 (largest - smallest V/I) / mean V/I; never negative, so that noise alone makes some", noLimit}, 100*(high-low)/mean, b, Given{"mean V/I", mean, "Ohm"})
 }
 
 func (s Sweep) cubic(v, i []float64) (Figure, error) {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"unicode/utf8"
 
@@ -205,19 +206,26 @@ func (f Figure) ValueText() string {
 	if unit == "1" {
 		unit = ""
 	}
-	if digits > mostDigits && f.Low == nil && !f.Censored && f.Expanded > 0 && math.Abs(f.Value) < 1 { // (0.3 ± 4.0)E-06 rather than zeros
-		exponent := math.Floor(math.Log10(math.Max(math.Abs(f.Value), f.Expanded)))
-		scale := math.Pow(10, exponent)
-		digits = digitsFor(f.Expanded / scale)
-		return strings.TrimSpace(fmt.Sprintf("(%s ± %s)E%+03.0f %s", number(f.Value/scale, digits), number(f.Expanded/scale, digits), exponent, unit))
-	}
 	switch {
 	case f.Censored:
 		return strings.TrimSpace(fmt.Sprintf("above %s %s", number(f.Value, digits), unit))
 	case f.Low != nil && f.High != nil:
 		return strings.TrimSpace(fmt.Sprintf("%s (%s to %s) %s", number(f.Value, digits), number(*f.Low, digits), number(*f.High, digits), unit))
 	}
-	return strings.TrimSpace(fmt.Sprintf("%s ± %s %s", number(f.Value, digits), number(f.Expanded, digits), unit))
+	return strings.TrimSpace(plusMinus(f.Value, f.Expanded) + " " + unit)
+}
+
+// plusMinus is a value and its uncertainty to the digits that this allows, a small one with a
+// power of ten: (0.3 ± 4.0)E-06 rather than zeros.
+func plusMinus(v, u float64) string {
+	digits := digitsFor(u)
+	if digits > mostDigits && u > 0 && math.Abs(v) < 1 {
+		exponent := math.Floor(math.Log10(math.Max(math.Abs(v), u)))
+		scale := math.Pow(10, exponent)
+		digits = digitsFor(u / scale)
+		return fmt.Sprintf("(%s ± %s)E%+03.0f", number(v/scale, digits), number(u/scale, digits), exponent)
+	}
+	return fmt.Sprintf("%s ± %s", number(v, digits), number(u, digits))
 }
 
 // Shown is a number with its unit for people: a small one with a prefix, where its unit
@@ -227,7 +235,7 @@ func (g Given) Shown() string {
 		return fmt.Sprintf("%.3g %%", 100*g.Value)
 	}
 	if g.Unit == "1" {
-		return fmt.Sprintf("%.6g", g.Value)
+		return rounded(g.Value)
 	}
 	u, known := quantity.LookUp(g.Unit)
 	if g.Unit == "m" && math.Abs(g.Value) < 1 { // people bend to so many millimetres
@@ -236,7 +244,21 @@ func (g Given) Shown() string {
 	if small := math.Abs(g.Value) < 1e-3 && g.Value != 0; small && known {
 		return quantity.Shown(g.Value*u.Factor, u.Dim)
 	}
-	return fmt.Sprintf("%.6g %s", g.Value, g.Unit)
+	return rounded(g.Value) + " " + g.Unit
+}
+
+// rounded is a number to four digits and all those before the point: no condition is known
+// better. Near 1, as a coefficient of correlation, what it lacks of that counts.
+func rounded(v float64) string {
+	a := math.Abs(v)
+	switch {
+	case a > 0.99 && a < 1 || a >= 1e6:
+		return fmt.Sprintf("%.6g", v)
+	case a < 0.01:
+		return fmt.Sprintf("%.4g", v)
+	}
+	scale := math.Pow(10, max(0, 3-math.Floor(math.Log10(a))))
+	return strconv.FormatFloat(math.Round(v*scale)/scale, 'f', -1, 64)
 }
 
 // wrapped breaks a text at blanks to the page's width; further lines are indented.

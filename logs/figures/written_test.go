@@ -52,3 +52,17 @@ func TestEncodeWhatIsNoNumber(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 }
+
+// Conditions have the digits that anybody knows them to, and a small difference no row of zeros.
+func TestRounded(t *testing.T) {
+	for v, want := range map[float64]string{38.2851: "38.29", 19.7102: "19.71", 10643.83: "10644", 0.20000000000004547: "0.2", 0.00740514: "0.007405", 0.999998982773: "0.999999",
+		1: "1", 25: "25", 250: "250", 1250000: "1.25e+06", 123456: "123456", -0.5: "-0.5", 0: "0"} {
+		if got := (Given{"x", v, "1"}).Shown(); got != want {
+			t.Errorf("%v is shown as %s, expected %s", v, got, want)
+		}
+	}
+	d := Difference{Value: -1.4e-6, Expanded: 3.6e-6}
+	if got := d.Text(); !strings.HasPrefix(got, "(-1.4 ± 3.6)E-06, no difference") {
+		t.Error(got)
+	}
+}

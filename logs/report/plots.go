@@ -235,7 +235,18 @@ func (d *drawing) stroke(name string, x, y []float64, c color.RGBA, thick vg.Len
 }
 
 func (d *drawing) marks(name string, x, y []float64, c color.RGBA, shape draw.GlyphDrawer) {
-	all := pairs(x, y)
+	d.sized(name, pairs(x, y), draw.GlyphStyle{Color: c, Radius: 2.6, Shape: shape})
+}
+
+// rising and falling are marks of which both are seen where one lies on the other.
+func rising() draw.GlyphStyle {
+	return draw.GlyphStyle{Color: blue, Radius: 4, Shape: draw.RingGlyph{}}
+}
+func falling() draw.GlyphStyle {
+	return draw.GlyphStyle{Color: vermilion, Radius: 2.2, Shape: draw.PyramidGlyph{}}
+}
+
+func (d *drawing) sized(name string, all plotter.XYs, look draw.GlyphStyle) {
 	if len(all) == 0 {
 		return
 	}
@@ -244,7 +255,7 @@ func (d *drawing) marks(name string, x, y []float64, c color.RGBA, shape draw.Gl
 		d.fail(err)
 		return
 	}
-	s.GlyphStyle = draw.GlyphStyle{Color: c, Radius: 2.6, Shape: shape}
+	s.GlyphStyle = look
 	d.p.Add(s)
 	if name != "" {
 		d.p.Legend.Add(name, s)
@@ -257,7 +268,7 @@ type spread struct {
 	plotter.YErrors
 }
 
-func (d *drawing) bars(x, y, u []float64, c color.RGBA) {
+func (d *drawing) bars(x, y, u []float64, c color.Color) {
 	var s spread
 	for i := range x {
 		if isFinite(x[i]) && isFinite(y[i]) && isFinite(u[i]) {
@@ -434,9 +445,15 @@ func overTime(r *figures.Results, ended string) []Drawing {
 		}
 		low, high = apart(low*g, high*g)
 		lower.course(r, f, low, high, ended)
-		lower.line("", times(r.R.Time, f, 0), times(r.R.Y, g, 0), blue, false)
+		says := "Resistance."
+		if slices.ContainsFunc(r.Shapes, func(s figures.Shape) bool { return s.Cycles > 0 }) {
+			says = "Resistance, a point a reading: within a cycle there are too few to be joined."
+			lower.sized("", thinned(pairs(times(r.R.Time, f, 0), times(r.R.Y, g, 0))), draw.GlyphStyle{Color: blue, Radius: 1, Shape: draw.CircleGlyph{}})
+		} else {
+			lower.line("", times(r.R.Time, f, 0), times(r.R.Y, g, 0), blue, false)
+		}
 		lower.above(map[bool]float64{true: 0.1, false: 0.25}[ended == ""])
-		all = append(all, Drawing{"resistance-against-time", courseOfRun, "Resistance.", flat, lower})
+		all = append(all, Drawing{"resistance-against-time", courseOfRun, says, flat, lower})
 	}
 	for _, d := range all {
 		d.d.p.X.Label.Text = "time / " + unit
@@ -564,15 +581,14 @@ func curve(r *figures.Results) []Drawing {
 		y = append(y, g*at(x[i]))
 	}
 	d.line(map[bool]string{true: "quadratic", false: "line"}[len(fit.B) > 2]+" through the way up", x, y, dark, true)
-	d.marks("rising", up.T, times(up.R, g, 0), blue, draw.CircleGlyph{})
-	d.marks("falling", down.T, times(down.R, g, 0), vermilion, draw.TriangleGlyph{})
+	d.sized("rising", pairs(up.T, times(up.R, g, 0)), rising())
+	d.sized("falling", pairs(down.T, times(down.R, g, 0)), falling())
 	d.p.Legend.Top, d.p.Legend.Left = true, y[len(y)-1] > y[0] // in the corner that the curve leaves free
 	for _, b := range [...]struct {
-		c     figures.Curve
-		ink   color.RGBA
-		shape draw.GlyphDrawer
-		name  string
-	}{{up, blue, draw.CircleGlyph{}, "rising"}, {down, vermilion, draw.TriangleGlyph{}, "falling"}} {
+		c    figures.Curve
+		look draw.GlyphStyle
+		name string
+	}{{up, rising(), "rising"}, {down, falling(), "falling"}} {
 		left, u := make([]float64, len(b.c.T)), make([]float64, len(b.c.T))
 		for i, t := range b.c.T {
 			left[i] = b.c.R[i] - at(t)
@@ -580,8 +596,8 @@ func curve(r *figures.Results) []Drawing {
 				u[i] = 2 * math.Hypot(b.c.UR[i], slopeAt(fit.B, t)*uOf(b.c.UT, i))
 			}
 		}
-		rest.bars(b.c.T, left, u, b.ink)
-		rest.marks(b.name, b.c.T, left, b.ink, b.shape)
+		rest.bars(b.c.T, left, u, b.look.Color)
+		rest.sized(b.name, pairs(b.c.T, left), b.look)
 	}
 	rest.level("", 0, low, high)
 	for _, p := range [...]*drawing{d, rest} {

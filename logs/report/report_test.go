@@ -294,6 +294,20 @@ func TestDrawings(t *testing.T) {
 			}
 		}
 	}
+	// Cycles are faster than readings: joined, they would show a course that there was not.
+	joined := func() bool {
+		all, _ := Drawings(r, "")
+		at := slices.IndexFunc(all, func(d Drawing) bool { return d.Name == "resistance-against-time" })
+		svg, _ := all[at].SVG()
+		return bytes.Count(svg, []byte("A")) < 50 && !strings.Contains(all[at].Caption, "a point a reading") // an arc of a circle each
+	}
+	if joined() {
+		t.Error("readings within cycles are joined")
+	}
+	r.Shapes = r.Shapes[:2]
+	if !joined() {
+		t.Error("readings of a film that is not cycled are points")
+	}
 	want := "resistance-against-temperature residuals temperature-against-time resistance-against-time response current-against-voltage change-against-strain change-against-cycles resistance-within-a-cycle loop-within-a-cycle drift allan-deviation"
 	if got := strings.Join(names, " "); got != want {
 		t.Errorf("drawings\n%s, expected\n%s", got, want)
