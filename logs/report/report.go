@@ -7,6 +7,7 @@
 package report
 
 import (
+	"cmp"
 	_ "embed"
 	"encoding/json"
 	"errors"
@@ -77,7 +78,9 @@ type group struct {
 
 type defined struct {
 	row
-	Values []row
+	Values []row  // those that are shown
+	Folded []row  // all, of many; unfolded by who wants them
+	Range  string // of these
 }
 
 type budget struct {
@@ -285,6 +288,7 @@ func (c *content) take(r *figures.Results) {
 
 func groupOf(name string, all []figures.Figure) group {
 	g := group{Name: name, Title: titleOf(name)}
+	sized := map[int][]figures.Figure{} // by kind
 	for _, f := range all {
 		if f.Figure != name {
 			continue
@@ -296,6 +300,17 @@ func groupOf(name string, all []figures.Figure) group {
 			g.Kinds = append(g.Kinds, defined{row: r})
 		}
 		g.Kinds[at].Values = append(g.Kinds[at].Values, r)
+		sized[at] = append(sized[at], f)
+	}
+	const most = 3
+	for i := range g.Kinds {
+		k := &g.Kinds[i]
+		if len(k.Values) <= most {
+			continue
+		}
+		less := func(a, b figures.Figure) int { return cmp.Compare(a.Value, b.Value) }
+		k.Range = fmt.Sprintf("all %d: %s to %s", len(k.Values), slices.MinFunc(sized[i], less).ValueText(), slices.MaxFunc(sized[i], less).ValueText())
+		k.Folded, k.Values = k.Values, k.Values[:1]
 	}
 	return g
 }

@@ -391,3 +391,19 @@ func TestFreedom(t *testing.T) {
 		}
 	}
 }
+
+// Many values of one kind are told by the first and their range, and unfold; of a kind with a
+// few all stand there.
+func TestSeriesAreFolded(t *testing.T) {
+	var all []figures.Figure
+	for i, flavour := range []string{"few", "few", "few", "many", "many", "many", "many"} {
+		all = append(all, figures.Figure{Figure: "ohmic", Flavour: flavour, Unit: "%", Value: float64(10 - i), Expanded: 1, Notes: []string{"remark"}})
+	}
+	g := groupOf("ohmic", all)
+	if few := g.Kinds[0]; len(few.Values) != 3 || few.Range != "" || len(few.Folded) != 0 {
+		t.Errorf("%+v", few)
+	}
+	if many := g.Kinds[1]; len(many.Values) != 1 || many.Values[0].Value != "7.0 ± 1.0 %" || len(many.Folded) != 4 || many.Range != "all 4: 4.0 ± 1.0 % to 7.0 ± 1.0 %" || many.Folded[3].Notes != "remark" {
+		t.Errorf("%+v", many)
+	}
+}
