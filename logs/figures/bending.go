@@ -101,6 +101,7 @@ func CyclesToThreshold(o Origin, cycles, change, more []float64, u, uFirst, thre
 	if more != nil {
 		uncounted = more[at]
 	}
+	from, to := surely(change, at, threshold, 1.96*math.Hypot(u, uFirst*(1+threshold/100)))
 	var l list
 	add := func(flavour, definition string, value, slope float64) {
 		b, err := Combine("cycles", Level95, []Input{{Name: "changes, as a share of the gap between readings", Unit: "1", U: spread, Type: "A", Sensitivity: slope},
@@ -111,7 +112,11 @@ func CyclesToThreshold(o Origin, cycles, change, more []float64, u, uFirst, thre
 			l.skip(flavour, err)
 			return
 		}
-		f, err := o.interval(meaning{"cycles_to_threshold", flavour, "cycles", says + definition, source}, value, b.Combined, min(n1, value-1.96*slope*both), max(n2, value+1.96*slope*both)+uncounted,
+		low, high := max(cycles[from], min(n1, value-1.96*slope*both)), max(n2, value+1.96*slope*both)
+		if to < n {
+			high = min(high, cycles[to])
+		}
+		f, err := o.interval(meaning{"cycles_to_threshold", flavour, "cycles", says + definition, source}, value, b.Combined, low, high+uncounted,
 			Given{"threshold", threshold, "%"})
 		f.Budget = &b
 		l.add(f, err)
@@ -122,6 +127,17 @@ func CyclesToThreshold(o Origin, cycles, change, more []float64, u, uFirst, thre
 		add("linear in log cycles", "linear in its logarithm between readings", value, value*math.Log(n2/n1))
 	}
 	return l.done()
+}
+
+// surely are the last reading before reading at that is below the threshold by more than it
+// may be wrong, or else the first one, and the first from it on that is so above; as many as
+// there are readings for none.
+func surely(change []float64, at int, threshold, wrong float64) (below, above int) {
+	for below = at - 1; below > 0 && math.Abs(change[below])+wrong >= threshold; below-- {
+	}
+	for above = at; above < len(change) && math.Abs(change[above])-wrong < threshold; above++ {
+	}
+	return below, above
 }
 
 func largestOf(x []float64) (most float64) {

@@ -580,10 +580,11 @@ func (c *tableComputer) cycled(r []float64) {
 		return
 	}
 	var cycles, flat, change []float64
+	var repeats [][]float64
 	rows, u := 0, 0.
 	for _, o := range c.byCount(r) {
 		if x := o.byRadius[0]; len(x) > 0 {
-			cycles, flat = append(cycles, o.cycles), append(flat, MomentsOf(x).Mean)
+			cycles, flat, repeats = append(cycles, o.cycles), append(flat, MomentsOf(x).Mean), append(repeats, x)
 			rows += len(x)
 		}
 	}
@@ -594,11 +595,34 @@ func (c *tableComputer) cycled(r []float64) {
 	for _, y := range flat {
 		change = append(change, 100*(y-flat[0])/flat[0])
 	}
-	if len(change) > 2 {
+	const many = 4 * leastReadings
+	switch s, ok := ofRepeats(repeats); {
+	case ok:
+		u = 100 * s / math.Abs(flat[0])
+	case len(change) >= many:
 		u = noiseOf(change)
+	default:
+		c.Notes = append(c.Notes, "cycles_to_threshold: no count of cycles was read twice, and nothing else tells how far a reading of it is to be trusted: that is in no uncertainty")
 	}
 	all, err := CyclesToThreshold(Origin{c.R.Channel, fmt.Sprintf("%d flat rows at %d counts, relative to the first", rows, len(cycles))}, cycles, change, nil, u, u, 100*c.ask.ThresholdShare)
 	c.add("cycles_to_threshold", all, err)
+}
+
+// ofRepeats is the standard uncertainty of the mean of the fewest repeats, by the scatter
+// within all of them (ISO 5725-2, 7.4, from memory); not ok where nothing is repeated.
+func ofRepeats(all [][]float64) (u float64, ok bool) {
+	sum, dof, fewest := 0., 0, math.MaxInt
+	for _, x := range all {
+		m := MomentsOf(x)
+		for _, v := range x {
+			sum += (v - m.Mean) * (v - m.Mean)
+		}
+		dof, fewest = dof+len(x)-1, min(fewest, len(x))
+	}
+	if dof == 0 {
+		return 0, false
+	}
+	return math.Sqrt(sum / float64(dof) / float64(fewest)), true
 }
 
 // pads is contact and sheet resistance from pads at several distances.

@@ -193,3 +193,26 @@ func TestSpikesAreLeftOut(t *testing.T) {
 		}
 	}
 }
+
+// The interval of a life from a table lies between the counts at which the film surely was
+// below the threshold and above it: what it changes between counts is no scatter. Demo data.
+func TestLifeOfATableLiesBetweenCounts(t *testing.T) {
+	for _, c := range []struct {
+		rows      string
+		low, high float64
+	}{
+		{"10000,0 10001,0 10002,0 10300,1000 10301,1000 11200,10000 11202,10000", 1000, 10000},
+		{"10000,0 10300,1000 11200,10000", 1000, 10000},
+		{"10000,0 10020,0 10980,500 11040,500 11030,1000 11090,1000 11800,2000 11830,2000", 0, 2000}, // within the scatter already at 500
+	} {
+		text := "R (Ohm),n\n" + strings.ReplaceAll(c.rows, " ", "\n") + "\n"
+		r, err := ComputeTable(strings.NewReader(text), Asked{Columns: columnsAre("resistance=R", "cycles=n"), AtDegC: 25, ThresholdShare: 0.1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		f := numberOf(t, r, "cycles_to_threshold", "linear in cycles")
+		if *f.Low < c.low || *f.High > c.high || *f.Low > f.Value || *f.High < f.Value {
+			t.Errorf("%s: %v (%v to %v), expected it within %v to %v", c.rows, f.Value, *f.Low, *f.High, c.low, c.high)
+		}
+	}
+}
