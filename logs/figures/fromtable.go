@@ -79,9 +79,14 @@ func (c *tableComputer) read(table *Table) error {
 	}
 	for k, w := range wanted {
 		c.step[w.Role] = of[k].step
-		if err := c.otherUnit(w, columns[k], table.Lines); err != nil {
+		var r []float64 // beside a temperature
+		if at := slices.Index(names, ResistanceRole.Name); at >= 0 && w.Role == TemperatureRole {
+			r = columns[at]
+		}
+		if err := c.otherUnit(w, columns[k], r, table.Lines); err != nil {
 			return err
 		}
+		c.unlikely(w, columns[k])
 		c.outOfReach(w, columns[k], table.Lines)
 		c.unmoved(w, columns[k])
 	}
@@ -152,7 +157,7 @@ func (c *tableComputer) unmoved(w Wanted, all []float64) {
 const oneUnit = 2. / 3
 
 // otherUnit leaves out what stands in another unit, as far as neighbours show it.
-func (c *tableComputer) otherUnit(w Wanted, all []float64, lines []int32) error {
+func (c *tableComputer) otherUnit(w Wanted, all, r []float64, lines []int32) error {
 	unit, units := 0, make([]int, len(all)) // of each value, as steps from the first one's
 	count, total, last, first := map[int]int{}, 0, -1, ""
 	for k, x := range all {
@@ -161,6 +166,9 @@ func (c *tableComputer) otherUnit(w Wanted, all []float64, lines []int32) error 
 		}
 		if last >= 0 {
 			step, text := unitJump(w.Role, all[last], x)
+			if step == 0 && r != nil {
+				step, text = fahrenheitJump(all, r, last, k)
+			}
 			if unit += step; step != 0 && first == "" {
 				first = fmt.Sprintf("the %s at line %d is %s that at line %d", w.Role.Name, lines[k], text, lines[last])
 			}
@@ -176,6 +184,9 @@ func (c *tableComputer) otherUnit(w Wanted, all []float64, lines []int32) error 
 	said := fmt.Sprintf("column %q: %s, as if in another unit", w.Name, first)
 	if float64(count[most]) < oneUnit*float64(total) {
 		return fmt.Errorf("%s, and so on: at most %d of %d values are in one: which one is meant cannot be told; write all of them in one unit, or each with its own", said, count[most], total)
+	}
+	if least := slices.Min(slices.Collect(maps.Keys(count))); most-least >= toFahrenheit/2 {
+		return fmt.Errorf("%s, and %d of %d values are as in degF: write all of them in one unit, and that in the header", said, count[most], total)
 	}
 	for k := range all {
 		if units[k] != most {
@@ -202,6 +213,58 @@ func unitJump(role Role, a, b float64) (step int, text string) {
 		}
 	}
 	return 0, ""
+}
+
+// toFahrenheit is the step of a temperature from degC to degF, other than any between K and
+// degC.
+const toFahrenheit = 1000
+
+// fahrenheitJump tells a temperature from its neighbour as one in degF from one in degC
+// (NIST SP 811, B.8), where the resistance, which follows temperature, stays: by the medians
+// of five readings on each side. How near is near enough is common practice, no source.
+func fahrenheitJump(all, r []float64, last, k int) (step int, text string) {
+	const (
+		near   = 5
+		least  = 10    // K, of a jump
+		stays  = 0.005 // share of the resistance that is none
+		follow = 4     // times as much is what it must change by elsewhere to tell anything
+	)
+	a, b := all[last], all[k]
+	size := math.Abs(b - a)
+	switch {
+	case size < least:
+		return 0, ""
+	case math.Abs(a-celsius(b)) < sameReading/5*size:
+		step = toFahrenheit
+	case math.Abs(b-celsius(a)) < sameReading/5*size:
+		step = -toFahrenheit
+	default:
+		return 0, ""
+	}
+	middle := goodOf(r)
+	before, after := median(goodOf(r[max(0, last+1-near):last+1])), median(goodOf(r[k:min(len(r), k+near)]))
+	slices.Sort(middle)
+	if n := len(middle); n == 0 || !(middle[n-1-n/20]-middle[n/20] > follow*stays*math.Abs(before)) || !(math.Abs(after-before) < stays*math.Abs(before)) {
+		return 0, ""
+	}
+	return step, fmt.Sprintf("%.5g after %.5g, as degF beside degC, and the resistance is the same as", b, a)
+}
+
+// unlikely says of temperatures as nobody has them beside a flexible film that their unit may
+// be another one: common practice, no source.
+func (c *tableComputer) unlikely(w Wanted, all []float64) {
+	const coldK, hotDegC = 150, 200
+	good := goodOf(all)
+	if w.Role != TemperatureRole || len(good) == 0 {
+		return
+	}
+	low, high := extremes(good)
+	switch {
+	case median(good) < coldK-zeroCelsius:
+		c.Notes = append(c.Notes, fmt.Sprintf("column %q: its values are %.4g to %.4g K, which is %.4g to %.4g degC; if they are degC, correct the header, or every figure is wrong", w.Name, low+zeroCelsius, high+zeroCelsius, low, high))
+	case low > hotDegC:
+		c.Notes = append(c.Notes, fmt.Sprintf("column %q: its values are %.4g to %.4g degC, none of them below %d; if they are K (%.4g to %.4g degC), correct the header, or every figure is wrong", w.Name, low, high, hotDegC, low-zeroCelsius, high-zeroCelsius))
+	}
 }
 
 // aboveZero refuses a column without any resistance, and counts those of a few rows.

@@ -216,3 +216,50 @@ func TestLifeOfATableLiesBetweenCounts(t *testing.T) {
 		}
 	}
 }
+
+// A temperature that changes into degrees Fahrenheit within the file is told by a resistance
+// that does not follow; one that does, or that follows nothing, tells no such thing. Headers
+// that make temperatures unlikely ones are told. Demo data.
+func TestTemperaturesInAnotherUnit(t *testing.T) {
+	level := func(i int) float64 { return []float64{20, 30, 40, 50}[i/40%4] }
+	flat := func(float64) float64 { return 1000 }
+	for _, c := range []struct {
+		name, unit string
+		read       func(i int, degC float64) float64
+		film       func(degC float64) float64
+		says       string
+		refused    bool
+	}{
+		{"half", "degC", func(i int, x float64) float64 { return x + float64(i/80)*(0.8*x+32) }, thermistor, "", false}, // at a step: nothing to compare with
+		{"within", "degC", func(i int, x float64) float64 { return x + float64(i/100)*(0.8*x+32) }, thermistor, `the temperature at line 102 is 104 after 40, as degF beside degC`, true},
+		{"few", "degC", func(i int, x float64) float64 { return x + float64(i/150)*(0.8*x+32) }, thermistor, "10 of 160 values, those not in the unit of most, are left out", false},
+		{"most", "degC", func(i int, x float64) float64 { return x + float64(min(1, i/10))*(0.8*x+32) }, thermistor, "150 of 160 values are as in degF", true},
+		{"no film", "degC", func(i int, x float64) float64 { return x + float64(i/150)*(0.8*x+32) }, flat, "", false},
+		{"kelvin", "degC", func(i int, x float64) float64 { return x + 273.15 }, thermistor, "none of them below 200; if they are K", false},
+		{"celsius", "K", func(i int, x float64) float64 { return x }, thermistor, "if they are degC, correct the header", false},
+		{"well", "degC", func(i int, x float64) float64 { return x }, thermistor, "", false},
+	} {
+		var rows strings.Builder
+		fmt.Fprintf(&rows, "t (s),T (%s),R (Ohm)\n", c.unit)
+		for i := range 160 {
+			fmt.Fprintf(&rows, "%d,%.3f,%.3f\n", i, c.read(i, level(i)), c.film(level(i))+0.01*float64(i*i%7))
+		}
+		r, err := ComputeTable(strings.NewReader(rows.String()), Asked{Columns: columnsAre("time=t", "temperature=T", "resistance=R"), AtDegC: 25})
+		said := fmt.Sprint(err)
+		if err == nil {
+			said = fmt.Sprint(r.Notes)
+		}
+		if (err != nil) != c.refused || !strings.Contains(said, c.says) || c.says == "" && (strings.Contains(said, "another unit") || strings.Contains(said, "correct the header")) {
+			t.Errorf("%s: expected %q, got %s", c.name, c.says, said)
+		}
+	}
+}
+
+// What has no name of its own is told by what was being computed.
+func TestWhatIsNotGivenHasAName(t *testing.T) {
+	c := &computer{}
+	c.add("r0", []Figure{{Figure: "r0", Notes: []string{"not given: : no reason", "a word"}}}, nil)
+	if len(c.LeftOut) != 1 || c.LeftOut[0].Figure != "r0" || len(c.Figures[0].Notes) != 1 {
+		t.Errorf("left out: %+v, figures %+v", c.LeftOut, c.Figures)
+	}
+}
