@@ -261,7 +261,7 @@ func (c *tableComputer) unlikely(w Wanted, all []float64) {
 	low, high := extremes(good)
 	switch {
 	case median(good) < coldK-zeroCelsius:
-		c.Notes = append(c.Notes, fmt.Sprintf("column %q: its values are %.4g to %.4g K, which is %.4g to %.4g degC; if they are degC, correct the header, or every figure is wrong", w.Name, low+zeroCelsius, high+zeroCelsius, low, high))
+		c.Notes = append(c.Notes, fmt.Sprintf("column %q: its values are %.4g to %.4g K, which is %.4g to %.4g degC; if that is not meant (degC under a header that says K?), correct the header, or every figure is wrong", w.Name, low+zeroCelsius, high+zeroCelsius, low, high))
 	case low > hotDegC:
 		c.Notes = append(c.Notes, fmt.Sprintf("column %q: its values are %.4g to %.4g degC, none of them below %d; if they are K (%.4g to %.4g degC), correct the header, or every figure is wrong", w.Name, low, high, hotDegC, low-zeroCelsius, high-zeroCelsius))
 	}

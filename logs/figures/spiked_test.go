@@ -203,7 +203,8 @@ func TestLifeOfATableLiesBetweenCounts(t *testing.T) {
 	}{
 		{"10000,0 10001,0 10002,0 10300,1000 10301,1000 11200,10000 11202,10000", 1000, 10000},
 		{"10000,0 10300,1000 11200,10000", 1000, 10000},
-		{"10000,0 10020,0 10980,500 11040,500 11030,1000 11090,1000 11800,2000 11830,2000", 0, 2000}, // within the scatter already at 500
+		{"10000,0 10020,0 10980,500 11040,500 11030,1000 11090,1000 11800,2000 11830,2000", 0, 2000},       // within the scatter already at 500
+		{"9990,0 10030,0 10890,1000 10930,1000 11030,10000 11070,10000 11500,10100 11540,10100", 0, 10100}, // sure one count later
 	} {
 		text := "R (Ohm),n\n" + strings.ReplaceAll(c.rows, " ", "\n") + "\n"
 		r, err := ComputeTable(strings.NewReader(text), Asked{Columns: columnsAre("resistance=R", "cycles=n"), AtDegC: 25, ThresholdShare: 0.1})
@@ -222,27 +223,30 @@ func TestLifeOfATableLiesBetweenCounts(t *testing.T) {
 // that make temperatures unlikely ones are told. Demo data.
 func TestTemperaturesInAnotherUnit(t *testing.T) {
 	level := func(i int) float64 { return []float64{20, 30, 40, 50}[i/40%4] }
-	flat := func(float64) float64 { return 1000 }
+	flat := func(_, _ float64) float64 { return 1000 }
+	film := func(level, _ float64) float64 { return thermistor(level) }
+	follows := func(_, read float64) float64 { return thermistor(read) }
 	for _, c := range []struct {
 		name, unit string
 		read       func(i int, degC float64) float64
-		film       func(degC float64) float64
+		film       func(level, read float64) float64
 		says       string
 		refused    bool
 	}{
-		{"half", "degC", func(i int, x float64) float64 { return x + float64(i/80)*(0.8*x+32) }, thermistor, "", false}, // at a step: nothing to compare with
-		{"within", "degC", func(i int, x float64) float64 { return x + float64(i/100)*(0.8*x+32) }, thermistor, `the temperature at line 102 is 104 after 40, as degF beside degC`, true},
-		{"few", "degC", func(i int, x float64) float64 { return x + float64(i/150)*(0.8*x+32) }, thermistor, "10 of 160 values, those not in the unit of most, are left out", false},
-		{"most", "degC", func(i int, x float64) float64 { return x + float64(min(1, i/10))*(0.8*x+32) }, thermistor, "150 of 160 values are as in degF", true},
+		{"half", "degC", func(i int, x float64) float64 { return x + float64(i/80)*(0.8*x+32) }, film, "", false}, // at a step: nothing to compare with
+		{"within", "degC", func(i int, x float64) float64 { return x + float64(i/100)*(0.8*x+32) }, film, `the temperature at line 102 is 104 after 40, as degF beside degC`, true},
+		{"few", "degC", func(i int, x float64) float64 { return x + float64(i/150)*(0.8*x+32) }, film, "10 of 160 values, those not in the unit of most, are left out", false},
+		{"most", "degC", func(i int, x float64) float64 { return x + float64(min(1, i/10))*(0.8*x+32) }, film, "150 of 160 values are as in degF", true},
 		{"no film", "degC", func(i int, x float64) float64 { return x + float64(i/150)*(0.8*x+32) }, flat, "", false},
-		{"kelvin", "degC", func(i int, x float64) float64 { return x + 273.15 }, thermistor, "none of them below 200; if they are K", false},
-		{"celsius", "K", func(i int, x float64) float64 { return x }, thermistor, "if they are degC, correct the header", false},
-		{"well", "degC", func(i int, x float64) float64 { return x }, thermistor, "", false},
+		{"follows", "degC", func(i int, x float64) float64 { return x + float64(i/150)*(0.8*x+32) }, follows, "", false},
+		{"kelvin", "degC", func(i int, x float64) float64 { return x + 273.15 }, film, "none of them below 200; if they are K", false},
+		{"celsius", "K", func(i int, x float64) float64 { return x }, film, "degC under a header that says K?), correct the header", false},
+		{"well", "degC", func(i int, x float64) float64 { return x }, film, "", false},
 	} {
 		var rows strings.Builder
 		fmt.Fprintf(&rows, "t (s),T (%s),R (Ohm)\n", c.unit)
 		for i := range 160 {
-			fmt.Fprintf(&rows, "%d,%.3f,%.3f\n", i, c.read(i, level(i)), c.film(level(i))+0.01*float64(i*i%7))
+			fmt.Fprintf(&rows, "%d,%.3f,%.3f\n", i, c.read(i, level(i)), c.film(level(i), c.read(i, level(i)))+0.01*float64(i*i%7))
 		}
 		r, err := ComputeTable(strings.NewReader(rows.String()), Asked{Columns: columnsAre("time=t", "temperature=T", "resistance=R"), AtDegC: 25})
 		said := fmt.Sprint(err)
