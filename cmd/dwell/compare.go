@@ -40,10 +40,7 @@ func compareCommand(s *speech) *cobra.Command {
 				another := func(c figures.Compared) bool { return c.Figure != only }
 				x.all, x.alone = slices.DeleteFunc(x.all, another), slices.DeleteFunc(x.alone, another)
 				if x.onlyLives(only); len(x.all)+len(x.alone)+len(x.lives) == 0 {
-					if len(known) == 0 {
-						return usage(fmt.Errorf("no figure %q in two of these runs, nor any other", only))
-					}
-					return usage(fmt.Errorf("no figure %q in two of these runs; there are %s", only, strings.Join(known, ", ")))
+					return usage(noSuchFigure(only, known))
 				}
 			}
 			s.result(map[string]func() string{"text": x.text, "csv": x.csv, "latex": x.latex}[format]())
@@ -84,6 +81,13 @@ func compareCommand(s *speech) *cobra.Command {
 	c.Flags().BoolVar(&equal, "equal", false, "exit with 7 when a difference stands out")
 	c.Flags().BoolVar(&steps, "steps", false, "of two runs, show every difference step by step")
 	return c
+}
+
+func noSuchFigure(name string, known []string) error {
+	if len(known) == 0 {
+		return fmt.Errorf("no figure %q in two of these runs, nor any other", name)
+	}
+	return fmt.Errorf("no figure %q in two of these runs; there are %s", name, strings.Join(known, ", "))
 }
 
 const compareLong = `compare computes the figures of several runs and puts them side by side, each less

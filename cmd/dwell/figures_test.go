@@ -243,6 +243,14 @@ func TestReport(t *testing.T) {
 	}
 }
 
+func TestNoSuchFigure(t *testing.T) {
+	for want, known := range map[string][]string{`no figure "x" in two of these runs, nor any other`: nil, `no figure "x" in two of these runs; there are r0, tcr`: {"r0", "tcr"}} {
+		if got := noSuchFigure("x", known).Error(); got != want {
+			t.Errorf("%s, expected %s", got, want)
+		}
+	}
+}
+
 // Two runs of one virtual film are alike; another film differs, which is a failure only
 // where equality was asked for.
 func TestCompareRuns(t *testing.T) {

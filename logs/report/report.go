@@ -15,6 +15,7 @@ import (
 	"html/template"
 	"io"
 	"io/fs"
+	"math"
 	"regexp"
 	"slices"
 	"strings"
@@ -318,7 +319,17 @@ func groupOf(name string, all []figures.Figure) group {
 func rowOf(f figures.Figure) row {
 	var with []string
 	for _, g := range f.With {
-		with = append(with, strings.TrimSpace(g.Name+" "+g.Shown()))
+		text, u := g.Shown(), 0.
+		switch { // known no better than the value
+		case g.Unit == f.Unit && g.Unit != "1":
+			u = f.Expanded
+		case strings.HasPrefix(g.Name, "largest ") && f.Value != 0: // of which the value is a share
+			u = math.Abs(g.Value / f.Value * f.Expanded)
+		}
+		if u > 0 && math.Abs(g.Value) > max(u/100, 1e-3) { // a smaller one takes a prefix
+			text = figures.Rounded(g.Value, u) + " " + g.Unit
+		}
+		with = append(with, strings.TrimSpace(g.Name+" "+text))
 	}
 	return row{Title: titleOf(f.Figure), Flavour: f.Flavour, With: strings.Join(with, ", "), Value: f.ValueText(), Definition: f.Definition, Source: f.Source, Rows: f.Rows, Channel: f.Channel, Notes: strings.Join(f.Notes, "; ")}
 }

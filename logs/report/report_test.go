@@ -407,3 +407,15 @@ func TestSeriesAreFolded(t *testing.T) {
 		t.Errorf("%+v", many)
 	}
 }
+
+// What a figure is read with in its own unit, or is a share of, is known no better than the figure.
+func TestConditionsAreRounded(t *testing.T) {
+	f := figures.Figure{Unit: "Ohm", Value: 38.2851, Expanded: 10.2, With: []figures.Given{{Name: "largest deviation", Value: 38.2851, Unit: "Ohm"}, {Name: "temperature", Value: 28.8992, Unit: "degC"}}}
+	if with := rowOf(f).With; with != "largest deviation 38 Ohm, temperature 28.9 degC" {
+		t.Error(with)
+	}
+	f.Unit, f.Value, f.Expanded = "%", 1.98, 0.52 // of the span
+	if with := rowOf(f).With; with != "largest deviation 38 Ohm, temperature 28.9 degC" {
+		t.Error(with)
+	}
+}
