@@ -421,6 +421,7 @@ func (c *tableComputer) overTime(t, temperature []float64) error {
 			c.stays = append(c.stays, stay{from: s.Start, to: math.Nextafter(s.End, math.Inf(1)), target: s.Level, step: fmt.Sprintf("segment %d", n+1)})
 		}
 	}
+	c.farOut()
 	c.displays(temperature)
 	c.wandering()
 	if low, high := extremes(temperature); high-low < nearEnough {

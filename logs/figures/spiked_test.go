@@ -175,6 +175,15 @@ func TestSpikesAreLeftOut(t *testing.T) {
 			}
 		}
 	}
+	pairs := func(i int, degC, r float64) (float64, float64) {
+		if i%80 == 20 || i%80 == 21 {
+			degC += 5
+		}
+		return degC, r
+	}
+	if r, err := ComputeTable(strings.NewReader(shown(levels, "%.3f", "%.2f", pairs)), ask); err != nil || !strings.Contains(fmt.Sprint(r.Notes), "8 readings of 4 plateaus lie more than 8 times the noise from their level") {
+		t.Errorf("pairs that lie far out: %v, %v", r.Notes, err)
+	}
 	rng := rand.New(rand.NewPCG(1, 9))
 	for name, x := range map[string]func(i int) float64{
 		"triangle": func(i int) float64 { return math.Abs(float64(i%100 - 50)) },

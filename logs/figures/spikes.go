@@ -39,6 +39,21 @@ func (c *tableComputer) withoutSpikes() {
 	}
 }
 
+// farOut says of what lies far out in plateaus, and is no single reading, that it counts: a
+// temperature on its way may lie so too.
+func (c *tableComputer) farOut() {
+	readings, plateaus := 0, 0
+	for _, s := range c.Found.Segments {
+		if s.Kind == "plateau" && s.Wild > 0 {
+			readings, plateaus = readings+s.Wild, plateaus+1
+		}
+	}
+	if plateaus > 0 {
+		c.Notes = append(c.Notes, fmt.Sprintf("%d readings of %d plateaus lie more than %d times the noise from their level, several together: they are left out of the levels that are listed, and count in the figures; delete their rows, or bound the plateaus with --plateaus, if they are wrong",
+			readings, plateaus, farOut))
+	}
+}
+
 // spikesOf are the readings that lie farther from the median of the five around them than
 // farOut times the noise, the step in which they are written, and the range of the other
 // four: a corner, a step or a pulse of two readings is none.
