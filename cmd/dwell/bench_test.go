@@ -222,8 +222,7 @@ func (s *served) do(f func()) {
 func (s *served) watch() error {
 	for {
 		w := s.bench.World()
-		foil, _ := w.FoilThermometer()
-		x := truth{time.Now(), w.PlateSensor(), foil, filmOhm(w.FilmTemperature())}
+		x := truth{time.Now(), w.PlateSensor(), w.ProbeShown(), filmOhm(w.FilmTemperature())}
 		s.mutex.Lock()
 		s.truth = append(s.truth, x)
 		s.mutex.Unlock()

@@ -227,7 +227,7 @@ func TestTwoRunsOnOneBench(t *testing.T) {
 		second := start(t, "run", "testdata/warm.yaml", "--rig", write(t, filepath.Join(t.TempDir(), "rig.yaml"), text),
 			"--specimen", leafClip+"specimen.yaml", "--out", again, "--confirm", "LC-07")
 		second.exits(exitUsage)
-		port := map[bool]string{true: "serial:" + device, false: "tcp:" + s.meter.path}[strings.HasPrefix(name, "plate")]
+		port := map[bool]string{true: "serial:" + device, false: "tcp:localhost:" + number}[strings.HasPrefix(name, "plate")]
 		if text := second.err.String(); !strings.Contains(text, port) || !strings.Contains(text, "in use by another run") {
 			t.Errorf("%s: it does not say that %s is in use: %q", name, port, text)
 		}
