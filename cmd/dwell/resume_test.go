@@ -219,7 +219,7 @@ func goesOnAfter(t *testing.T, folder string) (*takenUp, string) {
 func TestKilledRunsGoOn(t *testing.T) {
 	times, err := strconv.Atoi(os.Getenv("DWELL_RESUMES"))
 	if err != nil {
-		if times = 4; testing.Short() {
+		if times = 2; testing.Short() {
 			times = 1
 		}
 	}
