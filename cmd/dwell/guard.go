@@ -62,8 +62,6 @@ type guard struct {
 	held    clock.Instant // when it came to itself, after it had been stopped; 0 for never
 	why     string
 	log     *outlet
-	linked  string // the hash of the last line for that
-	relink  bool   // somebody else has written to it since
 	screen  *outlet
 	run     *outlet
 	said    map[string]remark // by instrument
@@ -162,18 +160,16 @@ func newGuard(s *speech, folder string, owner int) (*guard, *os.File, error) {
 	if n := len(before); err == nil && n > 0 && before[n-1] != '\n' {
 		_, err = file.Write([]byte("\n")) // behind a line that was torn
 	}
-	g.linked = logs.LastLink(before)
 	return g, file, err
 }
 
-// link puts hashes into lines for guard.jsonl, so that an edit shows without a seal too.
+// link puts hashes into lines for guard.jsonl, so that an edit shows without a seal too. What
+// stands there is read each time: dwell safe leaves word there, while this process is stopped.
 func (g *guard) link(lines []byte) (all []byte) {
-	if g.relink {
-		text, _ := os.ReadFile(filepath.Join(g.folder, guardFile))
-		g.linked = logs.LastLink(text)
-	}
+	text, _ := os.ReadFile(filepath.Join(g.folder, guardFile))
+	last := logs.LastLink(text)
 	for line := range bytes.Lines(lines) {
-		line, g.linked = logs.Link(g.linked, line)
+		line, last = logs.Link(last, line)
 		all = append(all, line...)
 	}
 	return all
@@ -366,7 +362,6 @@ func (g *guard) step(s safety.Sign, key int64) {
 // takes.
 func (g *guard) takeOver(bench *rig.Bench) {
 	if why := g.superseded(); why != "" {
-		g.relink = true
 		g.note("stood down", why)
 		return
 	}
