@@ -41,3 +41,28 @@ func TestTheCommandsOfTheDocuments(t *testing.T) {
 		}
 	}
 }
+
+// What the README shows of the first command is what it prints, but for how long the
+// rehearsal took and the name of the folder.
+func TestTheReadmeShowsWhatIsPrinted(t *testing.T) {
+	t.Parallel()
+	_, shown, _ := strings.Cut(read(t, "../../README.md"), "This is what it prints")
+	_, shown, _ = strings.Cut(shown, "\n\n")
+	shown, _, found := strings.Cut(shown, "    folder ")
+	if !found {
+		t.Fatal("the README shows no output that ends with the folder")
+	}
+	p := start(t, "rehearse", leafClip+"staircase.yaml", "--out", t.TempDir())
+	p.exits(exitDone)
+	printed, _, _ := strings.Cut(p.out.String(), "folder ")
+	took := regexp.MustCompile(`rehearsed in [0-9.]+ s`)
+	lines := func(text, indent string) (all []string) {
+		for line := range strings.Lines(took.ReplaceAllString(text, "")) {
+			all = append(all, strings.TrimRight(strings.TrimPrefix(line, indent), " \n"))
+		}
+		return all
+	}
+	if got, want := lines(shown, "    "), lines(printed, ""); !slices.Equal(got, want) {
+		t.Errorf("README.md shows\n%s\nprinted is\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
+	}
+}
