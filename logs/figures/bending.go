@@ -19,10 +19,12 @@ func BendResponse(o Origin, flat, uFlat, bent, uBent, radius float64) (Figure, e
 }
 
 // GaugeFactor is the relative change of resistance per strain: through zero, and as the
-// slope of a free line. uStrain is the relative standard uncertainty common to all
-// strains (thickness, radius). tcr (1/K) tells what temperature change would look like
-// the largest bending.
-func GaugeFactor(o Origin, strain, change []float64, uStrain, tcr float64) ([]Figure, error) {
+// slope of a free line. The first change is that of the reference, 0. uR are the relative
+// standard uncertainties of the resistances, which need not show as scatter (a display that
+// stays while the temperature moves); nil for none. uStrain is the one common to all strains
+// (thickness, radius). tcr (1/K) tells what temperature change would look like the largest
+// bending.
+func GaugeFactor(o Origin, strain, change, uR []float64, uStrain, tcr float64) ([]Figure, error) {
 	var l list
 	zero, err := OriginFit(strain, change)
 	if err != nil {
@@ -45,8 +47,11 @@ func GaugeFactor(o Origin, strain, change []float64, uStrain, tcr float64) ([]Fi
 			continue
 		}
 		value := c.f.B[c.k]
-		b, err := Combine("1", Level95, []Input{{Name: "scatter about the line", Value: value, Unit: "1", U: c.f.U(c.k), Type: "A", DoF: float64(c.f.DoF), Sensitivity: 1},
-			{Name: "scale of the strain", Unit: "1", U: uStrain, Type: "B", Sensitivity: -value}})
+		seen := Input{Name: "scatter about the line", Value: value, Unit: "1", U: c.f.U(c.k), Type: "A", DoF: float64(c.f.DoF), Sensitivity: 1}
+		if u := slopeOf(strain, change, uR, c.k > 0); u > seen.U {
+			seen = Input{Name: "resistances, more than they scatter", Value: value, Unit: "1", U: u, Type: "B", Sensitivity: 1}
+		}
+		b, err := Combine("1", Level95, []Input{seen, {Name: "scale of the strain", Unit: "1", U: uStrain, Type: "B", Sensitivity: -value}})
 		if err != nil {
 			return nil, err
 		}
@@ -56,6 +61,27 @@ func GaugeFactor(o Origin, strain, change []float64, uStrain, tcr float64) ([]Fi
 		l.figures[0].With = append(l.figures[0].With, Given{"temperature change that looks like the largest bending", alike, "K"})
 	}
 	return l.done()
+}
+
+// slopeOf is what uncertainties of resistances, each by itself, make of the slope of their
+// changes from the first of them, of a line through zero or a free one.
+func slopeOf(strain, change, uR []float64, free bool) float64 {
+	if uR == nil {
+		return 0
+	}
+	middle, squares, first, sum := 0., 0., 0., 0.
+	if free {
+		middle = MomentsOf(strain).Mean
+	}
+	for _, s := range strain {
+		squares += (s - middle) * (s - middle)
+	}
+	for i, s := range strain[1:] {
+		w := (s - middle) / squares * (1 + change[i+1])
+		first += w
+		sum += w * w * uR[i+1] * uR[i+1]
+	}
+	return math.Sqrt(sum + first*first*uR[0]*uR[0])
 }
 
 // CyclesToThreshold is the number of cycles at which a relative change first reaches a

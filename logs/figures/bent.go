@@ -253,21 +253,21 @@ const mostUnsure = 0.5
 
 // gauge is the change per strain before the film is worn by cycles.
 func (c *computer) gauge(all []held) {
-	var strain, change []float64
-	scale, r0 := 0., 0.
+	var strain, change, u []float64
+	scale, r0, law := 0., 0., 0.
 	for _, h := range all {
 		if h.cycles > 0 || r0 == 0 && h.bend != nil {
 			continue
 		}
 		if r0 == 0 {
-			r0 = h.r
+			r0, law = h.r, h.law
 		}
 		s := 0.
 		if h.bend != nil {
 			s = h.bend.MeanStrain - c.restStrain()
 			scale = max(scale, h.bend.uRelative())
 		}
-		strain, change = append(strain, s), append(change, h.r/r0-1)
+		strain, change, u = append(strain, s), append(change, h.r/r0-1), append(u, math.Hypot(h.u/h.r, h.law-law))
 	}
 	if low, high := extremes(strain); len(strain) < 3 || low == high {
 		c.skip("gauge_factor", fmt.Errorf("%d shapes were held before the first cycles, flat among them: at least 3 are needed", len(strain)))
@@ -278,7 +278,7 @@ func (c *computer) gauge(all []held) {
 		return
 	}
 	o := Origin{c.R.Channel, fmt.Sprintf("%d shapes before the first cycles, mean strain of the film", len(strain))}
-	figures, err := GaugeFactor(o, strain, change, scale, c.tcr)
+	figures, err := GaugeFactor(o, strain, change, u, scale, c.tcr)
 	for i := range figures {
 		if text := c.unstated(); text != "" {
 			figures[i] = figures[i].Note("%s", text)

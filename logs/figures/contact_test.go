@@ -142,7 +142,7 @@ func TestSelfHeating(t *testing.T) {
 func TestBending(t *testing.T) {
 	o := Origin{"element.resistance", "demo data"}
 	strain, change := []float64{0, .001, .002, .003, .004}, []float64{0, .0021, .0039, .0062, .0080}
-	all, err := GaugeFactor(o, strain, change, 0.01, 3.1e-3)
+	all, err := GaugeFactor(o, strain, change, nil, 0.01, 3.1e-3)
 	f := pick(t, all, err, "gauge_factor", "through zero")
 	within(t, "through zero", f.Value, 2.016666667, 5e-10)
 	within(t, "temperature that looks alike", with(t, f, "temperature change that looks like the largest bending"), 2.580645161, 5e-10)
@@ -150,6 +150,24 @@ func TestBending(t *testing.T) {
 		t.Errorf("u = %v leaves the strain's own out", f.U_std)
 	}
 	within(t, "free line", pick(t, all, err, "gauge_factor", "free line").Value, 2.01, 1e-9)
+	// Resistances that scatter less than they are uncertain by: what random draws make of both slopes.
+	rng, uR := rand.New(rand.NewPCG(4, 7)), []float64{5e-4, 5e-4, 4e-4, 5e-4, 6e-4}
+	var slopes [2][]float64
+	for range 20000 {
+		drawn := make([]float64, len(change))
+		first := 1 + uR[0]*rng.NormFloat64()
+		for i := 1; i < len(drawn); i++ {
+			drawn[i] = (1+2*strain[i])*(1+uR[i]*rng.NormFloat64())/first - 1
+		}
+		zero, _ := OriginFit(strain, drawn)
+		line, _ := LineFit(strain, drawn)
+		slopes[0], slopes[1] = append(slopes[0], zero.B[0]), append(slopes[1], line.B[1])
+	}
+	all, err = GaugeFactor(o, strain, []float64{0, .002, .004, .006, .008}, uR, 0, 3.1e-3)
+	for i, flavour := range []string{"through zero", "free line"} {
+		_, u, _ := MeanError(slopes[i])
+		near(t, "u of the slope "+flavour, pick(t, all, err, "gauge_factor", flavour).U_std, u*math.Sqrt(float64(len(slopes[i]))), 0.03)
+	}
 	f, err = BendResponse(o, 1000, 0.1, 1008, 0.1, 0.005)
 	if err != nil {
 		t.Fatal(err)

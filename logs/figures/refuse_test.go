@@ -73,7 +73,7 @@ func TestHopelessInput(t *testing.T) {
 		check(Reversal(o, some(n), one(), one(), one()))
 		check(TransferLength(o, some(n), some(m), one(), one()))
 		check(SelfHeating(o, Heated{one(), one(), one()}, Heated{one(), one(), one()}, one(), one()))
-		check(GaugeFactor(o, some(n), some(m), one(), one()))
+		check(GaugeFactor(o, some(n), some(m), nil, one(), one()))
 		single(BendResponse(o, one(), one(), one(), one(), one()))
 		check(CyclesToThreshold(o, some(n), some(m), nil, one(), one(), one()))
 		var lives []Life
