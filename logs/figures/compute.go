@@ -281,14 +281,15 @@ func (c *computer) plateaus() {
 			continue
 		}
 		segments := b.segments(c.stays)
-		by := settleOf
+		var s Settled
 		if t.asRead() {
-			by = readOff
+			s, err = readOff(b.t, b.temperature, b.r, segments)
+		} else {
+			s, err = Settle(b.t, b.temperature, b.r, segments, c.Facts.ResolutionOhm)
 		}
-		s, err := by(b.t, b.temperature, b.r, segments, c.Facts.ResolutionOhm)
 		fitted := err == nil
 		if err != nil && t.MayLead { // without a lag, then
-			if seen, bad := readOff(b.t, b.temperature, b.r, segments, 0); bad == nil {
+			if seen, bad := readOff(b.t, b.temperature, b.r, segments); bad == nil {
 				if step := c.Facts.ResolutionOhm; step > 0 {
 					err = fmt.Errorf("of resistances in steps of %.3g Ohm none can be told: %w", step, err)
 				}

@@ -41,7 +41,7 @@ func BenchmarkDay(b *testing.B) {
 		if _, err := r.Align(columns[0], 1); err != nil {
 			b.Fatal(err)
 		}
-		if _, err := Settle(columns[0], columns[1], columns[2], f.Plateaus()); err != nil {
+		if _, err := Settle(columns[0], columns[1], columns[2], f.Plateaus(), 0); err != nil {
 			b.Fatal(err)
 		}
 		if _, err := AllanCurve(columns[2][:100000]); err != nil {

@@ -43,7 +43,7 @@ func TestSettleOfCurvedFilms(t *testing.T) {
 		if err != nil || len(found.Plateaus()) != len(c.levels) {
 			t.Fatalf("%s: %v\n%s", c.name, err, found)
 		}
-		s, err := Settle(x, temperature, r, found.Plateaus())
+		s, err := Settle(x, temperature, r, found.Plateaus(), 0)
 		if err != nil || len(s.Tau) != 1 {
 			t.Errorf("%s: one time constant expected, got %v: %v", c.name, s.Tau, err)
 			continue
@@ -77,7 +77,7 @@ func TestTwoLevels(t *testing.T) {
 		d := film - 25
 		x, temperature, r = append(x, now), append(temperature, target), append(r, 1000+d+0.05*d*d+0.001*math.Sin(17*now))
 	}
-	s, err := Settle(x, temperature, r, []Segment{{From: 0, To: 600}, {From: 601, To: 1200}, {From: 1201, To: 1800}})
+	s, err := Settle(x, temperature, r, []Segment{{From: 0, To: 600}, {From: 601, To: 1200}, {From: 1201, To: 1800}}, 0)
 	if err != nil || len(s.Tau) != 2 {
 		t.Fatalf("%v: %v", s.Tau, err)
 	}

@@ -83,7 +83,7 @@ func TestHopelessInput(t *testing.T) {
 		check(WeibullFigures(o, lives))
 		x, y := some(n), some(m)
 		if f, err := Segments(x, y); err == nil {
-			if _, err := Settle(x, y, some(m), f.Segments); err == nil {
+			if _, err := Settle(x, y, some(m), f.Segments, 0); err == nil {
 				answered++
 			}
 		}

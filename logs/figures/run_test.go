@@ -57,7 +57,7 @@ func TestFromRunFolder(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := Settle(kept[0], kept[1], kept[2], found.Plateaus())
+	s, err := Settle(kept[0], kept[1], kept[2], found.Plateaus(), 0)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -77,16 +77,11 @@ const (
 // or it would pass for a second time constant of half the first. A second one is taken in
 // when the data ask for it (Schwarz's criterion). The slope s and the curvature come from
 // the holds themselves (laws.go). t is s, temperature degC, r Ohm, at the same moments;
-// bad readings are left out before. The thermometer's and the plate's own errors, and
-// heat lost between thermometer and film, are no part of this: they are common errors of
-// a Curve.
-func Settle(t, temperature, r []float64, plateaus []Segment) (Settled, error) {
-	return settleOf(t, temperature, r, plateaus, 0)
-}
-
-// settleOf is Settle of resistances that are shown in steps, in Ohm: what lies below them
-// is no transient.
-func settleOf(t, temperature, r []float64, plateaus []Segment, step float64) (Settled, error) {
+// bad readings are left out before. What lies below the step (Ohm) in which resistances
+// are shown, 0 where none is known, is no transient. The thermometer's and the plate's own
+// errors, and heat lost between thermometer and film, are no part of this: they are common
+// errors of a Curve.
+func Settle(t, temperature, r []float64, plateaus []Segment, step float64) (Settled, error) {
 	if err := fittable(r, t, temperature); err != nil {
 		return Settled{}, err
 	}
@@ -106,7 +101,7 @@ func settleOf(t, temperature, r []float64, plateaus []Segment, step float64) (Se
 
 // readOff is the holds of a record without any lag: for a thermometer that shows what the
 // film has. What one reads off is what it has settled to.
-func readOff(t, temperature, r []float64, plateaus []Segment, _ float64) (Settled, error) {
+func readOff(t, temperature, r []float64, plateaus []Segment) (Settled, error) {
 	if err := fittable(r, t, temperature); err != nil {
 		return Settled{}, err
 	}

@@ -104,7 +104,7 @@ func TestSettleCovers(t *testing.T) {
 			if err != nil || len(found.Plateaus()) != 13 {
 				t.Fatalf("%s: %v\n%s", c.name, err, found)
 			}
-			s, err := Settle(x, temperature, r, found.Plateaus())
+			s, err := Settle(x, temperature, r, found.Plateaus(), 0)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -153,7 +153,7 @@ func TestSettleEdges(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := Settle(x, temperature, r, found.Plateaus())
+	s, err := Settle(x, temperature, r, found.Plateaus(), 0)
 	if err != nil || len(s.Tau) != 0 {
 		t.Fatalf("a film without lag: %v, %v", s.Tau, err)
 	}
@@ -171,7 +171,7 @@ func TestSettleEdges(t *testing.T) {
 	if found, err = Segments(x, temperature); err != nil {
 		t.Fatal(err)
 	}
-	if s, err = Settle(x, temperature, r, found.Plateaus()); err != nil || len(s.Tau) != 1 {
+	if s, err = Settle(x, temperature, r, found.Plateaus(), 0); err != nil || len(s.Tau) != 1 {
 		t.Fatalf("%v, %v", s.Tau, err)
 	}
 	h := s.Holds[4]
@@ -187,10 +187,10 @@ func TestSettleEdges(t *testing.T) {
 	for i := range flat {
 		flat[i] = 25 + 0.01*float64(i%3)
 	}
-	if _, err := Settle(x, flat, r, []Segment{{To: 50}, {From: 60, To: 120}}); err == nil || !strings.Contains(err.Error(), "without a change of temperature") {
+	if _, err := Settle(x, flat, r, []Segment{{To: 50}, {From: 60, To: 120}}, 0); err == nil || !strings.Contains(err.Error(), "without a change of temperature") {
 		t.Errorf("constant temperature: %v", err)
 	}
-	if s, err := Settle(x, temperature, r, []Segment{{To: 50}, {From: 60, To: 65}}); err == nil || len(s.Notes) != 1 {
+	if s, err := Settle(x, temperature, r, []Segment{{To: 50}, {From: 60, To: 65}}, 0); err == nil || len(s.Notes) != 1 {
 		t.Errorf("one plateau and a short one: %v, %v", err, s.Notes)
 	}
 }
@@ -226,7 +226,7 @@ func TestRemainedBehindAPlateUnderWay(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			s, err := Settle(x, temperature, r, found.Plateaus())
+			s, err := Settle(x, temperature, r, found.Plateaus(), 0)
 			if err != nil || len(s.Holds) != len(levels) {
 				t.Fatalf("%d holds: %v", len(s.Holds), err)
 			}
