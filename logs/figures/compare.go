@@ -312,7 +312,7 @@ func (d *Difference) toOneTemperature(b, a Figure, of, base Side) {
 	slope := (slopeA + slopeB) / 2
 	d.WarmerK = tB - tA
 	d.Value -= slope * d.WarmerK
-	u := math.Max(uA, uB) * d.WarmerK
+	u := max(uA, uB) * d.WarmerK
 	if b.Figure == "resistance" {
 		u = math.Hypot(u, slope*apartInTemperature(of.Curve, base.Curve, tB, tA, of.Bench == base.Bench))
 	}

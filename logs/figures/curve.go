@@ -202,7 +202,7 @@ type effect struct {
 	Input             // without sensitivity
 	own   bool        // independent from point to point
 	on    [][]float64 // by independent error, then by number: what one standard uncertainty makes
-	dof   []float64   // of each such error; nil: infinite
+	dof   []float64   // of each such error; nil where Input's are those of all
 }
 
 // input is the line in the budget of number k.
@@ -276,7 +276,7 @@ func (c Curve) effects(numbers int, f several) (all []effect, err error) {
 			return nil, fmt.Errorf("%s: %w", e.Name, err)
 		}
 		all = append(all, effect{Input: Input{Name: e.Name, Unit: kindUnits[e.Kind], U: e.U, Type: "B", DoF: e.DoF, Says: e.Says, Bounded: e.Bounded, Instrument: e.Instrument},
-			on: [][]float64{scaled(slopes, e.U)}, dof: []float64{e.DoF}})
+			on: [][]float64{scaled(slopes, e.U)}})
 	}
 	return all, nil
 }

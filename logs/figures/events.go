@@ -144,7 +144,7 @@ func (c *computer) contacts(all []stay) {
 	why := errors.New("no plateau was read with two wires and with four")
 	for i := 1; i < len(all); i++ {
 		a, b := all[i-1], all[i]
-		if a.wires+b.wires != "24" && a.wires+b.wires != "42" || math.Abs(a.target-b.target) > nearEnough || a.placed != b.placed && b.placed {
+		if a.wires+b.wires != "24" && a.wires+b.wires != "42" || math.Abs(a.target-b.target) > nearEnough || !a.placed && b.placed {
 			continue
 		}
 		f, err := c.twoLessFour(a, b)

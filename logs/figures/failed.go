@@ -1,9 +1,6 @@
 package figures
 
-import (
-	"fmt"
-	"math"
-)
+import "fmt"
 
 // This file tells when a specimen failed, where its run was told what that means.
 
@@ -81,7 +78,7 @@ func (c *computer) opened(o Origin, sound, threshold float64) ([]Figure, error) 
 // between is when the film was seen to have failed, and may have since it was sound.
 func (c *computer) between(o Origin, m meaning, sound float64, with ...Given) (Figure, error) {
 	value, most := c.count(), c.failed.to+c.more
-	return o.interval(m, value, Rectangular(math.Max(value-sound, most-value)), min(sound, value), most, with...)
+	return o.interval(m, value, Rectangular(max(value-sound, most-value)), min(sound, value), most, with...)
 }
 
 // failsBy is when a specimen has failed, in words.

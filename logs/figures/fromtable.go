@@ -123,11 +123,9 @@ func (c *tableComputer) outOfReach(w Wanted, all []float64, lines []int32) {
 	if w.Role != ResistanceRole && w.Role != VoltageRole || c.name(CyclesRole) != "" || c.name(RadiusRole) != "" {
 		return
 	}
-	var sizes []float64
-	for _, x := range all {
-		if !math.IsNaN(x) {
-			sizes = append(sizes, math.Abs(x))
-		}
+	sizes := goodOf(all)
+	for k, x := range sizes {
+		sizes[k] = math.Abs(x)
 	}
 	middle, left, first := median(sizes), 0, ""
 	for k, x := range all {

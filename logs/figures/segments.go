@@ -61,9 +61,9 @@ const (
 
 // Segments divides a record of a temperature into plateaus, ramps and steps, from the
 // data alone. Single readings far out are passed over (running median of five). A record
-// that stays within 1 K is one plateau. The bounds are those of the temperature read: a film may still be on its way. All shares
-// above are common practice without source; the result is there to be looked at and
-// corrected.
+// that stays within 1 K is one plateau. The bounds are those of the temperature read: a film
+// may still be on its way. All shares above are common practice without source; the result
+// is there to be looked at and corrected.
 func Segments(t, y []float64) (Found, error) {
 	if err := fittable(y, t); err != nil {
 		return Found{}, err

@@ -141,7 +141,7 @@ func (s *Settled) readings() (y []float64) {
 
 func (s *Settled) addHold(t, temperature, r []float64, p Segment) {
 	h := Hold{Segment: p}
-	half, tail := len(t)/2, len(t)-max(4, int(tailShare*float64(len(t))))
+	half, tail := len(t)/2, p.tail()-p.From
 	h.T, h.UT = sureMean(temperature[half:])
 	h.Seen, h.USeen = sureMean(r[tail:])
 	h.TSeen, h.UTSeen = sureMean(temperature[tail:])
