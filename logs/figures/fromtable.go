@@ -158,6 +158,7 @@ const oneUnit = 2. / 3
 func (c *tableComputer) otherUnit(w Wanted, all, r []float64, lines []int32) error {
 	unit, units := 0, make([]int, len(all)) // of each value, as steps from the first one's
 	count, total, last, first := map[int]int{}, 0, -1, ""
+	swing := swingOf(r)
 	for k, x := range all {
 		if math.IsNaN(x) {
 			continue
@@ -165,7 +166,7 @@ func (c *tableComputer) otherUnit(w Wanted, all, r []float64, lines []int32) err
 		if last >= 0 {
 			step, text := unitJump(w.Role, all[last], x)
 			if step == 0 && r != nil {
-				step, text = fahrenheitJump(all, r, last, k)
+				step, text = fahrenheitJump(all, r, swing, last, k)
 			}
 			if unit += step; step != 0 && first == "" {
 				first = fmt.Sprintf("the %s at line %d is %s that at line %d", w.Role.Name, lines[k], text, lines[last])
@@ -220,7 +221,7 @@ const toFahrenheit = 1000
 // fahrenheitJump tells a temperature from its neighbour as one in degF from one in degC
 // (NIST SP 811, B.8), where the resistance, which follows temperature, stays: by the medians
 // of five readings on each side. How near is near enough is common practice, no source.
-func fahrenheitJump(all, r []float64, last, k int) (step int, text string) {
+func fahrenheitJump(all, r []float64, swing float64, last, k int) (step int, text string) {
 	const (
 		near   = 5
 		least  = 10    // K, of a jump
@@ -239,13 +240,22 @@ func fahrenheitJump(all, r []float64, last, k int) (step int, text string) {
 	default:
 		return 0, ""
 	}
-	middle := goodOf(r)
 	before, after := median(goodOf(r[max(0, last+1-near):last+1])), median(goodOf(r[k:min(len(r), k+near)]))
-	slices.Sort(middle)
-	if n := len(middle); n == 0 || !(middle[n-1-n/20]-middle[n/20] > follow*stays*math.Abs(before)) || !(math.Abs(after-before) < stays*math.Abs(before)) {
+	if !(swing > follow*stays*math.Abs(before)) || !(math.Abs(after-before) < stays*math.Abs(before)) {
 		return 0, ""
 	}
 	return step, fmt.Sprintf("%.5g after %.5g, as degF beside degC, and the resistance is the same as", b, a)
+}
+
+// swingOf is the range of values without the twentieth part of them at each end.
+func swingOf(x []float64) float64 {
+	good := goodOf(x)
+	if len(good) == 0 {
+		return 0
+	}
+	slices.Sort(good)
+	n := len(good)
+	return good[n-1-n/20] - good[n/20]
 }
 
 // unlikely says of temperatures as nobody has them beside a flexible film that their unit may
