@@ -109,8 +109,8 @@ func (r *cellReader) skip(reason string, line int) float64 {
 func (t *Table) agreed(c *TableColumn, unit string) error {
 	given, _ := quantity.LookUp(unit)
 	switch said, known := quantity.LookUp(c.Unit); {
-	case c.Unit == "" || unit == "" || unit == c.Unit:
-	case elsewhere[strings.ToLower(strings.TrimLeft(c.Unit, "°º "))] || known && (said.Dim != given.Dim || said.Factor != given.Factor):
+	case c.Unit == "" || unit == "" || unit == c.Unit || isFahrenheit(c.Unit) && isFahrenheit(unit):
+	case isFahrenheit(c.Unit) || isRankine(c.Unit) || known && (said.Dim != given.Dim || said.Factor != given.Factor):
 		return fmt.Errorf("column %q: its header says %s, and %s was given: correct one of them", c.Name, c.Unit, unit)
 	case !known:
 		t.note("column %q: its header says %q, which dwell does not know; read as %s, as was given", c.Name, c.Unit, unit)
@@ -118,17 +118,22 @@ func (t *Table) agreed(c *TableColumn, unit string) error {
 	return nil
 }
 
-// elsewhere are units of temperature that are none of a protocol's.
-var elsewhere = map[string]bool{"degf": true, "deg f": true, "f": true, "fahrenheit": true, "degr": true, "rankine": true}
-
 // isFahrenheit tells the unit of old loggers, which are read, and of nothing else.
 func isFahrenheit(unit string) bool {
-	switch strings.ToLower(strings.TrimLeft(unit, "°º ")) {
+	switch withoutDegree(unit) {
 	case "degf", "deg f", "f", "fahrenheit":
 		return true
 	}
 	return false
 }
+
+// isRankine tells another one, which is not read.
+func isRankine(unit string) bool {
+	word := withoutDegree(unit)
+	return word == "degr" || word == "rankine"
+}
+
+func withoutDegree(unit string) string { return strings.ToLower(strings.TrimLeft(unit, "°º ")) }
 
 // celsius is a temperature in degrees Fahrenheit in degC (NIST SP 811, B.8).
 func celsius(fahrenheit float64) float64 { return (fahrenheit - 32) / 1.8 }

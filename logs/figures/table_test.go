@@ -183,6 +183,23 @@ func TestTablesRefused(t *testing.T) {
 	}
 }
 
+// Degrees Fahrenheit are one unit however they are written, and none of the others.
+func TestAUnitInOtherLetters(t *testing.T) {
+	for _, c := range []struct{ header, given, says string }{
+		{"T (°F)", "degF", ""}, {"T (degF)", "fahrenheit", ""}, {"T (degF)", "K", "its header says degF, and K was given"},
+		{"T (degC)", "degF", "its header says degC, and degF was given"}, {"T (degR)", "degF", "its header says degR, and degF was given"}, {"T (degR)", "degC", "its header says degR, and degC was given"},
+	} {
+		table, err := ReadTable(strings.NewReader(c.header+";n\n77;1\n95.9;2\n"), Reading{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		v, err := table.Numbers(Reading{}, Wanted{"T", TemperatureRole, c.given})
+		if c.says == "" && (err != nil || math.Abs(v[0][1]-35.5) > 1e-9) || c.says != "" && (err == nil || !strings.Contains(err.Error(), c.says)) {
+			t.Errorf("%s with %s: %v, %v; expected %q", c.header, c.given, v, err, c.says)
+		}
+	}
+}
+
 // A column of nothing but rubbish is told in a few words.
 func TestManyKindsOfRubbish(t *testing.T) {
 	var text strings.Builder
