@@ -46,15 +46,8 @@ func TestCompare(t *testing.T) {
 	}
 
 	specimen := strings.Replace(read(t, leafClip+"specimen.yaml"), "B value: 1000 K", "B value: 1060 K", 1)
-	j, err := load(&speech{out: io.Discard, err: io.Discard}, files{protocol: leafClip + "staircase.yaml",
-		specimen: write(t, filepath.Join(t.TempDir(), "specimen.yaml"), specimen)})
-	if err != nil {
-		t.Fatal(err)
-	}
-	x := &execution{speech: &speech{out: io.Discard, err: io.Discard}, kind: "rehearsal", job: j, outlook: outlook{root: t.TempDir()}, seed: 1}
-	if err := x.rehearse(); err != nil {
-		t.Fatal(err)
-	}
+	x := rehearsedFiles(t, files{protocol: leafClip + "staircase.yaml",
+		specimen: write(t, filepath.Join(t.TempDir(), "specimen.yaml"), specimen)}, 1)
 	p := laid(t, one, x.folder)
 	if p.first == nil || p.differ == 0 || p.differ == len(p.rows) {
 		t.Fatalf("another film: %d of %d differ", p.differ, len(p.rows))
@@ -107,14 +100,7 @@ func TestCompareTimes(t *testing.T) {
 	}
 	dir := t.TempDir()
 	longer := write(t, filepath.Join(dir, "short.yaml"), strings.Replace(text, hold, "hold: 6 s", 1))
-	j, err := load(&speech{out: io.Discard, err: io.Discard}, files{protocol: longer, rig: leafClip + "rig.yaml", specimen: leafClip + "specimen.yaml"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	x := &execution{speech: &speech{out: io.Discard, err: io.Discard}, kind: "rehearsal", job: j, outlook: outlook{root: t.TempDir()}, seed: 1}
-	if err := x.rehearse(); err != nil {
-		t.Fatal(err)
-	}
+	x := rehearsedFiles(t, files{protocol: longer, rig: leafClip + "rig.yaml", specimen: leafClip + "specimen.yaml"}, 1)
 	p := laid(t, one, x.folder)
 	if len(p.times) != 2 || p.times[0].step != "6.1 hold" || p.times[0].within != lineUpS || p.agree() || p.samePlan() {
 		t.Errorf("times %v, agree %v, the same plan %v", p.times, p.agree(), p.samePlan())

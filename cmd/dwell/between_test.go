@@ -1,9 +1,7 @@
 package main
 
 import (
-	"io"
 	"math/rand/v2"
-	"os"
 	"path/filepath"
 	"testing"
 )
@@ -25,16 +23,7 @@ steps:
   - home: {at most: 2 min}
   - cycle: {`+shapes+`, times: 230, rate: 1 Hz, measure: {at: every 100, for: 8 s, follow: {cycles: 5, every: 310 ms, rate: 0.1 Hz}}}
 `)
-	s := &speech{out: io.Discard, err: os.Stderr}
-	j, err := load(s, files{protocol: name})
-	if err != nil {
-		t.Fatal(err)
-	}
-	x := &execution{speech: s, kind: "rehearsal", job: j, outlook: outlook{root: dir}, seed: 5}
-	if err := x.rehearse(); err != nil {
-		t.Fatalf("%v; outcome %+v", err, x.outcome)
-	}
-	return x
+	return rehearsedFiles(t, files{protocol: name}, 5)
 }
 
 // Between two shapes the strip stays bent in all cycles, is measured in both and flat, and

@@ -41,13 +41,7 @@ func TestBundle(t *testing.T) {
 	defer z.Close()
 	inside := map[string][]byte{}
 	for _, f := range z.File {
-		r, err := f.Open()
-		if err != nil {
-			t.Fatal(err)
-		}
-		if inside[f.Name], err = io.ReadAll(r); err != nil {
-			t.Fatal(err)
-		}
+		inside[f.Name] = unpacked(t, f)
 	}
 	for _, name := range filesOf(t, folder) {
 		short, _ := filepath.Rel(folder, name)
@@ -126,14 +120,7 @@ func TestBundleWithoutSerialNumbers(t *testing.T) {
 	}
 	defer z.Close()
 	for _, f := range z.File {
-		r, err := f.Open()
-		if err != nil {
-			t.Fatal(err)
-		}
-		text, err := io.ReadAll(r)
-		if err != nil {
-			t.Fatal(err)
-		}
+		text := unpacked(t, f)
 		for _, w := range words {
 			if regexp.MustCompile(`(?:^|[^0-9A-Za-z.])` + w + `(?:$|[^0-9A-Za-z])`).Match(text) {
 				t.Errorf("%s has %s", f.Name, w)
@@ -367,6 +354,21 @@ func TestFoldersCutInALine(t *testing.T) {
 	}
 }
 
+// unpacked is what a file of a bundle holds.
+func unpacked(t *testing.T, f *zip.File) []byte {
+	t.Helper()
+	r, err := f.Open()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	text, err := io.ReadAll(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return text
+}
+
 // What describes a bundle is compared with what lies in it, and missed where it is gone.
 func TestTheDescriptionOfABundle(t *testing.T) {
 	t.Parallel()
@@ -383,14 +385,7 @@ func TestTheDescriptionOfABundle(t *testing.T) {
 		var b bytes.Buffer
 		w := zip.NewWriter(&b)
 		for _, f := range z.File {
-			r, err := f.Open()
-			if err != nil {
-				t.Fatal(err)
-			}
-			text, err := io.ReadAll(r)
-			if err != nil {
-				t.Fatal(err)
-			}
+			text := unpacked(t, f)
 			if f.Name == logs.CrateName {
 				if text = []byte(change(string(text))); len(text) == 0 {
 					continue

@@ -2,7 +2,6 @@ package main
 
 import (
 	"fmt"
-	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -45,16 +44,8 @@ func worn(t *testing.T, crackCycles int, seed uint64) (folder string, strain flo
 	name := write(t, filepath.Join(dir, "fatigue.yaml"), protocol)
 	write(t, filepath.Join(dir, "rig.yaml"), rig)
 	write(t, filepath.Join(dir, "specimen.yaml"), read(t, leafClip+"bending/specimen.yaml"))
-	s := &speech{out: io.Discard, err: os.Stderr}
-	j, err := load(s, files{protocol: name})
-	if err != nil {
-		t.Fatal(err)
-	}
-	x := &execution{speech: s, kind: "rehearsal", job: j, outlook: outlook{root: dir}, seed: seed}
-	if err := x.rehearse(); err != nil {
-		t.Fatalf("%v; outcome %+v", err, x.outcome)
-	}
-	return x.folder, j.plan.Summary.Bends[0].Strain
+	x := rehearsedFiles(t, files{protocol: name}, seed)
+	return x.folder, x.job.plan.Summary.Bends[0].Strain
 }
 
 // TestFiguresOfFatigue: the number of cycles that the law of cracking says lies where the

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -24,16 +23,7 @@ func rehearsedWith(t *testing.T, bench, protocol string, changes ...string) *exe
 		}
 		write(t, filepath.Join(dir, name), text)
 	}
-	s := &speech{out: io.Discard, err: os.Stderr}
-	j, err := load(s, files{protocol: filepath.Join(dir, protocol)})
-	if err != nil {
-		t.Fatal(err)
-	}
-	x := &execution{speech: s, kind: "rehearsal", job: j, outlook: outlook{root: dir}, seed: 7}
-	if err := x.rehearse(); err != nil {
-		t.Fatalf("%v; outcome %+v", err, x.outcome)
-	}
-	return x
+	return rehearsedFiles(t, files{protocol: filepath.Join(dir, protocol)}, 7)
 }
 
 // On each of the four fixtures the figures find the gauge factor of the virtual film, which

@@ -4,10 +4,8 @@ package main
 
 import (
 	"fmt"
-	"io"
 	"io/fs"
 	"math/rand/v2"
-	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -27,15 +25,8 @@ const (
 
 func expectForeseen(t *testing.T, protocol, bench string) {
 	t.Helper()
-	j, err := load(&speech{out: io.Discard, err: os.Stderr}, files{protocol: protocol, rig: bench + "rig.yaml", specimen: bench + "specimen.yaml"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	x := &execution{speech: &speech{out: io.Discard, err: io.Discard}, kind: "rehearsal", job: j, outlook: outlook{root: t.TempDir()}, seed: 1}
-	if err := x.rehearse(); err != nil {
-		t.Fatalf("%v; outcome %+v", err, x.outcome)
-	}
-	sum := j.plan.Summary
+	x := rehearsedFiles(t, files{protocol: protocol, rig: bench + "rig.yaml", specimen: bench + "specimen.yaml"}, 1)
+	sum := x.job.plan.Summary
 	for _, c := range []struct {
 		what           string
 		foreseen, true float64

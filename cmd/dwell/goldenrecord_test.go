@@ -84,6 +84,3 @@ func (r *goldenDevice) Take(at clock.Instant, dst []byte) []byte {
 	}
 	return dst
 }
-
-// Missing is the first request that the record had no answer to, "" for none.
-func (r *goldenDevice) Missing() string { return r.missing }

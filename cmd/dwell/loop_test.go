@@ -2,9 +2,7 @@ package main
 
 import (
 	"fmt"
-	"io"
 	"math"
-	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -33,15 +31,7 @@ steps:
   - source: {instrument: meter, current: 10 uA, compliance: 2 V, wires: 4, integration: 1, reverse: false}
   - home: {at most: 2 min}
 `+steps)
-	s := &speech{out: io.Discard, err: os.Stderr}
-	j, err := load(s, files{protocol: name})
-	if err != nil {
-		t.Fatal(err)
-	}
-	x := &execution{speech: s, kind: "rehearsal", job: j, outlook: outlook{root: dir}, seed: seed}
-	if err := x.rehearse(); err != nil {
-		t.Fatalf("%v; outcome %+v", err, x.outcome)
-	}
+	x := rehearsedFiles(t, files{protocol: name}, seed)
 	r, _ := openRecord(t, x.folder)
 	facts, err := runFacts(r)
 	if err != nil {

@@ -16,8 +16,14 @@ const leafClip = "../../examples/leaf-clip/"
 // rehearsed does an example as the verb does, without a process of its own.
 func rehearsed(t testing.TB, protocol string, seed uint64) *execution {
 	t.Helper()
+	return rehearsedFiles(t, files{protocol: leafClip + protocol}, seed)
+}
+
+// rehearsedFiles rehearses what is in other files.
+func rehearsedFiles(t testing.TB, f files, seed uint64) *execution {
+	t.Helper()
 	s := &speech{out: io.Discard, err: os.Stderr}
-	j, err := load(s, files{protocol: leafClip + protocol})
+	j, err := load(s, f)
 	if err != nil {
 		t.Fatal(err)
 	}

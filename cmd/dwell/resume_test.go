@@ -5,7 +5,6 @@ import (
 	"crypto/sha256"
 	"encoding/json"
 	"fmt"
-	"io"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -182,16 +181,7 @@ func shortFatigue(t *testing.T) *execution {
 	}
 	name := write(t, filepath.Join(dir, "fatigue.yaml"), strings.NewReplacer("times: 10000, rate: 1 Hz, measure: {at: every 1000,", "times: 250, rate: 1 Hz, measure: {at: every 50,",
 		"times: 10000", "times: 250").Replace(read(t, leafClip+"bending/fatigue.yaml")))
-	s := &speech{out: io.Discard, err: os.Stderr}
-	j, err := load(s, files{protocol: name})
-	if err != nil {
-		t.Fatal(err)
-	}
-	x := &execution{speech: s, kind: "rehearsal", job: j, outlook: outlook{root: dir}, seed: 5}
-	if err := x.rehearse(); err != nil {
-		t.Fatalf("%v; outcome %+v", err, x.outcome)
-	}
-	return x
+	return rehearsedFiles(t, files{protocol: name}, 5)
 }
 
 // goesOnAfter takes up the folder of a run that was killed.
