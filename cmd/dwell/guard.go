@@ -2,7 +2,6 @@ package main
 
 import (
 	"bufio"
-	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -17,7 +16,6 @@ import (
 	"dwell/drivers/rig"
 	"dwell/drivers/wire"
 	"dwell/drivers/yamltext"
-	"dwell/logs"
 	"dwell/safety"
 
 	"github.com/spf13/cobra"
@@ -151,32 +149,10 @@ func newGuard(s *speech, folder string, owner int) (*guard, *os.File, error) {
 		return nil, nil, err
 	}
 	g.control.owner.Role = roleGuard
-	g.alive, _ = wire.Take(guardKey(folder), g.control.text()) // without it show cannot tell that it lives
-	file, err := os.OpenFile(filepath.Join(folder, guardFile), os.O_RDWR|os.O_APPEND|os.O_CREATE, 0o666)
-	if err != nil {
-		return nil, nil, err
-	}
-	before, err := io.ReadAll(io.LimitReader(file, mostOfGuards)) // of earlier parts of the run
-	if n := len(before); err == nil && n > 0 && before[n-1] != '\n' {
-		_, err = file.Write([]byte("\n")) // behind a line that was torn
-	}
+	g.alive, _ = wire.Take(guardKey(folder), g.control.text()) // without it nobody can tell that it lives
+	file, err := os.OpenFile(filepath.Join(folder, guardFile), os.O_WRONLY|os.O_APPEND|os.O_CREATE, 0o666)
 	return g, file, err
 }
-
-// link puts hashes into lines for guard.jsonl, so that an edit shows without a seal too. What
-// stands there is read each time: dwell safe leaves word there, while this process is stopped.
-func (g *guard) link(lines []byte) (all []byte) {
-	text, _ := os.ReadFile(filepath.Join(g.folder, guardFile))
-	last := logs.LastLink(text)
-	for line := range bytes.Lines(lines) {
-		line, last = logs.Link(last, line)
-		all = append(all, line...)
-	}
-	return all
-}
-
-// mostOfGuards is how much of guard.jsonl is looked through. It has some lines a part.
-const mostOfGuards = 16 << 20
 
 // serve is the main process: it waits until there is something to do.
 func (g *guard) serve(file *os.File) error {
@@ -184,7 +160,9 @@ func (g *guard) serve(file *os.File) error {
 	defer g.control.close()
 	g.changed = clock.NewEvent(g.clock)
 	g.log = newOutlet(g.clock, "guard's record", func(b []byte) error {
-		_, err := file.Write(g.link(b))
+		// read each time: dwell safe leaves word there, while this process is stopped
+		text, _ := os.ReadFile(filepath.Join(g.folder, guardFile))
+		_, err := file.Write(behind(text, b))
 		return errors.Join(err, file.Sync())
 	})
 	g.screen = newOutlet(g.clock, "screen", func(b []byte) error { os.Stderr.Write(b); return nil })

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -43,6 +44,20 @@ func linesOfGuard(text []byte) (all []guardLine) {
 		if json.Unmarshal([]byte(line), &l) == nil {
 			all = append(all, l)
 		}
+	}
+	return all
+}
+
+// behind makes of lines what is added to a guard.jsonl: each with its hash, so that an edit
+// shows without a seal too, and none on a line that was torn.
+func behind(text, lines []byte) (all []byte) {
+	if n := len(text); n > 0 && text[n-1] != '\n' {
+		all = append(all, '\n')
+	}
+	last := logs.LastLink(text)
+	for line := range bytes.Lines(lines) {
+		line, last = logs.Link(last, line)
+		all = append(all, line...)
 	}
 	return all
 }

@@ -12,6 +12,7 @@ import (
 
 	"dwell/drivers/rig"
 	"dwell/drivers/wire"
+	"dwell/logs"
 )
 
 // onRealPorts makes of the folder of a rehearsal that was broken off one of a run on real
@@ -114,5 +115,44 @@ func TestWhatWasDoneSince(t *testing.T) {
 		if lock != nil {
 			lock.Give()
 		}
+	}
+}
+
+// Lines added to a guard.jsonl go on with its hashes, and begin a line of their own behind one
+// that was torn, which is no edit.
+func TestWhatIsAddedToTheGuardsRecord(t *testing.T) {
+	folder := filepath.Join(t.TempDir(), "run")
+	if err := os.CopyFS(folder, os.DirFS(rehearsed(t, "short.yaml", 1).folder)); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Remove(filepath.Join(folder, "seal.json")); err != nil {
+		t.Fatal(err)
+	}
+	line := func(event string) []byte { return []byte(`{"event":"` + event + `","text":""}` + "\n") }
+	text := behind(nil, append(line("armed"), line("late")...))
+	text = append(text, `{"event":"taki`...)
+	text = append(text, behind(text, line("taking over"))...)
+	text = append(text, behind(text, line("safe"))...)
+	var events []string
+	for _, l := range linesOfGuard(text) {
+		events = append(events, l.Event)
+	}
+	if got := strings.Join(events, ", "); got != "armed, late, taking over, safe" {
+		t.Errorf("its lines are %s", got)
+	}
+	guards := func(text string) (found []logs.Finding) {
+		write(t, filepath.Join(folder, guardFile), text)
+		for _, f := range verified(t, folder).findings {
+			if f.File == guardFile {
+				found = append(found, f)
+			}
+		}
+		return found
+	}
+	if found := guards(string(text)); len(found) > 0 {
+		t.Errorf("as it was written: %v", found)
+	}
+	if found := guards(strings.Replace(string(text), `"late"`, `"safe"`, 1)); len(found) == 0 {
+		t.Error("an edit was not found")
 	}
 }

@@ -15,7 +15,6 @@ import (
 	"dwell/drivers/rig"
 	"dwell/drivers/wire"
 	"dwell/drivers/yamltext"
-	"dwell/logs"
 	"dwell/safety"
 
 	"github.com/spf13/cobra"
@@ -173,15 +172,11 @@ func (o owner) leaveWord() error {
 	if err != nil {
 		return err
 	}
-	text, _ = logs.Link(logs.LastLink(before), text)
-	if n := len(before); n > 0 && before[n-1] != '\n' {
-		text = append([]byte("\n"), text...) // behind a line that was torn
-	}
 	f, err := os.OpenFile(name, os.O_WRONLY|os.O_APPEND, 0o666)
 	if err != nil {
 		return err
 	}
-	_, err = f.Write(text)
+	_, err = f.Write(behind(before, text))
 	return errors.Join(err, f.Sync(), f.Close())
 }
 
