@@ -156,3 +156,33 @@ func TestWhatIsAddedToTheGuardsRecord(t *testing.T) {
 		t.Error("an edit was not found")
 	}
 }
+
+// Resume waits for a guard that lives and has not confirmed the rig safe, while its run is gone:
+// not for a process that has the number of one that is gone too.
+func TestForWhichGuardResumeWaits(t *testing.T) {
+	t.Parallel()
+	folder := t.TempDir()
+	armed := guardLine{Event: "armed", Text: fmt.Sprintf("process %d watches process %d", os.Getpid(), 1<<30)}
+	expect := func(what string, want int, lines ...guardLine) {
+		t.Helper()
+		if got := stillSafing(folder, lines); got != want {
+			t.Errorf("%s: %d, expected %d", what, got, want)
+		}
+	}
+	expect("another process has its number", 0, armed)
+	guard, err := wire.Take(guardKey(folder), owner{PID: 8}.text())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer guard.Give()
+	expect("it is at work", 8, armed, guardLine{Event: "taking over"})
+	expect("it is about to begin", 8, armed)
+	expect("it has confirmed", 0, armed, guardLine{Event: "taking over"}, guardLine{Event: "safe"})
+	expect("nothing was touched", 0)
+	run, err := lockFolder(folder, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer run.Give()
+	expect("the run lives", 0, armed)
+}

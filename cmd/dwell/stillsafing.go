@@ -1,12 +1,8 @@
 package main
 
 import (
-	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
-	"runtime"
-	"syscall"
 
 	"dwell/drivers/clock"
 	"dwell/logs"
@@ -27,7 +23,7 @@ func awaitGuard(s *speech, dir string) error {
 	return wall.Run(func() error {
 		for told := false; ; told = true {
 			lines, err := guardLines(r)
-			guard := stillSafing(lines)
+			guard := stillSafing(dir, lines)
 			switch {
 			case err != nil || guard == 0:
 				return err
@@ -44,26 +40,16 @@ func awaitGuard(s *speech, dir string) error {
 }
 
 // stillSafing is the number of the guard whose run is gone and whose bench is not confirmed to
-// be safe yet, 0 for none.
-func stillSafing(lines []guardLine) int {
-	var guard, run int
-	for _, l := range lines {
-		if l.Event == "armed" {
-			fmt.Sscanf(l.Text, "process %d watches process %d", &guard, &run)
-		}
-	}
-	if guard == 0 || unconfirmed(lines) == "" || isRunning(run) || !isRunning(guard) {
+// be safe yet, 0 for none. Both are known by what they lock: a number that a guard has left
+// behind may be another process by now, after a power cut above all.
+func stillSafing(dir string, lines []guardLine) int {
+	if unconfirmed(lines) == "" {
 		return 0
 	}
-	return guard
-}
-
-// isRunning tells whether there is a process of a number.
-func isRunning(number int) bool {
-	p, err := os.FindProcess(number)
-	if err != nil || runtime.GOOS == "windows" {
-		return err == nil
+	folder, err := lockFolder(dir, "")
+	if err != nil {
+		return 0 // the run lives
 	}
-	err = p.Signal(syscall.Signal(0))
-	return err == nil || errors.Is(err, os.ErrPermission)
+	folder.Give()
+	return livingGuard(dir)
 }
