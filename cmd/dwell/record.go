@@ -60,11 +60,11 @@ type died struct {
 }
 
 // hear takes the failure of a specimen. What a gap leaves out counts for nothing.
-func (d *died) hear(kind, text string, at clock.Instant, cycles, begun, gapFrom float64) {
+func (d *died) hear(kind, text string, at clock.Instant, cycles, begun, gapFromS float64) {
 	switch {
 	case kind == "specimen failed":
 		*d = died{at, figures.SpecimenFailed(text, cycles, begun)}
-	case kind == "gap" && d.at > clock.Instant(gapFrom*1e9):
+	case kind == "gap" && d.at.Seconds() > gapFromS:
 		*d = died{}
 	}
 }

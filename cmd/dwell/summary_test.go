@@ -132,3 +132,15 @@ steps:
 		t.Errorf("marks:\n%s", marks)
 	}
 }
+
+// A specimen that failed behind the boundary from which a run goes on has not failed. One that
+// failed just there has: 1.001 s times 1e9 is less than its nanoseconds.
+func TestAFailureInAGap(t *testing.T) {
+	for fromS, failed := range map[float64]bool{1: false, 1.001: true, 2: true} {
+		var d died
+		d.hear("specimen failed", "it is open", 1001*clock.Millisecond, 10, 10, 0)
+		if d.hear("gap", "", 3*clock.Second, 0, 0, fromS); (d.says != "") != failed {
+			t.Errorf("a gap from %g s: %q", fromS, d.says)
+		}
+	}
+}
