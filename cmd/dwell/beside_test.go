@@ -1,6 +1,9 @@
 package main
 
 import (
+	"dwell/drivers/clock"
+	"dwell/logs"
+	"dwell/sequence/plan"
 	"io"
 	"math/rand/v2"
 	"path/filepath"
@@ -189,6 +192,46 @@ func TestCompareACutRun(t *testing.T) {
 		p.says("damaged: " + name)
 		if out := p.out.String(); !strings.Contains(out, "step by step") || !strings.Contains(out, "means agree within U") {
 			t.Errorf("%s was cut: nothing is compared:\n%s", name, out)
+		}
+	}
+}
+
+// Steps whose time is their plan's must take the same, those that wait for the bench nearly;
+// how long a person takes says nothing.
+func TestWhoseTimeCounts(t *testing.T) {
+	of := waitsOf(&plan.Plan{Actions: []plan.Action{{Step: "1 hold", Op: plan.Wait}, {Step: "2 ask", Op: plan.Person, AtMostNs: 1}, {Step: "3 place", Op: plan.Place, By: "person"},
+		{Step: "4 place", Op: plan.Place, By: "arm", AtMostNs: 1}, {Step: "5 bring", Op: plan.Set}, {Step: "5 bring", Op: plan.Arrive, AtMostNs: 1}}})
+	for _, c := range []struct {
+		step     string
+		old, now clock.Instant
+		within   float64 // s, where it is told
+	}{
+		{"1 hold", 10 * clock.Second, 11 * clock.Second, 0},
+		{"1 hold", 10 * clock.Second, 12 * clock.Second, 1},
+		{"2 ask", 10 * clock.Second, clock.Hour, 0},
+		{"3 place", 10 * clock.Second, clock.Hour, 0},
+		{"4 place", 10 * clock.Second, clock.Hour, 1 + 10 + 720},
+		{"5 bring", 10 * clock.Second, 25 * clock.Second, 0},
+		{"5 bring", 30 * clock.Second, 10 * clock.Second, 1 + 10 + 6},
+		{"6 of a plan that cannot be read", 30 * clock.Second, 10 * clock.Second, 1 + 10 + 6},
+	} {
+		p := &pair{old: &compared{waits: of}, now: &compared{waits: of}}
+		p.time(&logs.Part{Step: c.step, ToNs: int64(c.old)}, &logs.Part{Step: c.step, ToNs: int64(c.now)})
+		if got := len(p.times) > 0; got != (c.within > 0) || got && p.times[0].within != c.within {
+			t.Errorf("%s, %v s and %v s: %v", c.step, c.old.Seconds(), c.now.Seconds(), p.times)
+		}
+	}
+}
+
+// How steep a film is, is told by steps near a temperature, and far enough from each other.
+func TestSteepest(t *testing.T) {
+	c := &compared{}
+	for _, at := range [][2]float64{{25, 100}, {26, 50}, {28, 94}, {60, 1e4}, {70, 2e4}} {
+		c.parts = append(c.parts, logs.Part{Channels: []logs.Held{{Channel: "t", Mean: at[0]}, {Channel: "r", Mean: at[1]}}})
+	}
+	for at, want := range map[float64]float64{27: 22, 65: 1000, 45: 0} { // (94 - 50)/(28 - 26); 25 and 26 are too near
+		if got := c.steepest("r", "t", at); got != want {
+			t.Errorf("at %g: %g, expected %g", at, got, want)
 		}
 	}
 }

@@ -295,18 +295,21 @@ func (m *marks) Written() logs.Mark      { return m.written }
 func (m *marks) Acknowledged() logs.Mark { return m.acknowledged }
 func (m *marks) Err() error              { return m.err }
 
-// Why a run ends is said once it is on the disk, or when the disk takes too long or is dead.
+// Why a run ends is said once it is on the disk, or when the disk takes too long or is dead, or
+// the screen ends.
 func TestATripIsOnTheDiskBeforeItIsSaid(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
 		name  string
 		then  func(m *marks)
 		after clock.Instant
+		end   bool
 		add   string
 	}{
-		{"written", func(m *marks) { m.acknowledged = m.written }, clock.Millisecond, ""},
-		{"slow", func(*marks) {}, heldPatience, notOnDisk},
-		{"dead", func(m *marks) { m.err = errors.New("no space left") }, clock.Millisecond, notOnDisk},
+		{"written", func(m *marks) { m.acknowledged = m.written }, clock.Millisecond, false, ""},
+		{"slow", func(*marks) {}, heldPatience, false, notOnDisk},
+		{"dead", func(m *marks) { m.err = errors.New("no space left") }, clock.Millisecond, false, notOnDisk},
+		{"over", func(*marks) {}, clock.Millisecond, true, notOnDisk},
 	} {
 		m := &marks{}
 		x := &execution{speech: &speech{err: &strings.Builder{}}}
@@ -323,7 +326,7 @@ func TestATripIsOnTheDiskBeforeItIsSaid(t *testing.T) {
 			t.Errorf("%s: then it says %q", c.name, said)
 		}
 		c.then(m)
-		if said := p.due(clock.Second+c.after, false); len(said) != 2 || !strings.HasSuffix(said[0], "too hot"+c.add) || !strings.HasSuffix(said[1], "after it") {
+		if said := p.due(clock.Second+c.after, c.end); len(said) != 2 || !strings.HasSuffix(said[0], "too hot"+c.add) || !strings.HasSuffix(said[1], "after it") {
 			t.Errorf("%s: at last it says %q", c.name, said)
 		}
 	}
