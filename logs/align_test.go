@@ -19,7 +19,7 @@ import (
 func runOf(t testing.TB, rows ...Row) (*Memory, *Run) {
 	t.Helper()
 	m := NewMemory()
-	w, err := Create(m, "runs", "example", nil)
+	w, err := Create(m, "runs", "example", nil, Identity{Kind: "run"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -68,7 +68,7 @@ func TestAlignByHand(t *testing.T) {
 // in one. Other channels go on.
 func TestAlignLeavesPlannedGapsEmpty(t *testing.T) {
 	m := NewMemory()
-	w, err := Create(m, "runs", "example", nil)
+	w, err := Create(m, "runs", "example", nil, Identity{Kind: "run"})
 	if err != nil {
 		t.Fatal(err)
 	}

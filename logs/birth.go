@@ -17,17 +17,10 @@ import (
 // bornMark stands in the first line of the chain between the name and the hash.
 const bornMark = " born "
 
-// firstLine is the first line of the chain of a new folder; without a run.json it has no hash.
-func firstLine(dir string, id *Identity) ([]byte, error) {
-	line := chainStart + filepath.Base(dir)
-	if id != nil {
-		sum, err := birth(*id, readingsMetadata())
-		if err != nil {
-			return nil, err
-		}
-		line += bornMark + sum
-	}
-	return []byte(line + "\n"), nil
+// firstLine is the first line of the chain of a new folder.
+func firstLine(dir string, id Identity) ([]byte, error) {
+	sum, err := birth(id, readingsMetadata())
+	return []byte(chainStart + filepath.Base(dir) + bornMark + sum + "\n"), err
 }
 
 // birth is that hash: SHA-256 over run.json as it was at first, with the digests of the
@@ -71,32 +64,34 @@ func (r *Run) rebirth(first []byte) ([]byte, error) {
 	return bytes.Replace(first, []byte(then), []byte(now), 1), err
 }
 
-// changedBirth compares run.json and what describes readings.csv with the chain's first line.
-func (r *Run) changedBirth() iter.Seq[Finding] {
+// changedBirth compares what run.json says, and what describes readings.csv, with the chain's
+// first line.
+func (r *Run) changedBirth(id Identity) iter.Seq[Finding] {
 	return func(yield func(Finding) bool) {
 		const metadataName = readingsName + metadataSuffix
-		told := func(name string, err error) bool { // of files that are gone, others tell, but of one
-			if err != nil && (name == metadataName || !errors.Is(err, fs.ErrNotExist)) {
-				yield(findingOf(name, err))
-			}
-			return err != nil
-		}
 		text, err := r.File(chainName)
-		first, _, _ := bytes.Cut(text, []byte("\n"))
-		want := born(first)
-		if told(chainName, err) || want == "" {
+		if err != nil {
+			if !errors.Is(err, fs.ErrNotExist) { // of one that is gone, others tell
+				yield(findingOf(chainName, err))
+			}
 			return
 		}
-		id, err := r.Identity()
-		if told(identityName, err) {
+		first, _, _ := bytes.Cut(text, []byte("\n"))
+		want := born(first)
+		if want == "" {
 			return
 		}
 		metadata, err := r.File(metadataName)
-		if told(metadataName, err) {
+		if err != nil {
+			yield(findingOf(metadataName, err))
 			return
 		}
 		now, err := birth(id, metadata)
-		if told(identityName, err) || now == want {
+		if err != nil {
+			yield(findingOf(identityName, err))
+			return
+		}
+		if now == want {
 			return
 		}
 		if sum, _ := birth(id, readingsMetadata()); sum == want {

@@ -14,7 +14,7 @@ func TestEditsOfAFolderThatWasNeverClosed(t *testing.T) {
 		Instruments: []Instrument{{Name: "meter", Port: "COM3"}}}
 	fresh := func() (*Memory, *Writer) {
 		m := NewMemory()
-		w, err := CreateFor(m, "runs", "broken", []Input{{"protocol.yaml", []byte("format: 1\n")}}, id)
+		w, err := Create(m, "runs", "broken", []Input{{"protocol.yaml", []byte("format: 1\n")}}, id)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -57,12 +57,9 @@ func holds(t *testing.T, run *Run, least Mark) (got Mark) {
 // shortRun makes a folder, writes batches into it, and ends it. It notes what has
 // been acknowledged as it goes, and stops at the first error.
 func shortRun(disk FS, acknowledged *Mark) (*Writer, error) {
-	w, err := Create(disk, "runs", "example", []Input{{"protocol.yaml", []byte("format: 1\n")}, {"profiles/plate.yaml", []byte("plate\n")}})
+	w, err := Create(disk, "runs", "example", []Input{{"protocol.yaml", []byte("format: 1\n")}, {"profiles/plate.yaml", []byte("plate\n")}}, Identity{Kind: "run"})
 	if err != nil {
 		return nil, err
-	}
-	if err := w.Identify(Identity{Kind: "run", StartUTC: "2026-01-02T03:04:05Z"}); err != nil {
-		return w, err
 	}
 	return w, goOn(w, 0, acknowledged)
 }
@@ -349,7 +346,7 @@ func TestSyncIsNotTriedAgain(t *testing.T) {
 	for _, file := range []string{wireName, eventsName, readingsName, chainName} {
 		m := NewMemory()
 		var acknowledged Mark
-		w, err := Create(m, "runs", "example", nil)
+		w, err := Create(m, "runs", "example", nil, Identity{Kind: "run"})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -389,7 +386,7 @@ func TestDiskFullAtEveryByte(t *testing.T) {
 	}
 	m := NewMemory()
 	var none Mark
-	w, err := Create(m, "runs", "example", nil)
+	w, err := Create(m, "runs", "example", nil, Identity{Kind: "run"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -403,7 +400,7 @@ func TestDiskFullAtEveryByte(t *testing.T) {
 		m, open := empty.CrashClone(0, 0), func(m FS) (*Writer, error) { return Append(m, "runs/example") }
 		if capacity < born {
 			capacity += 96
-			m, open = NewMemory(), func(m FS) (*Writer, error) { return Create(m, "runs", "example", nil) }
+			m, open = NewMemory(), func(m FS) (*Writer, error) { return Create(m, "runs", "example", nil, Identity{Kind: "run"}) }
 		}
 		m.Capacity = capacity
 		var acknowledged Mark

@@ -406,7 +406,7 @@ const childOf = "DWELL_LOGS_TEST_CHILD_OF"
 
 func TestMain(m *testing.M) {
 	if root := os.Getenv(childOf); root != "" {
-		w, err := Create(Disk{}, root, "example", nil)
+		w, err := Create(Disk{}, root, "example", nil, Identity{Kind: "run"})
 		for i := 0; err == nil; i++ {
 			err = appendNumber(w, i)
 			if err == nil && i%3 == 0 {
@@ -474,7 +474,7 @@ func TestKilledProcess(t *testing.T) {
 // race detector can see what this is about.
 func TestAppendWhileCommitting(t *testing.T) {
 	m := NewMemory()
-	w, err := Create(m, "runs", "example", nil)
+	w, err := Create(m, "runs", "example", nil, Identity{Kind: "run"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -526,7 +526,7 @@ func (f shortFile) Write(p []byte) (int, error) { return f.File.Write(p[:len(p)/
 
 func TestShortWrite(t *testing.T) {
 	m := NewMemory()
-	w, err := Create(shortDisk{m}, "runs", "example", nil)
+	w, err := Create(shortDisk{m}, "runs", "example", nil, Identity{Kind: "run"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -539,7 +539,7 @@ func TestShortWrite(t *testing.T) {
 // TestLastSyncFails: a rehearsal's only sync is at the end, and counts.
 func TestLastSyncFails(t *testing.T) {
 	m := NewMemory()
-	w, err := Create(m, "runs", "example", nil)
+	w, err := Create(m, "runs", "example", nil, Identity{Kind: "run"})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -11,7 +11,7 @@ import (
 func ExampleWriter() {
 	disk := logs.NewMemory()
 	w, err := logs.Create(disk, "runs", logs.FolderName("20260102T030405Z", "staircase", "foil-07"),
-		[]logs.Input{{Name: "protocol.yaml", Bytes: []byte("format: 1\n")}})
+		[]logs.Input{{Name: "protocol.yaml", Bytes: []byte("format: 1\n")}}, logs.Identity{Kind: "run"})
 	if err != nil {
 		fmt.Println(err)
 		return
@@ -39,7 +39,7 @@ func ExampleWriter() {
 // After a crash: look, repair, read, go on.
 func ExampleRepair() {
 	disk := logs.NewMemory()
-	w, _ := logs.Create(disk, "runs", "example", nil)
+	w, _ := logs.Create(disk, "runs", "example", nil, logs.Identity{Kind: "run"})
 	w.Reading(logs.Row{Channel: "plate.temperature", Value: 20.04, Unit: "degC"})
 	w.Close()
 	f, _ := disk.Append("runs/example/readings.csv")
@@ -67,7 +67,7 @@ func ExampleRepair() {
 // A digit is changed, and found.
 func ExampleRun_Verify() {
 	disk := logs.NewMemory()
-	w, _ := logs.Create(disk, "runs", "example", nil)
+	w, _ := logs.Create(disk, "runs", "example", nil, logs.Identity{Kind: "run"})
 	w.Reading(logs.Row{Channel: "plate.temperature", Value: 20.04, Unit: "degC"})
 	w.Identify(logs.Identity{Kind: "run", Outcome: "completed"})
 	w.Close()
@@ -89,7 +89,7 @@ func ExampleRun_Verify() {
 // Channels read at different moments are brought to one time base.
 func ExampleAlign() {
 	disk := logs.NewMemory()
-	w, _ := logs.Create(disk, "runs", "example", nil)
+	w, _ := logs.Create(disk, "runs", "example", nil, logs.Identity{Kind: "run"})
 	for i := range int64(4) {
 		w.Reading(logs.Row{AtNs: i * 1e9, Channel: "plate.temperature", Value: 20 + float64(i), Unit: "degC"})
 		w.Reading(logs.Row{AtNs: i*1e9 + 5e8, Channel: "element.resistance", Value: 9800 - 100*float64(i), Unit: "Ohm"})

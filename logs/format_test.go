@@ -71,7 +71,7 @@ func commit(t testing.TB, w *Writer) {
 // writeExample writes the run of the package comment.
 func writeExample(t testing.TB, disk FS, root string) *Writer {
 	t.Helper()
-	w, err := Create(disk, root, "example", []Input{{"protocol.yaml", []byte("format: 1\n")}, {"profiles/plate.yaml", []byte("plate\n")}})
+	w, err := Create(disk, root, "example", []Input{{"protocol.yaml", []byte("format: 1\n")}, {"profiles/plate.yaml", []byte("plate\n")}}, Identity{Kind: "run"})
 	if err != nil {
 		t.Fatal(err)
 	}

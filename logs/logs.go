@@ -83,7 +83,7 @@
 // # Example
 //
 // The tests write this run, named "example", in two batches (the second begins
-// with the third row) and compare.
+// with the third row), after a run.json that says at first that it is a run, and compare.
 //
 // readings.csv:
 //
@@ -103,12 +103,12 @@
 //
 // readings.chain:
 //
-//	dwell chain 1 example
-//	readings.csv 40 1 225e187b6b4abb6c36fb82ae697141776f753b4855e499e97df1c5086f346278
-//	wire.jsonl 287 2 66c3d2b081f8558f466255227347bda233da7de26c6fc8355fa2aa2c726e17d5
-//	events.jsonl 27 1 575544c7e07f5b809b0a56cd6426978f863239b18f91e0ee1a45676070323e4e
-//	readings.csv 171 3 6f0959b6ca91f4f1bef98faed37f2d9b9296af6a883ebaa9ac2fd7dd525c29c6
-//	readings.csv 211 4 c9353a0cd88cd30cef1ead1962666168bf2f2dd6edc2313776421e282928c5b2
+//	dwell chain 1 example born a4844772c60cb3158c14a6cdf5427032c7e6f495deed96686a222f41cdfc3242
+//	readings.csv 40 1 e8bb395fb79c6871d9fb970782fdb4292cf1c07fcd459385b1b05db04bd05c0d
+//	wire.jsonl 287 2 7dd0cb7db2f7b6cd6d99517baa8a0fc2db3debf3b1300531bfa5bde6a28d00e3
+//	events.jsonl 27 1 5401a050d24ed726143b229e7343d0a5ccb539daed45bd2afbaf60fc2cb87b09
+//	readings.csv 171 3 e5d10e1bf14de5330dacab48b7a7368ef7db9fb5ba5371c90d31c81bd9798b5e
+//	readings.csv 211 4 2681342f42e46ee9f0ee0ebf508fa673e517b263dfc38a62f419fd50662cace5
 package logs
 
 import (

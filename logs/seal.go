@@ -304,7 +304,7 @@ func (r *Run) Verify() iter.Seq[Finding] {
 				return
 			}
 		}
-		for _, findings := range []iter.Seq[Finding]{r.brokenBlocks(), r.brokenRecords(), r.changedInputs(), r.changedBirth(), r.brokenGuard(), r.brokenCrate(), r.brokenSeal(), r.brokenSignatures()} {
+		for _, findings := range []iter.Seq[Finding]{r.brokenBlocks(), r.brokenRecords(), r.changedInputs(), r.brokenGuard(), r.brokenCrate(), r.brokenSeal(), r.brokenSignatures()} {
 			for f := range findings {
 				if !yield(f) {
 					return
@@ -387,7 +387,8 @@ func (r *Run) brokenRecords() iter.Seq[Finding] {
 	}
 }
 
-// changedInputs compares the input files with what run.json says the run had.
+// changedInputs compares the input files with what run.json says the run had, and that with
+// the chain.
 func (r *Run) changedInputs() iter.Seq[Finding] {
 	return func(yield func(Finding) bool) {
 		id, err := r.Identity()
@@ -403,6 +404,7 @@ func (r *Run) changedInputs() iter.Seq[Finding] {
 				return
 			}
 		}
+		r.changedBirth(id)(yield)
 	}
 }
 

@@ -66,19 +66,10 @@ type Writer struct {
 	gathered  [streams][]byte // of an unsynced writer, not yet written
 }
 
-// Create makes the folder root/name, or root/name-2, -3, … when there is one, with
-// the inputs in it. It has no run.json yet.
-func Create(disk FS, root, name string, inputs []Input) (*Writer, error) {
-	return create(disk, root, name, inputs, nil)
-}
-
-// CreateFor is Create for a run of which it is known already what run.json says at first.
-func CreateFor(disk FS, root, name string, inputs []Input, id Identity) (*Writer, error) {
+// Create makes the folder root/name, or root/name-2, -3, … when there is one, with the inputs
+// and a run.json in it, which says what is known already.
+func Create(disk FS, root, name string, inputs []Input, id Identity) (*Writer, error) {
 	id.Format, id.Inputs = identityFormat, digests(inputs)
-	return create(disk, root, name, inputs, &id)
-}
-
-func create(disk FS, root, name string, inputs []Input, id *Identity) (*Writer, error) {
 	if name == "" || name[0] == '.' || name != filepath.Base(name) || strings.ContainsFunc(name, isControl) {
 		return nil, fmt.Errorf("%q cannot be the name of a run folder", name)
 	}
@@ -107,7 +98,7 @@ func create(disk FS, root, name string, inputs []Input, id *Identity) (*Writer, 
 		}
 		if !taken {
 			c, _ := bornChain(first)
-			return openWriter(disk, dir, c, digests(inputs))
+			return openWriter(disk, dir, c, id.Inputs)
 		}
 	}
 	return nil, fmt.Errorf("%s holds %d runs named %s", root, most, name)
@@ -149,7 +140,7 @@ func bornChain(firstLine []byte) (*chain, link) {
 
 // makeFolder fills a folder under a temporary name and renames it. taken tells that
 // the name is somebody else's by now.
-func makeFolder(disk FS, dir string, first []byte, inputs []Input, id *Identity) (taken bool, err error) {
+func makeFolder(disk FS, dir string, first []byte, inputs []Input, id Identity) (taken bool, err error) {
 	root := filepath.Dir(dir)
 	unborn := filepath.Join(root, "."+filepath.Base(dir)+temporary)
 	if err := disk.Mkdir(unborn); errors.Is(err, fs.ErrExist) {
@@ -171,21 +162,19 @@ func makeFolder(disk FS, dir string, first []byte, inputs []Input, id *Identity)
 }
 
 // fillFolder writes every file that a folder is born with.
-func fillFolder(disk FS, unborn string, chainLine []byte, inputs []Input, id *Identity) error {
+func fillFolder(disk FS, unborn string, chainLine []byte, inputs []Input, id Identity) error {
 	_, header := bornChain(chainLine)
+	identity, err := encodeJSON(id)
+	if err != nil {
+		return err
+	}
 	files := append(slices.Clone(inputs),
+		Input{identityName, identity},
 		Input{readingsName, []byte(readingsHeader)},
 		Input{readingsName + metadataSuffix, readingsMetadata()},
 		Input{eventsName, nil},
 		Input{wireName, nil},
 		Input{chainName, appendLink(slices.Clone(chainLine), header)})
-	if id != nil {
-		text, err := encodeJSON(id)
-		if err != nil {
-			return err
-		}
-		files = append(files, Input{identityName, text})
-	}
 	folders := []string{unborn}
 	for _, in := range files {
 		parts := strings.Split(in.Name, "/")

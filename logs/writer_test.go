@@ -16,7 +16,7 @@ func TestFoldersAreNeverOverwritten(t *testing.T) {
 			root = filepath.Join(t.TempDir(), root)
 		}
 		for n, want := range []string{"example", "example-2", "example-3"} {
-			w, err := Create(disk, root, "example", []Input{{"protocol.yaml", []byte{byte('0' + n)}}})
+			w, err := Create(disk, root, "example", []Input{{"protocol.yaml", []byte{byte('0' + n)}}}, Identity{Kind: "run"})
 			if err != nil || w.Dir() != filepath.Join(root, want) {
 				t.Fatalf("%s: expected %s, got %v, %v", name, want, w, err)
 			}
@@ -38,13 +38,13 @@ func TestFoldersAreNeverOverwritten(t *testing.T) {
 	if err := (Disk{}).Mkdir(filepath.Join(root, "example")); err != nil { // empty: a rename alone would replace it
 		t.Fatal(err)
 	}
-	if w, err := Create(Disk{}, root, "example", nil); err != nil || w.Dir() != filepath.Join(root, "example-2") || w.Close() != nil {
+	if w, err := Create(Disk{}, root, "example", nil, Identity{Kind: "run"}); err != nil || w.Dir() != filepath.Join(root, "example-2") || w.Close() != nil {
 		t.Errorf("got %v, %v", w, err)
 	}
 	m := NewMemory()
 	m.Mkdir("runs")
 	m.Mkdir("runs/.example.tmp") // left by a crash
-	if w, err := Create(m, "runs", "example", nil); err != nil || w.Dir() != filepath.Join("runs", "example-2") {
+	if w, err := Create(m, "runs", "example", nil, Identity{Kind: "run"}); err != nil || w.Dir() != filepath.Join("runs", "example-2") {
 		t.Errorf("got %v, %v", w, err)
 	}
 }
@@ -60,7 +60,7 @@ func TestNameTakenMeanwhile(t *testing.T) {
 		}
 		return nil
 	}
-	w, err := Create(m, "runs", "example", nil)
+	w, err := Create(m, "runs", "example", nil, Identity{Kind: "run"})
 	if err != nil || w.Dir() != filepath.Join("runs", "example-2") {
 		t.Errorf("got %v, %v", w, err)
 	}
@@ -72,33 +72,33 @@ func TestNameTakenMeanwhile(t *testing.T) {
 func TestNamesThatCannotBe(t *testing.T) {
 	m := NewMemory()
 	for _, name := range []string{"", ".", "..", ".hidden", "a/b", "a\nb"} {
-		if _, err := Create(m, "runs", name, nil); err == nil {
+		if _, err := Create(m, "runs", name, nil, Identity{Kind: "run"}); err == nil {
 			t.Errorf("folder %q: expected an error", name)
 		}
 	}
 	for _, name := range []string{"", "/a", "a/", "a//b", "../a", "a/../b", "a/.b", `a\b`, "c:a", "a\tb", "a.tmp", "a.tmp/b",
 		readingsName, eventsName, wireName, chainName, identityName, sealName, alignedName, readingsName + metadataSuffix} {
-		if _, err := Create(m, "runs", "x", []Input{{Name: name}}); err == nil {
+		if _, err := Create(m, "runs", "x", []Input{{Name: name}}, Identity{Kind: "run"}); err == nil {
 			t.Errorf("input %q: expected an error", name)
 		}
 	}
-	if _, err := Create(m, "runs", "x", []Input{{Name: "a"}, {Name: "a"}}); err == nil {
+	if _, err := Create(m, "runs", "x", []Input{{Name: "a"}, {Name: "a"}}, Identity{Kind: "run"}); err == nil {
 		t.Error("two inputs of one name: expected an error")
 	}
-	if _, err := Create(m, "runs", "x", []Input{{Name: "a/b"}, {Name: "a"}}); err == nil {
+	if _, err := Create(m, "runs", "x", []Input{{Name: "a/b"}, {Name: "a"}}, Identity{Kind: "run"}); err == nil {
 		t.Error("a file and a folder of one name: expected an error")
 	}
 	if entries, err := m.List("runs"); len(entries) != 0 {
 		t.Errorf("something was left behind: %v, %v", entries, err)
 	}
-	if w, err := Create(m, "runs", "x", []Input{{Name: "profiles/a/b.yaml"}, {Name: "profiles/readings.csv"}}); err != nil || w == nil {
+	if w, err := Create(m, "runs", "x", []Input{{Name: "profiles/a/b.yaml"}, {Name: "profiles/readings.csv"}}, Identity{Kind: "run"}); err != nil || w == nil {
 		t.Error(err)
 	}
 }
 
 func TestBatches(t *testing.T) {
 	m := NewMemory()
-	w, err := Create(m, "runs", "example", nil)
+	w, err := Create(m, "runs", "example", nil, Identity{Kind: "run"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -178,7 +178,7 @@ func TestCloseAfterCommit(t *testing.T) {
 // when Acknowledged covers it, whatever the power does then.
 func TestIntentBeforeTheByte(t *testing.T) {
 	m := NewMemory()
-	w, err := Create(m, "runs", "example", nil)
+	w, err := Create(m, "runs", "example", nil, Identity{Kind: "run"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -217,7 +217,7 @@ func TestDiskThatDoesNotKeepUp(t *testing.T) {
 
 func TestUnsynced(t *testing.T) {
 	m := NewMemory()
-	w, err := Create(m, "runs", "example", nil)
+	w, err := Create(m, "runs", "example", nil, Identity{Kind: "run"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -297,7 +297,7 @@ func TestUnsyncedWritesTheSame(t *testing.T) {
 // TestReadWhileWritten: a viewer opens the folder at every moment of a batch.
 func TestReadWhileWritten(t *testing.T) {
 	m := NewMemory()
-	w, err := Create(m, "runs", "example", nil)
+	w, err := Create(m, "runs", "example", nil, Identity{Kind: "run"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -465,13 +465,13 @@ func TestDiskThatCannotBeRead(t *testing.T) {
 // standard's published example).
 func TestIdentity(t *testing.T) {
 	m := NewMemory()
-	w, err := Create(m, "runs", "example", []Input{{"protocol.yaml", []byte("abc")}})
+	w, err := Create(m, "runs", "example", []Input{{"protocol.yaml", []byte("abc")}}, Identity{Kind: "run"})
 	if err != nil {
 		t.Fatal(err)
 	}
 	run, _, _ := Open(m, w.Dir())
-	if _, err := run.Identity(); !errors.Is(err, fs.ErrNotExist) {
-		t.Errorf("before it is written: %v", err)
+	if id, err := run.Identity(); err != nil || id.Kind != "run" || id.Operator != "" || len(id.Inputs) != 1 {
+		t.Errorf("as it is born: %+v, %v", id, err)
 	}
 	yes, six := true, 6
 	id := Identity{Kind: "run", Dwell: "1", Operator: "A <b>", Instruments: []Instrument{{Name: "plate", Identity: "x"}}, Safe: &yes, Exit: &six}

@@ -46,7 +46,7 @@ func BenchmarkReading(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	w, err := logs.Create(logs.Disk{}, b.TempDir(), "slice", nil)
+	w, err := logs.Create(logs.Disk{}, b.TempDir(), "slice", nil, logs.Identity{})
 	if err != nil {
 		b.Fatal(err)
 	}

@@ -211,7 +211,7 @@ func lockFolder(dir, owner string) (*wire.Lock, error) {
 // create makes the run folder with everything that is known before.
 func (x *execution) create() (*logs.Writer, error) {
 	name := logs.FolderName(x.origin.UTC.Format("20060102T150405Z"), x.job.name, x.job.plan.Specimen)
-	w, err := logs.CreateFor(logs.Disk{}, x.root, name, x.job.inputs, x.identity())
+	w, err := logs.Create(logs.Disk{}, x.root, name, x.job.inputs, x.identity())
 	if err != nil {
 		return nil, err
 	}

@@ -225,7 +225,7 @@ func overLimitOnce(b *testing.B, k int) (seen, own time.Duration) {
 			return err
 		}
 		defer bench.Close()
-		w, err := logs.Create(logs.Disk{}, b.TempDir(), fmt.Sprint("run", k), nil)
+		w, err := logs.Create(logs.Disk{}, b.TempDir(), fmt.Sprint("run", k), nil, logs.Identity{})
 		if err != nil {
 			return err
 		}

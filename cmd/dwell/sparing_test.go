@@ -16,7 +16,7 @@ import (
 func TestAttemptsThatFailAlikeAreCounted(t *testing.T) {
 	t.Parallel()
 	m := logs.NewMemory()
-	w, err := logs.Create(m, "runs", "night", nil)
+	w, err := logs.Create(m, "runs", "night", nil, logs.Identity{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -208,12 +208,14 @@ func TestAFolderThatWasNeverClosed(t *testing.T) {
 
 	// and of one that was born without a run.json, and ended at once
 	empty := filepath.Join(t.TempDir(), "20261125T105047Z-short-LC-07")
-	w, err := logs.Create(logs.Disk{}, filepath.Dir(empty), filepath.Base(empty), []logs.Input{{Name: "protocol.yaml", Bytes: []byte("format: 1\n")}})
+	w, err := logs.Create(logs.Disk{}, filepath.Dir(empty), filepath.Base(empty), []logs.Input{{Name: "protocol.yaml", Bytes: []byte("format: 1\n")}}, logs.Identity{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	w.Close()
-	write(t, filepath.Join(empty, "run.json.tmp"), "{")
+	if err := os.Rename(filepath.Join(empty, "run.json"), filepath.Join(empty, "run.json.tmp")); err != nil {
+		t.Fatal(err)
+	}
 	for _, verb := range []string{"verify", "resume"} {
 		p := start(t, verb, empty)
 		p.exits(exitUsage)

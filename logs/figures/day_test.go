@@ -108,7 +108,7 @@ func BenchmarkDayAgainstPandas(b *testing.B) {
 // fails when the truth is missed, or when more than 200 bytes a reading of the resistance
 // are held at the end (the three channels are 72).
 func BenchmarkDayRun(b *testing.B) {
-	w, err := logs.Create(logs.Disk{}, b.TempDir(), "day", []logs.Input{{Name: "plan.json", Bytes: []byte(`{"actions":[]}`)}})
+	w, err := logs.Create(logs.Disk{}, b.TempDir(), "day", []logs.Input{{Name: "plan.json", Bytes: []byte(`{"actions":[]}`)}}, logs.Identity{})
 	if err != nil {
 		b.Fatal(err)
 	}

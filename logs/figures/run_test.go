@@ -16,7 +16,7 @@ func TestFromRunFolder(t *testing.T) {
 	b := bench{hold: 120, dt: 0.25, rate: 10. / 60, plateTau: 8, tau: 31.7, noiseR: 0.05, noiseT: 0.01}
 	x, temperature, r := b.record(rng)
 	m := logs.NewMemory()
-	w, err := logs.Create(m, "runs", "staircase", nil)
+	w, err := logs.Create(m, "runs", "staircase", nil, logs.Identity{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -80,7 +80,7 @@ func TestLagBetween(t *testing.T) {
 
 func TestChannelsOfARun(t *testing.T) {
 	m := logs.NewMemory()
-	w, err := logs.Create(m, "runs", "example", nil)
+	w, err := logs.Create(m, "runs", "example", nil, logs.Identity{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -13,7 +13,7 @@ import (
 func told(t *testing.T, plan string, events ...[4]string) *logs.Run {
 	t.Helper()
 	m := logs.NewMemory()
-	w, err := logs.Create(m, "runs", "told", []logs.Input{{Name: "plan.json", Bytes: []byte(plan)}})
+	w, err := logs.Create(m, "runs", "told", []logs.Input{{Name: "plan.json", Bytes: []byte(plan)}}, logs.Identity{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -26,7 +26,7 @@ func written(t *testing.T, id logs.Identity, damage ...string) string {
 func writtenOf(t *testing.T, id logs.Identity, events []string, damage ...string) string {
 	t.Helper()
 	m := logs.NewMemory()
-	w, err := logs.Create(m, "runs", "page", []logs.Input{{Name: "protocol.yaml", Bytes: []byte("title: <b>bold</b> & more\n")}})
+	w, err := logs.Create(m, "runs", "page", []logs.Input{{Name: "protocol.yaml", Bytes: []byte("title: <b>bold</b> & more\n")}}, logs.Identity{})
 	if err != nil {
 		t.Fatal(err)
 	}
