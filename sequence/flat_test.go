@@ -96,6 +96,38 @@ func (b *boundaries) Event(e sequence.Event) error {
 	return b.memory.Event(e)
 }
 
+// stoppedAt is where a run was that is stopped then.
+func stoppedAt(t *testing.T, p *plan.Plan, r *rig.Rig, s *rig.Specimen, at clock.Instant) sequence.Place {
+	t.Helper()
+	before := &boundaries{}
+	o, _ := disturbed(t, p, r, s, before, at, func(_ clock.Clock, r *sequence.Run, _ *twin.Bench) { r.Stop() })
+	expect(t, o, "stopped", safety.Stopped, "")
+	place, err := sequence.ReadPlace(0, 1, before.last)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return place
+}
+
+func wayBack(t *testing.T, p *plan.Plan, r *rig.Rig, place sequence.Place) []plan.Action {
+	t.Helper()
+	back, err := p.WayBack(place.Next, place.Passes, r.AmbientDegC)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return back
+}
+
+// takenUp is what is recorded of a run that goes on from a place, and is completed.
+func takenUp(t *testing.T, p *plan.Plan, r *rig.Rig, s *rig.Specimen, place sequence.Place) []string {
+	t.Helper()
+	rec := &memory{}
+	back := wayBack(t, p, r, place)
+	o, _ := attended(t, p, r, s, rec, 0, nil, func(o *sequence.Options) { o.Again = &sequence.Resumption{Place: place, Back: back} })
+	expect(t, o, "completed", 0, "")
+	return rec.lines
+}
+
 // nobody answers nothing.
 type nobody struct{ sequence.Person }
 
@@ -106,17 +138,11 @@ func (nobody) Ask(string, clock.Instant) (string, error) { return "", errors.New
 // no is no.
 func TestFlatnessIsAskedForAgain(t *testing.T) {
 	p, r, s := bendingPlan(t, readyToBend+measuredCycles)
-	before := &boundaries{}
-	o, _ := disturbed(t, p, r, s, before, 150*clock.Second, func(_ clock.Clock, r *sequence.Run, _ *twin.Bench) { r.Stop() })
-	expect(t, o, "stopped", safety.Stopped, "")
-	place, err := sequence.ReadPlace(0, 1, before.last)
-	if err != nil || place.Cycles < 50 || !(place.FlatOhm > 1e4) || !(place.First > 0.01) || !(place.AtDegC > 15) {
-		t.Fatalf("%+v, %v", place, err)
+	place := stoppedAt(t, p, r, s, 150*clock.Second)
+	if place.Cycles < 50 || !(place.FlatOhm > 1e4) || !(place.First > 0.01) || !(place.AtDegC > 15) {
+		t.Fatalf("%+v", place)
 	}
-	back, err := p.WayBack(place.Next, place.Passes, r.AmbientDegC)
-	if err != nil {
-		t.Fatal(err)
-	}
+	back := wayBack(t, p, r, place)
 	sensor, _, _ := bendingPlan(t, readyToBend+measuredCycles, "homing: harmless => homing: harmless\n  flat seen by: {channel: stage.motion, must read: still}")
 	blind, _, _ := bendingPlan(t, readyToBend+measuredCycles, "homing: harmless => homing: harmless\n  flat seen by: {channel: stage.motion, must read: stopped}")
 	for _, c := range []struct {
@@ -169,10 +195,7 @@ func readFlat(lines []string) (ohm float64) {
 // before it lay flat, as when the specimen was confirmed, says nothing of that.
 func TestOnlyWhatIsReadAtFlatIsOfFlat(t *testing.T) {
 	p, r, s, place := brokenOff(t)
-	back, err := p.WayBack(place.Next, place.Passes, r.AmbientDegC)
-	if err != nil {
-		t.Fatal(err)
-	}
+	back := wayBack(t, p, r, place)
 	on := slices.IndexFunc(back, func(a plan.Action) bool { return a.Op == plan.Set })
 	if on < 0 || back[on+1].Op != plan.Record {
 		t.Fatalf("the current is on, and the next is not to read: %+v", back)
@@ -196,21 +219,7 @@ func TestOnlyWhatIsReadAtFlatIsOfFlat(t *testing.T) {
 // A strip that was held in a bend when its run was broken off is looked at flat first.
 func TestFlatnessBeforeItIsBentAgain(t *testing.T) {
 	p, r, s := bendingPlan(t, readyToBend+"  - bend: {radius: 12 mm, at most: 10 s}\n  - hold: 60 s\n  - mark: crept\n")
-	before := &boundaries{}
-	o, _ := disturbed(t, p, r, s, before, 40*clock.Second, func(_ clock.Clock, r *sequence.Run, _ *twin.Bench) { r.Stop() })
-	expect(t, o, "stopped", safety.Stopped, "")
-	place, err := sequence.ReadPlace(0, 1, before.last)
-	if err != nil {
-		t.Fatal(err)
-	}
-	back, err := p.WayBack(place.Next, place.Passes, r.AmbientDegC)
-	if err != nil {
-		t.Fatal(err)
-	}
-	rec := &memory{}
-	o, _ = attended(t, p, r, s, rec, 0, nil, func(o *sequence.Options) { o.Again = &sequence.Resumption{Place: place, Back: back} })
-	expect(t, o, "completed", 0, "")
-	all := strings.Join(rec.lines, "\n")
+	all := strings.Join(takenUp(t, p, r, s, stoppedAt(t, p, r, s, 40*clock.Second)), "\n")
 	_, after, found := strings.Cut(all, "stage position 0.0002 m")
 	_, after, asked := strings.Cut(after, "checked by a person; its resistance had not been read at flat before")
 	if !found || !asked || !strings.Contains(after, "stage position 0.00") || !strings.Contains(after, "crept") {
@@ -221,24 +230,15 @@ func TestFlatnessBeforeItIsBentAgain(t *testing.T) {
 // What was last read of the film flat is kept from any step, and nothing that was read bent.
 func TestFlatIsKeptFromAnyStep(t *testing.T) {
 	p, r, s := bendingPlan(t, readyToBend+"  - flat: {at most: 10 s}\n  - hold: 3 s\n  - bend: {radius: 8 mm, at most: 10 s}\n  - hold: 20 s\n  - mark: half\n  - hold: 60 s\n")
-	before := &boundaries{}
-	o, _ := disturbed(t, p, r, s, before, 60*clock.Second, func(_ clock.Clock, r *sequence.Run, _ *twin.Bench) { r.Stop() })
-	expect(t, o, "stopped", safety.Stopped, "")
-	place, err := sequence.ReadPlace(0, 1, before.last)
-	if err != nil || place.FlatOhm == 0 || !(place.AtDegC > 15) {
-		t.Fatalf("%+v, %v", place, err)
+	place := stoppedAt(t, p, r, s, 60*clock.Second)
+	if place.FlatOhm == 0 || !(place.AtDegC > 15) {
+		t.Fatalf("%+v", place)
 	}
-	back, err := p.WayBack(place.Next, place.Passes, r.AmbientDegC)
-	if err != nil {
-		t.Fatal(err)
-	}
-	rec := &memory{}
-	o, _ = attended(t, p, r, s, rec, 0, nil, func(o *sequence.Options) { o.Again = &sequence.Resumption{Place: place, Back: back} })
-	expect(t, o, "completed", 0, "")
-	if got := readFlat(rec.lines); !(math.Abs(got/place.FlatOhm-1) < 1e-3) { // bent it is 1.5 % more
+	lines := takenUp(t, p, r, s, place)
+	if got := readFlat(lines); !(math.Abs(got/place.FlatOhm-1) < 1e-3) { // bent it is 1.5 % more
 		t.Errorf("it read %g Ohm flat, before it was %g Ohm", got, place.FlatOhm)
 	}
-	if all := strings.Join(rec.lines, "\n"); !strings.Contains(all, "checked by a person; element.resistance is ") || !strings.Contains(all, "of which the temperature makes") {
+	if all := strings.Join(lines, "\n"); !strings.Contains(all, "checked by a person; element.resistance is ") || !strings.Contains(all, "of which the temperature makes") {
 		t.Errorf("it says %s", all)
 	}
 }
@@ -265,10 +265,7 @@ func TestAWornFilmIsConfirmedAgain(t *testing.T) {
 		{"not worn", fresh, 0.6, is, "tripped", "expected 5.2"},
 		{"as its file says", unread, 1, is, "completed", ""},
 	} {
-		back, err := p.WayBack(c.place.Next, c.place.Passes, r.AmbientDegC)
-		if err != nil {
-			t.Fatal(err)
-		}
+		back := wayBack(t, p, r, c.place)
 		for i := range back {
 			if check := back[i].Confirm; check != nil {
 				another := *check
@@ -290,14 +287,7 @@ func TestAWornFilmIsConfirmedAgain(t *testing.T) {
 func brokenOff(t *testing.T) (*plan.Plan, *rig.Rig, *rig.Specimen, sequence.Place) {
 	t.Helper()
 	p, r, s := bendingPlan(t, "  - confirm: {specimen: LC-21, resistance within: 20 %}\n"+readyToBend+measuredCycles)
-	before := &boundaries{}
-	o, _ := disturbed(t, p, r, s, before, 150*clock.Second, func(_ clock.Clock, r *sequence.Run, _ *twin.Bench) { r.Stop() })
-	expect(t, o, "stopped", safety.Stopped, "")
-	place, err := sequence.ReadPlace(0, 1, before.last)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return p, r, s, place
+	return p, r, s, stoppedAt(t, p, r, s, 150*clock.Second)
 }
 
 // A fresh film in place of the worn one is another specimen, an open one is asked about.
@@ -305,15 +295,12 @@ func TestAFreshFilmIsNotTheWornOne(t *testing.T) {
 	p, r, s, sound := brokenOff(t)
 	another := sound
 	another.FlatOhm *= 1.5
-	back, err := p.WayBack(another.Next, another.Passes, r.AmbientDegC)
-	if err != nil {
-		t.Fatal(err)
-	}
+	back := wayBack(t, p, r, another)
 	o, _ := attended(t, p, r, s, &memory{}, 0, nil, func(o *sequence.Options) { o.Again = &sequence.Resumption{Place: another, Back: back} })
 	if o.Word != "tripped" || !strings.Contains(fmt.Sprint(o.Cause), "the specimen has") {
 		t.Errorf("a fresh film in place of a worn one: %s: %v", o.Word, o.Cause)
 	}
-	back, _ = p.WayBack(sound.Next, sound.Passes, r.AmbientDegC)
+	back = wayBack(t, p, r, sound)
 	rec := &memory{}
 	attended(t, p, r, s, rec, clock.Millisecond, broken(func(f *twin.Faults) { f.FilmOpen = true }), func(o *sequence.Options) {
 		o.Again = &sequence.Resumption{Place: sound, Back: back}

@@ -89,6 +89,14 @@ func performed(t *testing.T, p *Plan) (cycles int64, flat, bent []int64) {
 	return cycles, flat, bent
 }
 
+// measuredAt is the key that has cycles measured at these counts; "" for none.
+func measuredAt(counts string) string {
+	if counts == "" {
+		return ""
+	}
+	return ", measure: {at: " + counts + ", for: 2 s}"
+}
+
 func TestCyclesAreCountedAndMeasured(t *testing.T) {
 	for _, c := range []struct {
 		times   int64
@@ -104,11 +112,7 @@ func TestCyclesAreCountedAndMeasured(t *testing.T) {
 		{100, "2 per decade", []int64{0, 1, 3, 10, 32, 100}},
 		{30000, "every 7", nil},
 	} {
-		measure := ""
-		if c.measure != "" {
-			measure = ", measure: {at: " + c.measure + ", for: 2 s}"
-		}
-		p, said := bent(t, bendHead+fmt.Sprintf("  - cycle: {to: {radius: 12 mm}, times: %d, rate: 1 Hz%s}\n", c.times, measure), nil, nil)
+		p, said := bent(t, bendHead+fmt.Sprintf("  - cycle: {to: {radius: 12 mm}, times: %d, rate: 1 Hz%s}\n", c.times, measuredAt(c.measure)), nil, nil)
 		if said != "" {
 			t.Errorf("%+v:\n%s", c, said)
 			continue

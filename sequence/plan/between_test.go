@@ -54,11 +54,7 @@ func TestCyclesBetweenTwoShapes(t *testing.T) {
 		{5, "1-2-5", "flat 0, bent 0, first shape 1, flat 1, bent 1, first shape 2, flat 2, bent 4, first shape 5, flat 5"},
 		{450, "every 200", "flat 0, bent 199, first shape 200, flat 200, bent 399, first shape 400, flat 400, bent 449, first shape 450, flat 450"},
 	} {
-		measure := ""
-		if c.measure != "" {
-			measure = ", measure: {at: " + c.measure + ", for: 2 s}"
-		}
-		p, said := bent(t, bendHead+fmt.Sprintf("  - cycle: {from: {radius: 20 mm}, to: {strain: 0.7 %%}, times: %d, rate: 1 Hz%s}\n", c.times, measure), nil, nil)
+		p, said := bent(t, bendHead+fmt.Sprintf("  - cycle: {from: {radius: 20 mm}, to: {strain: 0.7 %%}, times: %d, rate: 1 Hz%s}\n", c.times, measuredAt(c.measure)), nil, nil)
 		if said != "" {
 			t.Errorf("%+v:\n%s", c, said)
 			continue
@@ -98,8 +94,18 @@ func TestRateBetweenTwoShapes(t *testing.T) {
 	}
 }
 
+// refused expects of each text, in the place of X, what is said against it.
+func refused(t *testing.T, protocol string, texts map[string]string) {
+	t.Helper()
+	for text, says := range texts {
+		if _, said := bent(t, strings.Replace(protocol, "X", text, 1), nil, nil); !strings.Contains(said, says) {
+			t.Errorf("%s: expected %q, got:\n%s", text, says, said)
+		}
+	}
+}
+
 func TestWrongBetweenTwoShapes(t *testing.T) {
-	for shapes, says := range map[string]string{
+	refused(t, bendHead+"  - cycle: {X, times: 100, rate: 1 Hz}\n", map[string]string{
 		"from: {radius: 8 mm}, to: {radius: 8 mm}":               "f.yaml:8:39: both shapes are one: the stage stands at 11.5 mm for them",
 		"from: {radius: 4 mm}, to: {radius: 8 mm}":               "more than the specimen bears (1.5 %)",
 		"from: {radius: 20 mm}, to: {radius: 4 mm}":              "more than the specimen bears (1.5 %)",
@@ -110,12 +116,7 @@ func TestWrongBetweenTwoShapes(t *testing.T) {
 		"from: {radius: 20 mm}, to: {travel: 29.9 mm}":           "30.1 mm is above what this rig allows (30 mm",
 		"from: {travel: 29.9 mm}, to: {radius: 20 mm}":           "30.1 mm is above what this rig allows (30 mm",
 		"from: {radius: 20 mm, strain: 1 %}, to: {radius: 8 mm}": "one of them",
-	} {
-		_, said := bent(t, bendHead+"  - cycle: {"+shapes+", times: 100, rate: 1 Hz}\n", nil, nil)
-		if !strings.Contains(said, says) {
-			t.Errorf("%s: expected %q, got:\n%s", shapes, says, said)
-		}
-	}
+	})
 }
 
 // Between plates that are never flat, cycles between two gaps are measured open too.
