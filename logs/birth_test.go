@@ -48,6 +48,7 @@ func TestEditsOfAFolderThatWasNeverClosed(t *testing.T) {
 	end := id
 	yes := true
 	end.Outcome, end.Safe, end.Instruments[0].Identity, end.Segments = "tripped", &yes, "DEMO,SM,1,2", []Segment{{FromNs: 5}}
+	end.Replays = []Replay{{Instrument: "meter", Exchanges: 12}}
 	if err := w.Identify(end); err != nil {
 		t.Fatal(err)
 	}
@@ -59,6 +60,7 @@ func TestEditsOfAFolderThatWasNeverClosed(t *testing.T) {
 		{identityName, `"name": "protocol.yaml"`, `"name": "protokol.yaml"`},
 		{"protocol.yaml", "1", "2"}, {readingsName + metadataSuffix, "t_s", "t_x"},
 		{guardName, `"text":"a"`, `"text":"x"`}, {guardName, `"event":"safe"`, `"event":"alarm"`},
+		{guardName, `{"event":"safe"`, "{\"event\":\"alarm\"}\n{\"event\":\"safe\""},
 		{guardName, "\"text\":\"b\"", "\"text\":\"b"}, {guardName, `{"event":"taking over"`, ``}, {chainName, " born ", " born 0"},
 	} {
 		m, w := fresh()
@@ -79,6 +81,21 @@ func TestEditsOfAFolderThatWasNeverClosed(t *testing.T) {
 	put(t, m, name, bytes.Join(append(lines[:1:1], lines[2:]...), nil))
 	if all := found(m, w); len(all) != 1 || all[0] != guardName {
 		t.Errorf("a line of the guard's that is gone: %v", all)
+	}
+}
+
+// A folder from before lines of the guard had hashes, that has been taken up since, is no
+// edited one.
+func TestGuardsLinesFromBeforeThereWereHashes(t *testing.T) {
+	m, dir := finished(t, false)
+	old := "{\"event\":\"armed\"}\n{\"event\":\"released\"}\n"
+	one, hash := Link("", []byte(`{"event":"armed"}`))
+	two, _ := Link(hash, []byte(`{"event":"released"}`))
+	for text, want := range map[string]int{old: 0, old + string(one) + string(two): 0, old + string(two): 1, old + string(one) + old: 2, "{\n" + string(one): 0} {
+		put(t, m, filepath.Join(dir, guardName), []byte(text))
+		if found := verify(m, dir); len(found) != want {
+			t.Errorf("found %v in\n%s", found, text)
+		}
 	}
 }
 

@@ -66,15 +66,12 @@ func (r *Run) brokenGuard() iter.Seq[Finding] {
 			}
 			return
 		}
-		if LastLink(text) == "" {
-			return
-		}
 		before, number := "", int64(0)
 		for line := range bytes.SplitSeq(text, []byte("\n")) {
 			number++
 			plain, hash := unlink(line)
 			switch {
-			case hash == "" && !json.Valid(line): // torn, or empty; what follows shows an edit
+			case hash == "" && (before == "" || !json.Valid(line)): // of old, torn, or empty; what follows shows an edit
 			case hash == "":
 				if !yield(Finding{Broken, guardName, number, "the line has no hash, as the others have", nil}) {
 					return
