@@ -99,6 +99,31 @@ func TestGuardsLinesFromBeforeThereWereHashes(t *testing.T) {
 	}
 }
 
+// What an earlier sealing speaks of is protected in a folder that was taken up since and not
+// closed.
+func TestWhatAnEarlierSealProtects(t *testing.T) {
+	m, dir := finished(t, false)
+	put(t, m, filepath.Join(dir, "note.txt"), []byte("cold"))
+	if err := Seal(m, dir, "2026-01-02T04:00:00Z", "1.0"); err != nil {
+		t.Fatal(err)
+	}
+	w, err := Append(m, dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := w.Identify(Identity{Kind: "run", Segments: []Segment{{Sealings: 1}}}); err != nil {
+		t.Fatal(err)
+	}
+	put(t, m, filepath.Join(dir, ReportName), []byte("<p>"))
+	r, _, err := Open(m, dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if free, err := r.Unprotected(); err != nil || strings.Join(free, " ") != "aligned.csv aligned.csv-metadata.json report.html" {
+		t.Errorf("not protected: %v, %v", free, err)
+	}
+}
+
 func put(t *testing.T, m *Memory, name string, content []byte) {
 	t.Helper()
 	if err := replaceFile(m, name, content); err != nil {

@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"github.com/parquet-go/parquet-go"
+	"github.com/parquet-go/parquet-go/format"
 )
 
 // TestParquet reads a table back: several groups of rows, null values, columns in their
@@ -45,6 +46,11 @@ func TestParquet(t *testing.T) {
 	for k, c := range file.Root().Columns() {
 		if c.Name() != columns[k].Name {
 			t.Errorf("column %d is called %q, expected %q", k, c.Name(), columns[k].Name)
+		}
+	}
+	for k, c := range file.Metadata().RowGroups[0].Columns {
+		if inDictionary := slices.Contains(c.MetaData.Encoding, format.RLEDictionary); inDictionary != columns[k].Text || c.MetaData.Codec != format.Gzip {
+			t.Errorf("column %s: in a dictionary: %v, %v", columns[k].Name, inDictionary, c.MetaData.Codec)
 		}
 	}
 	all, i := parquet.NewReader(file), 0
